@@ -1,0 +1,49 @@
+"""What advice needs from a model of values, and nothing more: any object of this shape will do."""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+
+from valuer.domain.machine import Machine
+
+FloatArray = NDArray[np.float64]
+
+
+class Basis(BaseModel):
+    """Where the numbers of an answer come from."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
+
+    model: str = Field(description="name and version of the price model")
+    data_sha256: str = Field(description="SHA-256 of the sales it was trained on")
+    synthetic: bool = Field(description="true while it rests on an invented market")
+    own_sales: int = Field(ge=0, description="own sales that corrected it; 0 means no local correction")
+
+
+class ValueModel(Protocol):
+    """Values of machines in a given month, in money at price level 1.
+
+    Laws that advice relies on: a fault never adds value, a worse severity never costs less.
+    """
+
+    @property
+    def basis(self) -> Basis:
+        """Name, data and own sales behind the values."""
+
+    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+        """Rows of shape (n, p) for the machines with every fault absent (0); month is 1 to 12."""
+
+    def fault_column(self, fault: str) -> int:
+        """The column that holds 0, 1 or 2 for none, slight or serious of this fault."""
+
+    def value(self, rows: FloatArray) -> FloatArray:
+        """Expected sale prices of shape (n,) for rows of shape (n, p)."""
+
+    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Low and high ends, each of shape (n,), of the 80 % interval of the sale price."""
+
+    def records(self, fault: str, severity: str) -> int:
+        """Number of training sales that show the fault at this severity."""
