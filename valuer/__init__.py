@@ -1,3 +1,3 @@
-"""What a walk-behind mower on the bench is worth, and which work on it pays."""
+"""What walk-behind mowers are worth, what each fault takes off, and which fixes pay."""
 
 __version__ = "0.1.0"

@@ -1,0 +1,170 @@
+"""Machine: what stands on the bench. Any attribute may be unknown, and unknown is never a guess."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, cast, get_args
+
+from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, field_validator, model_validator
+
+from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
+from valuer.domain.readings import Readings
+from valuer.domain.record import Record, Several, word_of, wrong
+from valuer.domain.words import one_of, shown
+
+Drive = Literal["push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"]
+DeckMaterial = Literal["steel", "composite", "aluminium"]
+EngineClass = Literal["side_valve", "small_ohv", "mid_ohv", "large_ohv", "overhead_cam"]
+Start = Literal["rope", "electric"]
+Tier = Literal["budget", "mid", "premium", "commercial"]
+Looks = Literal["rough", "used", "clean"]
+Kept = Literal["inside", "outside"]
+CheckResult = Literal["passed", "failed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A fault on a machine: which, how bad, and how sure. Its wire form is ``fault:severity``.
+
+    ``chance`` is 1 for what was seen or clearly measured, between 0 and 1 for a reading in doubt.
+    """
+
+    fault: str
+    severity: Severity
+    chance: float = 1.0
+
+    def __str__(self) -> str:
+        return f"{self.fault}:{self.severity}"
+
+
+def parse_finding(text: object) -> Finding:
+    """Return the finding written as ``fault:severity``.
+
+    Raises a validation error that names the nearest known fault or severity.
+    """
+    if isinstance(text, Finding):
+        return text
+    if not isinstance(text, str) or text.count(":") != 1:
+        raise wrong("fault_form", f"a fault must be written fault:severity, got {shown(text)}")
+    name, severity = (part.strip() for part in text.split(":"))
+    fault = _known_fault(name)
+    if severity not in get_args(Severity):
+        raise wrong("unknown_severity", one_of(f"severity of {name}", severity, get_args(Severity)))
+    if severity not in fault.severities:
+        raise wrong("no_slight_form", f"{name} has no slight form; write {name}:serious or leave it out")
+    return Finding(name, cast(Severity, severity))
+
+
+def _known_fault(name: str) -> Fault:
+    fault = fault_catalogue().get(name)
+    if fault is None:
+        raise wrong("unknown_fault", one_of("fault", name, fault_catalogue()))
+    return fault
+
+
+WireFinding = Annotated[
+    Finding,
+    PlainValidator(parse_finding),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": "^[a-z_]+:(slight|serious)$",
+            "description": "fault:severity, fault from the catalogue",
+            "examples": ["starter_noise:slight"],
+        }
+    ),
+]
+
+
+class Machine(Record):
+    """One walk-behind petrol mower. Absent attributes are unknown and widen the value's interval."""
+
+    id: str = Field(
+        pattern=r"^[A-Za-z0-9._-]{1,64}$",
+        description="own name of the machine: letters, digits, dot, _ and -",
+    )
+    note: str | None = Field(None, max_length=500, description="anything; never used in a calculation")
+    drive: Annotated[Drive | None, word_of("drive", get_args(Drive))] = Field(
+        None, description="how it is driven; push has no drive"
+    )
+    deck_width_in: float | None = Field(None, ge=18, le=33, description="width of the deck in inches")
+    deck_material: Annotated[DeckMaterial | None, word_of("deck_material", get_args(DeckMaterial))] = Field(
+        None, description="what the deck is made of"
+    )
+    engine_class: Annotated[EngineClass | None, word_of("engine_class", get_args(EngineClass))] = Field(
+        None,
+        description="side_valve, small_ohv (under 150 cc), mid_ohv (150-175 cc), large_ohv (over 175 cc), "
+        "overhead_cam",
+    )
+    start: Annotated[Start | None, word_of("start", get_args(Start))] = Field(
+        None, description="rope, or electric (with or without a rope beside it)"
+    )
+    tier: Annotated[Tier | None, word_of("tier", get_args(Tier))] = Field(
+        None, description="price class of the comparable new machine"
+    )
+    age_years: float | None = Field(None, ge=0, le=40, description="years since it was new")
+    looks: Annotated[Looks | None, word_of("looks", get_args(Looks))] = Field(
+        None, description="rough (neglected), used (its age shows), clean"
+    )
+    kept: Annotated[Kept | None, word_of("kept", get_args(Kept))] = Field(
+        None, description="where it stood most of its life"
+    )
+    blade_clutch: bool | None = Field(None, description="blade stops while the engine keeps running")
+    mulch_kit: bool | None = Field(None, description="mulch plug or kit is there")
+    high_wheels: bool | None = Field(None, description="rear wheels of 11 in or more")
+    new_price: float | None = Field(
+        None, gt=0, le=100_000, description="today's price of a comparable new machine, in own money"
+    )
+    faults: Several[WireFinding] = Field((), description="faults found, each fault:severity; order is free")
+    readings: Readings = Field(
+        default_factory=Readings, description="bench readings by name, the unit in the name"
+    )
+    checks: dict[str, Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
+        default_factory=dict, description="safety checks done: passed or failed, by check id"
+    )
+
+    @field_validator("id", mode="before")
+    @classmethod
+    def _speak_about_id(cls, value: object) -> object:
+        if isinstance(value, str) and value and len(value) <= 64 and _plain(value):
+            return value
+        raise wrong("id_form", f"id must be 1 to 64 letters, digits, dot, _ or -, got {shown(value)}")
+
+    @field_validator("faults", mode="after")
+    @classmethod
+    def _once_each(cls, faults: tuple[Finding, ...]) -> tuple[Finding, ...]:
+        names = [finding.fault for finding in faults]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise wrong("fault_twice", f"a fault may stand once on a machine, got {', '.join(twice)} twice")
+        return tuple(sorted(faults, key=lambda finding: fault_order()[finding.fault]))
+
+    @model_validator(mode="after")
+    def _faults_fit(self) -> "Machine":
+        for finding in self.faults:
+            lacking = lacks(self, fault_catalogue()[finding.fault])
+            if lacking:
+                raise wrong(
+                    "fault_misfit", f"{finding.fault} cannot be on a machine with {lacking}; correct one"
+                )
+        return self
+
+
+def _plain(text: str) -> bool:
+    return text.isascii() and all(letter.isalnum() or letter in "._-" for letter in text)
+
+
+def lacks(machine: Machine, fault: Fault) -> str:
+    """Return the attribute that rules the fault out on this machine (``drive push``), or an empty string."""
+    ruled_out = {
+        "drive": machine.drive == "push" and "drive push",
+        "electric_start": machine.start == "rope" and "start rope",
+        "blade_clutch": machine.blade_clutch is False and "no blade_clutch",
+    }
+    return ruled_out.get(fault.needs or "", False) or ""
+
+
+def with_changes(machine: Machine, **changes: Any) -> Machine:
+    """Return the machine with some fields replaced, validated again."""
+    kept: Mapping[str, Any] = {name: getattr(machine, name) for name in machine.model_fields_set}
+    return Machine.model_validate({**kept, **changes})

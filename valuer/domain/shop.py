@@ -1,0 +1,144 @@
+"""ShopTerms: what the repairer's hour, trips, storage and sales cost. Business figures travel as arguments."""
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from valuer.domain.catalogue import Mark, load_catalogue, named
+from valuer.domain.record import Record, word_of, wrong
+from valuer.domain.words import shown
+
+Hemisphere = Literal["north", "south"]
+
+
+class TermDefault(Record):
+    """The default of one term and where it comes from. ``money`` defaults are dollars at price level 1."""
+
+    id: str
+    default: float
+    money: bool = False
+    mark: Mark
+
+
+@cache
+def term_defaults() -> dict[str, TermDefault]:
+    """Return the default of every numeric term, by name, each with its mark."""
+    schema: Any = Annotated[dict[str, TermDefault], BeforeValidator(named)]
+    defaults: dict[str, TermDefault] = load_catalogue("shop.toml", schema)
+    return defaults
+
+
+def _term(name: str, high: float, description: str, low: float = 0.0) -> Any:
+    return Field(term_defaults()[name].default, ge=low, le=high, description=description)
+
+
+_MONEY, _HOURS = 1_000_000.0, 1_000.0
+
+
+class ShopTerms(Record):
+    """The terms under which one shop works. Only the month must be given.
+
+    Money is own money. ``price_level`` is own money per dollar of the synthetic market: it multiplies model
+    values, catalogue costs, and every money default of this record that is not given.
+    """
+
+    month: int = Field(ge=1, le=12, description="month of the sale, 1 January to 12 December")
+    hemisphere: Annotated[Hemisphere, word_of("hemisphere", get_args(Hemisphere))] = Field(
+        "north", description="south shifts the season by six months"
+    )
+    currency: str = Field("USD", description="three letters, ISO 4217; a label, never a conversion")
+    price_level: float = _term("price_level", 100_000, "own money per synthetic dollar", low=0.001)
+    hour_value: float = _term("hour_value", _MONEY, "what an hour of own time is worth, money; 0 is allowed")
+    hours: float | None = Field(None, ge=0, le=10_000, description="bench hours free; absent: no limit")
+    cash: float | None = Field(None, ge=0, le=1e9, description="money free for parts; absent: no limit")
+    margin: float = _term("margin", _MONEY, "return a fix must clear before it is called worth doing, money")
+    trip_miles: float = _term("trip_miles", 5_000, "round trip to fetch a machine, miles")
+    mile_cost: float = _term("mile_cost", _MONEY, "cost of a mile, money")
+    trip_hours: float = _term("trip_hours", _HOURS, "time of a trip to fetch a machine")
+    wasted_trips: float = _term("wasted_trips", 1, "share of trips that bring nothing home")
+    triage_hours: float = _term("triage_hours", _HOURS, "first look at every machine, rejects included")
+    consumables: float = _term(
+        "consumables", _MONEY, "cleaner, rags, gloves, test fuel for one machine, money"
+    )
+    tool_wear: float = _term("tool_wear", _MONEY, "wear of special tools for one machine, money")
+    part_order: float = _term("part_order", _MONEY, "postage or minimum order, money an order")
+    wrong_part: float = _term("wrong_part", 1, "share of parts that are wrong or dead on arrival")
+    listing_hours: float = _term("listing_hours", _HOURS, "photos, text, putting up the ad")
+    enquiry_hours: float = _term("enquiry_hours", _HOURS, "answering one enquiry")
+    enquiries: float = _term("enquiries", 1_000, "enquiries until it sells")
+    no_shows: float = _term("no_shows", 1, "share of appointments nobody keeps")
+    no_show_hours: float = _term("no_show_hours", _HOURS, "time lost to one of them")
+    showing_hours: float = _term("showing_hours", _HOURS, "demonstration and hand-over")
+    fee_share: float = _term("fee_share", 1, "marketplace fee as a share of the price")
+    fee_fixed: float = _term("fee_fixed", _MONEY, "marketplace fee, money a sale")
+    storage_per_week: float = _term("storage_per_week", _MONEY, "one machine standing a week, money")
+    winter_care: float = _term("winter_care", _MONEY, "drain, fog, cover, money")
+    winter_care_hours: float = _term("winter_care_hours", _HOURS, "drain, fog, cover")
+    come_backs: float = _term("come_backs", 1, "share of sales that come back")
+    come_back_cost: float = _term("come_back_cost", 1, "share of the price a come-back costs")
+    shop_rate: float = _term("shop_rate", _MONEY, "an hour at a repair shop, money, for an owner's quote")
+    diagnosis_fee: float = _term(
+        "diagnosis_fee", _MONEY, "what a shop asks for looking, money, for an owner's quote"
+    )
+    parts_markup: float = _term("parts_markup", 5, "what a shop adds to parts, as a share")
+    blade_stop_limit_s: float = _term(
+        "blade_stop_limit_s",
+        10,
+        "seconds within which the blade must stop where the machine is sold",
+        low=0.5,
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _scale_money_defaults(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        given = {name: value for name, value in data.items() if value is not None}
+        level = given.get("price_level", 1.0)
+        if not isinstance(level, int | float) or isinstance(level, bool):
+            return given
+        money = {name: term.default * level for name, term in term_defaults().items() if term.money}
+        return {**money, **given}
+
+    @model_validator(mode="after")
+    def _currency_is_a_code(self) -> "ShopTerms":
+        if len(self.currency) != 3 or not self.currency.isascii() or not self.currency.isupper():
+            raise wrong(
+                "currency_form", f"currency must be three capital letters, got {shown(self.currency)}"
+            )
+        return self
+
+
+def season_month(terms: ShopTerms) -> int:
+    """Return the month of the northern year that has the same season, 1 to 12."""
+    return terms.month if terms.hemisphere == "north" else (terms.month + 5) % 12 + 1
+
+
+def trip_cost(terms: ShopTerms, miles: float | None = None) -> float:
+    """Return what fetching one machine costs, own time and wasted trips included, money."""
+    one_way_out = (terms.trip_miles if miles is None else miles) * terms.mile_cost
+    return (one_way_out + terms.trip_hours * terms.hour_value) / (1.0 - min(terms.wasted_trips, 0.99))
+
+
+def selling_hours(terms: ShopTerms) -> float:
+    """Return the hours from the first photo to the hand-over of one machine."""
+    missed = terms.no_shows / (1.0 - min(terms.no_shows, 0.99)) * terms.no_show_hours
+    return terms.listing_hours + terms.enquiries * terms.enquiry_hours + missed + terms.showing_hours
+
+
+def selling_cost(terms: ShopTerms, price: float) -> float:
+    """Return what selling one machine at ``price`` costs, own time, fees and come-backs included, money."""
+    share = terms.fee_share + terms.come_backs * terms.come_back_cost
+    return selling_hours(terms) * terms.hour_value + terms.fee_fixed + share * price
+
+
+def handling_cost(terms: ShopTerms) -> float:
+    """Return the first look, consumables and tool wear of one machine, money."""
+    return terms.triage_hours * terms.hour_value + terms.consumables + terms.tool_wear
+
+
+def storage_cost(terms: ShopTerms, weeks: float) -> float:
+    """Return what a machine costs by standing for some weeks, money."""
+    return terms.storage_per_week * weeks
