@@ -1,8 +1,9 @@
 """Machine: what stands on the bench. Any attribute may be unknown, and unknown is never a guess."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, cast, get_args
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, field_validator, model_validator
 
@@ -19,6 +20,8 @@ Tier = Literal["budget", "mid", "premium", "commercial"]
 Looks = Literal["rough", "used", "clean"]
 Kept = Literal["inside", "outside"]
 CheckResult = Literal["passed", "failed"]
+
+ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ def parse_finding(text: object) -> Finding:
         raise wrong("unknown_severity", one_of(f"severity of {name}", severity, get_args(Severity)))
     if severity not in fault.severities:
         raise wrong("no_slight_form", f"{name} has no slight form; write {name}:serious or leave it out")
-    return Finding(name, cast(Severity, severity))
+    return Finding(name, severity)
 
 
 def _known_fault(name: str) -> Fault:
@@ -80,7 +83,7 @@ class Machine(Record):
     """One walk-behind petrol mower. Absent attributes are unknown and widen the value's interval."""
 
     id: str = Field(
-        pattern=r"^[A-Za-z0-9._-]{1,64}$",
+        pattern=ID_PATTERN,
         description="own name of the machine: letters, digits, dot, _ and -",
     )
     note: str | None = Field(None, max_length=500, description="anything; never used in a calculation")
@@ -126,7 +129,7 @@ class Machine(Record):
     @field_validator("id", mode="before")
     @classmethod
     def _speak_about_id(cls, value: object) -> object:
-        if isinstance(value, str) and value and len(value) <= 64 and _plain(value):
+        if isinstance(value, str) and re.fullmatch(ID_PATTERN, value):
             return value
         raise wrong("id_form", f"id must be 1 to 64 letters, digits, dot, _ or -, got {shown(value)}")
 
@@ -148,10 +151,6 @@ class Machine(Record):
                     "fault_misfit", f"{finding.fault} cannot be on a machine with {lacking}; correct one"
                 )
         return self
-
-
-def _plain(text: str) -> bool:
-    return text.isascii() and all(letter.isalnum() or letter in "._-" for letter in text)
 
 
 def lacks(machine: Machine, fault: Fault) -> str:

@@ -187,7 +187,7 @@ class Readings(Record):
     blade_nick_mm: float | None = amount(0, 60, "depth of the worst nick")
     struck: bool | None = Field(
         None,
-        description="a strike is known or suspected, or key, blade or mount was found damaged (even if cured)",
+        description="a strike is known or suspected, or key, blade or mount was damaged (even if cured)",
     )
     crank_runout_mm: float | None = amount(0, 10, "at the shaft end, blade and adapter off, turned by hand")
     deck_metal_mm: float | None = amount(0, 10, "thinnest sound metal found (steel deck)")
@@ -231,7 +231,7 @@ class Readings(Record):
 
 
 def _convert(read: dict[str, Any], name: str, unit: Unit) -> None:
-    """Move a reading to its first-named unit; what is no number in range stays, for its own field to refuse."""
+    """Move a reading to its first-named unit; anything else stays, for its own field to refuse."""
     given, other = _listed(read.get(name)), _listed(read.get(unit.reading))
     low, high = _bounds(name)
     if not given or not all(_is_number(run) and low <= run <= high for run in given):

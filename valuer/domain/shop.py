@@ -1,5 +1,6 @@
-"""ShopTerms: what the repairer's hour, trips, storage and sales cost. Business figures travel as arguments."""
+"""ShopTerms: what the repairer's hour, trips, storage and sales cost."""
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from typing import Annotated, Any, Literal, get_args
@@ -104,7 +105,7 @@ class ShopTerms(Record):
 
     @model_validator(mode="after")
     def _currency_is_a_code(self) -> "ShopTerms":
-        if len(self.currency) != 3 or not self.currency.isascii() or not self.currency.isupper():
+        if not re.fullmatch("[A-Z]{3}", self.currency):
             raise wrong(
                 "currency_form", f"currency must be three capital letters, got {shown(self.currency)}"
             )

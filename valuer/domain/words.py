@@ -3,6 +3,9 @@
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+SPELT_OUT = 12
+"""Lists up to this length are spelt out in an error line."""
+
 
 def did_you_mean(word: object, choices: Iterable[str]) -> str:
     """Return ``"; did you mean 'x'?"`` when a choice is close to the word, else an empty string.
@@ -23,7 +26,7 @@ def one_of(name: str, word: object, choices: Iterable[str]) -> str:
     "severity must be one of slight, serious; got 'sleight'; did you mean 'slight'?"
     """
     known = tuple(choices)
-    listed = f"one of {', '.join(known)}" if len(known) <= 12 else "a name from the catalogue"
+    listed = f"one of {', '.join(known)}" if len(known) <= SPELT_OUT else "a name from the catalogue"
     return f"{name} must be {listed}; got {shown(word)}{did_you_mean(word, known)}"
 
 
