@@ -1,0 +1,275 @@
+"""Machine files in: JSON or CSV into Machines, or every bad row named and nothing kept.
+
+A JSON file holds a list of machines, one machine, or ``{"machines": [...], "about": ...}``. A CSV file
+has the same names as columns; ``faults``, ``readings`` and ``checks`` are pairs joined by ``;``; lines that
+start with ``#`` are remarks.
+"""
+
+import csv
+import io
+import sys
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from valuer.domain.machine import Machine
+from valuer.domain.words import did_you_mean, shown
+from valuer.records.cells import Unreadable, wire_value
+from valuer.records.strict_json import TOO_DEEP, BadJson, parse
+
+LIMIT_MB = 25  # some 100,000 machines; a larger file is a mistake more often than a wish
+STOP_AFTER = 1000  # problems after which reading on would teach nobody anything
+NAMES = 100  # columns of a file, or names in one machine; several times what there are
+LISTED = 20  # problems shown before "and N more"
+BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+
+
+def printable(text: str) -> str:
+    r"""The text with everything that could steer a terminal spelt out.
+
+    >>> printable("a\x1b[2J")
+    'a\\x1b[2J'
+    """
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong with a file: where it stands, and what to do about it."""
+
+    row: str
+    column: str
+    text: str
+
+    def line(self, name: str) -> str:
+        """The problem in one line, such as ``bench.csv, row 3, drive: "pull" is not allowed; ...``."""
+        return f"{', '.join(filter(None, [printable(name), self.row, printable(self.column)]))}: {self.text}"
+
+
+class BadFile(ValueError):
+    """A machine file that was refused whole; ``problems`` lists everything wrong with it."""
+
+    def __init__(self, name: str, problems: Iterable[Problem]) -> None:
+        self.name = name
+        self.problems = tuple(problems)
+        lines = [problem.line(name) for problem in self.problems[:LISTED]]
+        more = len(self.problems) - LISTED
+        if more > 0:
+            least = "at least " if len(self.problems) >= STOP_AFTER else ""
+            lines.append(f"{printable(name)}: and {least}{more} more")
+        super().__init__("\n".join(lines))
+
+
+def read_machines(path: str) -> tuple[Machine, ...]:
+    """All machines in a file, or on standard input for ``-``.
+
+    Raises BadFile with every problem found.
+    """
+    name = "standard input" if path == "-" else Path(path).name
+    return machines_in(name, _bytes(path, name))
+
+
+def machines_in(name: str, data: bytes) -> tuple[Machine, ...]:
+    """All machines in the bytes of a file called ``name``; raises BadFile with every problem found."""
+    text = _text(name, data)
+    if not text.strip():
+        raise _refused(name, "the file is empty; `valuer template` writes one to fill in")
+    rows = _json_rows(name, text) if _is_json(name, text) else _csv_rows(name, text)
+    try:
+        return _machines(name, rows)
+    except RecursionError:  # nesting just short of what the JSON reader itself refuses
+        raise _refused(name, TOO_DEEP) from None
+
+
+def _bytes(path: str, name: str) -> bytes:
+    """At most one byte more than the limit, so that a pipe without an end is refused too."""
+    limit = LIMIT_MB * 1_000_000
+    try:
+        if path == "-":
+            data = sys.stdin.buffer.read(limit + 1)
+        else:
+            with Path(path).open("rb") as file:
+                data = file.read(limit + 1)
+    except FileNotFoundError:
+        raise _refused(name, "no such file; give a machine file, or - for standard input") from None
+    except (OSError, ValueError) as error:
+        words = (getattr(error, "strerror", None) or str(error)).lower()
+        raise _refused(name, f"cannot be read ({words}); give a machine file") from None
+    if len(data) > limit:
+        raise _refused(name, f"more than {LIMIT_MB} MB; split the file")
+    return data
+
+
+def _text(name: str, data: bytes) -> str:
+    encoding = next((codec for mark, codec in BYTE_ORDER_MARKS.items() if data.startswith(mark)), "utf-8")
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        byte = error.start - data.rfind(b"\n", 0, error.start)
+        what = f"byte {byte} is not {encoding[:6].upper()} text; save the file as UTF-8"
+        raise BadFile(name, [Problem(f"row {row}", "", what)]) from None
+    if "\0" in text:
+        raise _refused(name, "holds zero bytes, so it is no text file; save it as CSV or JSON in UTF-8")
+    return text
+
+
+def _is_json(name: str, text: str) -> bool:
+    ending = Path(name).suffix.lower()
+    return ending == ".json" or (ending != ".csv" and text.lstrip()[0] in "[{")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One machine as it stands in a file: where, what, and what of it could not be read.
+
+    ``whole`` is false where the row as such is wrong, so that looking at its values would teach nothing.
+    """
+
+    place: str
+    wire: dict[str, Any]
+    problems: tuple[Problem, ...] = ()
+    whole: bool = True
+
+
+def _json_rows(name: str, text: str) -> Iterator[Row]:
+    for number, wire in enumerate(_listed(name, _json(name, text)), start=1):
+        place = f"machine {number}"
+        if isinstance(wire, dict) and len(wire) <= NAMES:
+            yield Row(place, wire)
+        else:
+            what = f"more than {NAMES} names" if isinstance(wire, dict) else shown(wire)
+            yield Row(place, {}, (Problem(place, "", f"expected a machine, got {what}"),), whole=False)
+
+
+def _json(name: str, text: str) -> Any:
+    try:
+        return parse(text)
+    except BadJson as error:
+        row, column = (f"row {error.row}", f"column {error.column}") if error.row else ("", "")
+        raise BadFile(name, [Problem(row, column, str(error))]) from None
+
+
+def _listed(name: str, top: Any) -> list[Any]:
+    """The list of machines in whichever of the three forms it came."""
+    if isinstance(top, list):
+        return top
+    if not isinstance(top, dict):
+        raise _refused(name, f"expected a machine or a list of machines, got {shown(top)}")
+    if "machines" not in top:
+        return [top]
+    extra = next((key for key in top if key not in {"machines", "about"}), None)
+    if extra is not None:
+        raise BadFile(name, [Problem("", extra[:60], "unknown name beside machines; put remarks in about")])
+    if not isinstance(top["machines"], list):
+        raise BadFile(name, [Problem("", "machines", f"expected a list, got {shown(top['machines'])}")])
+    return top["machines"]
+
+
+def _csv_rows(name: str, text: str) -> Iterator[Row]:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    header: list[str] | None = None
+    try:
+        for cells in reader:
+            if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
+                continue
+            if header is None:
+                header = _header(name, f"row {reader.line_num}", cells)
+            else:
+                yield _csv_row(f"row {reader.line_num}", header, cells)
+    except csv.Error as error:
+        what = f"not valid CSV ({error}); check the quotes"
+        raise BadFile(name, [Problem(f"row {reader.line_num}", "", what)]) from None
+
+
+def _header(name: str, row: str, cells: list[str]) -> list[str]:
+    """The column names, or every reason why they will not do."""
+    header = [cell.strip() for cell in cells]
+    if len(header) == 1 and any(mark in header[0] for mark in ";\t|"):
+        raise BadFile(name, [Problem(row, "", "columns are not parted by commas; save as CSV with commas")])
+    if len(header) > NAMES:
+        raise BadFile(name, [Problem(row, "", f"expected at most {NAMES} columns, got {len(header)}")])
+    required = (column for column, field in Machine.model_fields.items() if field.is_required())
+    wrong = {column: _wrong_column(column, header) for column in [*header, *required]}
+    problems = [Problem(row, column or "(no name)", what) for column, what in wrong.items() if what]
+    if problems:
+        raise BadFile(name, problems)
+    return header
+
+
+def _wrong_column(column: str, header: list[str]) -> str:
+    """What is wrong with a column of the file, or with one that should be there; empty if nothing."""
+    if not column:
+        return "a column without a name; give it one, or delete it"
+    if column not in Machine.model_fields:
+        return f"unknown column{did_you_mean(column, Machine.model_fields)}"
+    if column not in header:
+        return "the column is missing; add it"
+    return "the column stands twice; keep one of them" if header.count(column) > 1 else ""
+
+
+def _csv_row(place: str, header: list[str], cells: list[str]) -> Row:
+    """The cells of one line as the same values that JSON would carry; an empty cell is unknown."""
+    if len(cells) != len(header):
+        what = f"expected {len(header)} cells as in the first row, got {len(cells)}"
+        return Row(place, {}, (Problem(place, "", what),), whole=False)
+    wire: dict[str, Any] = {}
+    unreadable = []
+    for column, cell in zip(header, cells, strict=True):
+        if not cell.strip():
+            continue
+        try:
+            wire[column] = wire_value(column, cell.strip())
+        except Unreadable as error:
+            unreadable.append(Problem(place, column, str(error)))
+    return Row(place, wire, tuple(unreadable))
+
+
+def _machines(name: str, rows: Iterable[Row]) -> tuple[Machine, ...]:
+    machines: list[Machine] = []
+    problems: list[Problem] = []
+    places: dict[str, str] = {}
+    for row in rows:
+        machine, wrong = _machine(row)
+        problems += wrong
+        if len(problems) >= STOP_AFTER:
+            break
+        if machine is None:
+            continue
+        if machine.id in places:
+            what = f"{shown(machine.id)} is used in {places[machine.id]} already; give each machine its own"
+            problems.append(Problem(row.place, "id", what))
+        places.setdefault(machine.id, row.place)
+        machines.append(machine)
+    if problems:
+        raise BadFile(name, problems)
+    if not machines:
+        raise _refused(name, "holds no machine; `valuer template` writes a file to fill in")
+    return tuple(machines)
+
+
+def _machine(row: Row) -> tuple[Machine | None, tuple[Problem, ...]]:
+    if not row.whole:
+        return None, row.problems
+    try:
+        return Machine.model_validate(row.wire), row.problems
+    except ValidationError as error:
+        wrong = error.errors(include_url=False)
+        found = tuple(Problem(row.place, column(each["loc"]), each["msg"]) for each in wrong)
+        return None, row.problems + found
+
+
+def column(loc: tuple[int | str, ...]) -> str:
+    """Where a value stands, in words.
+
+    >>> column(("faults", 1)), column(("readings", "blade_stop_s", 0))
+    ('faults entry 2', 'readings blade_stop_s entry 1')
+    """
+    return " ".join(f"entry {part + 1}" if isinstance(part, int) else part for part in loc)
+
+
+def _refused(name: str, text: str) -> BadFile:
+    return BadFile(name, [Problem("", "", text)])

@@ -1,0 +1,50 @@
+"""JSON read strictly: no doubled names, no bottomless nesting.
+
+NaN and Infinity pass here, so that the record they stand in can refuse them by field.
+"""
+
+import json
+from typing import Any
+
+TOO_DEEP = "nested too deeply; a machine has at most three levels"
+
+
+class BadJson(ValueError):
+    """Text that is not JSON as we accept it; ``row`` and ``column`` point into it where that is known."""
+
+    def __init__(self, text: str, row: int | None = None, column: int | None = None) -> None:
+        super().__init__(text)
+        self.row = row
+        self.column = column
+
+
+def parse(text: str) -> Any:
+    """The value in a JSON text; raises BadJson with one line that says what to do.
+
+    >>> parse('{"id": "m1"}')
+    {'id': 'm1'}
+    >>> parse('{"id": "m1", "id": "m2"}')
+    Traceback (most recent call last):
+    valuer.records.strict_json.BadJson: "id" stands twice in the object with id "m1"; keep one of them
+    """
+    try:
+        return json.loads(text, object_pairs_hook=_once)
+    except json.JSONDecodeError as error:
+        words = error.msg[:1].lower() + error.msg[1:]
+        raise BadJson(f"not valid JSON: {words}", error.lineno, error.colno) from None
+    except RecursionError:
+        raise BadJson(TOO_DEEP) from None
+    except BadJson:
+        raise
+    except ValueError:  # Python refuses to convert whole numbers of thousands of digits
+        raise BadJson("a number is absurdly long; give at most 15 digits") from None
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in found:
+            where = f"the object with id {json.dumps(found['id'])[:66]}" if "id" in found else "one object"
+            raise BadJson(f"{json.dumps(name[:40])} stands twice in {where}; keep one of them")
+        found[name] = value
+    return found
