@@ -1,6 +1,6 @@
 """Fixes: what can be done about a fault, with parts, hours, odds, and what follows when it fails."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from math import prod
 from typing import Annotated, Any, Literal, get_args
@@ -8,7 +8,9 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import BeforeValidator, Field, model_validator
 
 from valuer.domain.catalogue import CatalogueError, Mark, Span, load_catalogue, named
+from valuer.domain.cautions import caution_catalogue
 from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Finding
 from valuer.domain.quantities import holds, is_reading
 from valuer.domain.readings import Readings
@@ -164,27 +166,30 @@ def check_fixes(fixes: Mapping[str, Fix], file: str) -> None:
         raise CatalogueError("\n".join(f"{file}: {problem}" for problem in problems))
 
 
-def _problems(fix: Fix, fixes: Mapping[str, Fix]) -> Iterable[str]:
-    for group in fix.strip_down:
-        if group not in strip_down_catalogue():
-            yield f"{fix.id}.strip_down: expected a name from strip_down.toml, got {group}"
+def _problems(fix: Fix, fixes: Mapping[str, Fix]) -> Iterator[str]:
+    yield from _unknown(fix, "strip_down", fix.strip_down, strip_down_catalogue(), "strip_down.toml")
+    yield from _unknown(fix, "retest", fix.retest, gate_catalogue(), "safety.toml")
+    yield from _unknown(fix, "cautions", fix.cautions, caution_catalogue(), "cautions.toml")
+    yield from _unknown(fix, "cures", fix.cures, fault_catalogue(), "faults.toml")
     if fix.looks_only and fix.next not in (*fixes, *ROUTES):
         yield f"{fix.id}.next: expected a fix or a route, got {fix.next}"
     for fault, cure in fix.cures.items():
-        yield from (
-            f"{fix.id}.cures.{fault}.when: expected the name of a reading, got {case.reading}"
-            for case in cure.when
-            if not is_reading(case.reading)
-        )
-        if fault not in fault_catalogue():
-            yield f"{fix.id}.cures.{fault}: expected a fault of faults.toml, got {fault}"
-        elif not _fits(cure.next, fault, fixes):
-            yield (
-                f"{fix.id}.cures.{fault}.next: expected a fix that cures {fault}, a look or a route, "
-                f"got {cure.next}"
-            )
-        elif _loops(fix.id, fault, fixes):
-            yield f"{fix.id}.cures.{fault}.next: expected a chain that ends, got a loop"
+        yield from _cure_problems(fix, fault, cure, fixes)
+
+
+def _unknown(fix: Fix, key: str, names: Iterable[str], known: Collection[str], file: str) -> Iterator[str]:
+    return (f"{fix.id}.{key}: expected a name from {file}, got {name}" for name in names if name not in known)
+
+
+def _cure_problems(fix: Fix, fault: str, cure: Cure, fixes: Mapping[str, Fix]) -> Iterator[str]:
+    key = f"{fix.id}.cures.{fault}"
+    for case in cure.when:
+        if not is_reading(case.reading):
+            yield f"{key}.when: expected the name of a reading, got {case.reading}"
+    if not _fits(cure.next, fault, fixes):
+        yield f"{key}.next: expected a fix that cures {fault}, a look or a route, got {cure.next}"
+    elif _loops(fix.id, fault, fixes):
+        yield f"{key}.next: expected a chain that ends, got a loop"
 
 
 def _fits(following: str, fault: str, fixes: Mapping[str, Fix]) -> bool:

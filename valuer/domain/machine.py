@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
+from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
 from valuer.domain.record import Record, Several, word_of, wrong
 from valuer.domain.words import one_of, shown
@@ -132,6 +133,20 @@ class Machine(Record):
         if isinstance(value, str) and re.fullmatch(ID_PATTERN, value):
             return value
         raise wrong("id_form", f"id must be 1 to 64 letters, digits, dot, _ or -, got {shown(value)}")
+
+    @field_validator("checks", mode="after")
+    @classmethod
+    def _known_checks(cls, checks: dict[str, CheckResult]) -> dict[str, CheckResult]:
+        gates = gate_catalogue()
+        for check, result in checks.items():
+            if check not in gates:
+                raise wrong("unknown_check", one_of("check", check, gates))
+            if result == "passed" and not gates[check].by_check:
+                needed = " and ".join(gates[check].readings)
+                raise wrong(
+                    "check_needs_reading", f"{check} is passed by readings, not by a word; give {needed}"
+                )
+        return checks
 
     @field_validator("faults", mode="after")
     @classmethod

@@ -1,0 +1,28 @@
+"""Cautions: what can hurt somebody at an action, and how hard it must be said."""
+
+from functools import cache
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator
+
+from valuer.domain.catalogue import Mark, load_catalogue, named
+from valuer.domain.record import Record, Several
+
+
+class Caution(Record):
+    """One caution; ``must_show`` ones stand in every document that advises the action."""
+
+    id: str
+    title: str
+    words: str
+    force: Literal["must_show", "show"]
+    beside: Several[str]
+    mark: Mark
+
+
+@cache
+def caution_catalogue() -> dict[str, Caution]:
+    """Return all cautions by code, ``C1`` to ``C18``."""
+    schema: Any = Annotated[dict[str, Caution], BeforeValidator(named)]
+    cautions: dict[str, Caution] = load_catalogue("cautions.toml", schema)
+    return cautions

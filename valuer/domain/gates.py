@@ -1,0 +1,34 @@
+"""Safety gates: what must hold before a machine may be sold as working, and what answers each."""
+
+from functools import cache
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field
+
+from valuer.domain.catalogue import Mark, load_catalogue, named
+from valuer.domain.record import Record, Several
+
+Applies = Literal["always", "driven", "strike"]
+
+
+class Gate(Record):
+    """One thing that must hold. Not tested is not passed."""
+
+    id: str
+    passes: str = Field(description="what is seen when it passes")
+    test: str = Field(description="how it is tested")
+    faults: Several[str] = Field(description="faults that keep it shut while they must be cured")
+    failed_means: str = Field(description="the fault, with severity, that a failed check stands for")
+    readings: Several[str] = Field((), description="readings that answer it, all of them needed")
+    by_check: bool = Field(description="a check reported as passed answers it")
+    applies: Applies = Field("always", description="always; driven machines; when a strike is suspected")
+    basis: str = Field(description="why it must hold")
+    mark: Mark
+
+
+@cache
+def gate_catalogue() -> dict[str, Gate]:
+    """Return the safety gates by id, in the order in which they are worth doing."""
+    schema: Any = Annotated[dict[str, Gate], BeforeValidator(named)]
+    gates: dict[str, Gate] = load_catalogue("safety.toml", schema)
+    return gates
