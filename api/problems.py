@@ -1,0 +1,111 @@
+"""Every refusal as RFC 9457 problem details: one media type, one shape, a JSON pointer per wrong field."""
+
+from collections.abc import Iterable, Sequence
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict, Field
+from pydantic_core import ErrorDetails
+from starlette.exceptions import HTTPException
+
+MEDIA_TYPE = "application/problem+json"
+LISTED = 50  # wrong fields named in one answer
+WHAT_TO_DO = {
+    404: "no such path; /openapi.json lists those there are",
+    405: "this path does not take that method; the Allow header names those it takes",
+}
+
+
+class FieldProblem(BaseModel):
+    """One wrong field of the request body."""
+
+    model_config = ConfigDict(frozen=True)
+
+    pointer: str = Field(description="JSON pointer (RFC 6901) into the body", examples=["/machines/0/drive"])
+    detail: str = Field(description="what was expected, what came, what to do")
+
+
+class ProblemDocument(BaseModel):
+    """Problem details of RFC 9457."""
+
+    model_config = ConfigDict(frozen=True)
+
+    type: str = Field("about:blank", description="about:blank: the status code says what kind it is")
+    title: str
+    status: int
+    detail: str
+    instance: str = Field(description="path that was asked for")
+    errors: tuple[FieldProblem, ...] = ()
+
+
+class Refusal(Exception):
+    """A question that cannot be answered; ``errors`` point at the fields that stand in the way."""
+
+    def __init__(self, status: int, detail: str, errors: Iterable[FieldProblem] = ()) -> None:
+        super().__init__(detail)
+        self.status = status
+        self.detail = detail
+        self.errors = tuple(errors)
+
+
+def pointer(location: Iterable[int | str]) -> str:
+    """JSON pointer of a place in the body, escaped as RFC 6901 section 3 says.
+
+    >>> pointer(["machines", 0, "readings", "a/b~c"])
+    '/machines/0/readings/a~1b~0c'
+    """
+    return "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in location)
+
+
+def problem(request: Request, refusal: Refusal, headers: dict[str, str] | None = None) -> JSONResponse:
+    """The refusal as an HTTP response."""
+    document = ProblemDocument(
+        title=HTTPStatus(refusal.status).phrase,
+        status=refusal.status,
+        detail=refusal.detail,
+        instance=request.url.path,
+        errors=refusal.errors,
+    )
+    return JSONResponse(document.model_dump(), refusal.status, headers, MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Map every way in which a request can fail to problem details."""
+
+    async def refused(request: Request, error: Exception) -> JSONResponse:
+        return problem(request, error if isinstance(error, Refusal) else BROKEN)
+
+    async def invalid(request: Request, error: Exception) -> JSONResponse:
+        wrong = error.errors() if isinstance(error, RequestValidationError) else ()
+        return problem(request, unprocessable(wrong))
+
+    async def http(request: Request, error: Exception) -> JSONResponse:
+        if not isinstance(error, HTTPException):
+            return problem(request, BROKEN)
+        refusal = Refusal(error.status_code, WHAT_TO_DO.get(error.status_code, error.detail))
+        return problem(request, refusal, dict(error.headers or {}))
+
+    app.add_exception_handler(RequestValidationError, invalid)
+    app.add_exception_handler(HTTPException, http)
+    app.add_exception_handler(Exception, refused)
+    app.add_exception_handler(Refusal, refused)
+
+
+BROKEN = Refusal(500, "something went wrong inside; the server's log says where")
+
+
+def unprocessable(wrong: Sequence[ErrorDetails]) -> Refusal:
+    """Pydantic's errors about a body as one refusal; inputs are left out, for NaN is no JSON."""
+    errors = [_field_problem(error) for error in wrong[:LISTED]]
+    count = "1 field is" if len(wrong) == 1 else f"{len(wrong)} fields are"
+    more = f"; the first {LISTED} are listed" if len(wrong) > LISTED else ""
+    return Refusal(422, f"{count} not as expected{more}", errors)
+
+
+def _field_problem(error: ErrorDetails) -> FieldProblem:
+    place = error["loc"][1:]  # the first part is always "body"
+    if not place and error["type"] == "missing":
+        return FieldProblem(pointer="", detail="expected a JSON body, got nothing")
+    return FieldProblem(pointer=pointer(place), detail=error["msg"])

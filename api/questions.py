@@ -1,0 +1,52 @@
+"""What may be asked over HTTP: machines, and the terms of the shop that asks."""
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator, model_validator
+
+from valuer.clock import this_month
+from valuer.domain.machine import Machine
+from valuer.domain.record import Record, Several, wrong
+from valuer.domain.shop import ShopTerms
+
+MOST_MACHINES = 1000
+
+
+def _with_month(given: object) -> object:
+    return {"month": this_month(), **given} if isinstance(given, Mapping) else given
+
+
+def _terms_schema() -> dict[str, Any]:
+    """The schema of ShopTerms with nothing required: what is not given has a default."""
+    schema = ShopTerms.model_json_schema()
+    schema.pop("required", None)
+    return schema | {"description": "terms of the shop; what is left out has its default, the month this one"}
+
+
+Terms = Annotated[ShopTerms, BeforeValidator(_with_month), WithJsonSchema(_terms_schema())]
+
+
+class Question(Record):
+    """One or more machines to be answered about, under the terms of one shop."""
+
+    machines: Several[Machine] = Field(
+        description="each with an id of its own", json_schema_extra={"minItems": 1, "maxItems": MOST_MACHINES}
+    )
+    terms: Terms = Field(default_factory=lambda: ShopTerms.model_validate({"month": this_month()}))
+
+    @field_validator("machines", mode="before")
+    @classmethod
+    def _neither_none_nor_too_many(cls, given: object) -> object:
+        # Counted before they are looked at: pydantic's own limit counts only those without a fault.
+        if isinstance(given, list | tuple) and not 1 <= len(given) <= MOST_MACHINES:
+            raise wrong("count", f"expected 1 to {MOST_MACHINES} machines, got {len(given)}")
+        return given
+
+    @model_validator(mode="after")
+    def _ids_differ(self) -> "Question":
+        ids = [machine.id for machine in self.machines]
+        if len(set(ids)) < len(ids):
+            twice = next(id_ for place, id_ in enumerate(ids) if id_ in ids[:place])
+            raise wrong("id_twice", f"each machine needs an id of its own, got {twice!r} twice")
+        return self

@@ -1,0 +1,86 @@
+"""A machine file to fill in: every name, what it means, and what may stand there."""
+
+import csv
+import io
+import json
+from typing import Any, get_args
+
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.gates import Gate, gate_catalogue
+from valuer.domain.machine import Machine
+from valuer.domain.readings import Readings
+
+HOW = (
+    "Leave out or leave empty what is unknown: a guess is worse than nothing. A number keeps the unit in its "
+    "name. In CSV, faults, readings and checks are name:value pairs joined by ; and several runs of one "
+    "reading are joined by commas inside quotes."
+)
+
+
+def blank_json() -> str:
+    """A JSON machine file with one empty machine, and the meaning of every name under ``about``."""
+    empty: dict[str, Any] = dict.fromkeys(Machine.model_fields)
+    machine = empty | {"id": "m1", "faults": [], "readings": {}, "checks": {}}
+    return json.dumps({"about": explained(), "machines": [machine]}, indent=2, ensure_ascii=False) + "\n"
+
+
+def blank_csv() -> str:
+    """A CSV machine file with one empty machine, and the meaning of every name in remarks above it."""
+    text = io.StringIO()
+    for name, meaning in _lines(explained()):
+        text.write(f"# {name}: {meaning}\n")
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(Machine.model_fields)
+    rows.writerow(["m1", *[""] * (len(Machine.model_fields) - 1)])
+    return text.getvalue()
+
+
+def explained() -> dict[str, Any]:
+    """What each attribute, fault, reading and check means, by name."""
+    return {
+        "how": HOW,
+        "attributes": attributes(),
+        "faults": {
+            fault.id: f"{fault.name}. slight: {fault.slight or 'never'}; serious: {fault.serious}"
+            for fault in fault_catalogue().values()
+        },
+        "readings": readings(),
+        "checks": {gate.id: _check(gate) for gate in gate_catalogue().values()},
+    }
+
+
+def attributes() -> dict[str, str]:
+    """What each attribute of a machine means and may be, by name."""
+    return {name: _attribute(name) for name in Machine.model_fields}
+
+
+def readings() -> dict[str, str]:
+    """What each reading means, by name; the unit is in the name."""
+    return {name: field.description or "" for name, field in Readings.model_fields.items()}
+
+
+def _attribute(name: str) -> str:
+    field = Machine.model_fields[name]
+    words = [word for part in get_args(field.annotation) for word in get_args(part) if isinstance(word, str)]
+    allowed = " | ".join(words) or _range(field.metadata)
+    return f"{field.description} ({allowed})" if allowed else str(field.description)
+
+
+def _range(limits: list[Any]) -> str:
+    ends = [getattr(limit, name) for name in ("ge", "gt", "le") for limit in limits if hasattr(limit, name)]
+    return " to ".join(f"{end:g}" for end in ends)
+
+
+def _check(gate: Gate) -> str:
+    by = "passed or failed" if gate.by_check else f"passed by the readings {' and '.join(gate.readings)} only"
+    return f"{gate.passes} ({by}). How: {gate.test}"
+
+
+def _lines(about: dict[str, Any]) -> list[tuple[str, str]]:
+    lines = []
+    for name, meaning in about.items():
+        if isinstance(meaning, dict):
+            lines += [(f"{name}, {each}", str(what)) for each, what in meaning.items()]
+        else:
+            lines.append((name, str(meaning)))
+    return lines
