@@ -1,7 +1,8 @@
 """Findings: what is wrong with a machine once its readings and checks have been read.
 
 What was declared stands. A reading adds what it shows, with a chance below 1 where it lies in a grey zone,
-and makes a declared fault worse only when it is clear. What was not measured shows nothing, and passes nothing.
+and makes a declared fault worse only when it is clear. What was not measured shows nothing and passes
+nothing.
 """
 
 from collections.abc import Iterable, Iterator
@@ -70,11 +71,12 @@ def measured(machine: Machine) -> dict[str, float]:
     The blade stop is left out: its limit depends on where the machine is sold.
     """
     readings = machine.readings
-    compression = {"none": "compression_without_release_psi", "fitted": "compression_with_release_psi"}
     known: dict[str, float | None] = {
         name: cast(float | None, reading_value(readings, name))
         for name in (
             "cold_pulls",
+            "compression_without_release_psi",
+            "compression_with_release_psi",
             "leak_down_percent",
             "spark_gap_mm",
             "drive_pull_kgf",
@@ -93,8 +95,6 @@ def measured(machine: Machine) -> dict[str, float]:
         known["tip_height_mm"] = readings.tip_height_mm
     if machine.deck_material in (None, "steel"):
         known["deck_metal_mm"] = known["deck_rusted_mm"] = readings.deck_metal_mm
-    if readings.compression_release in compression:
-        known[compression[readings.compression_release]] = readings.compression_psi
     return {name: value for name, value in known.items() if value is not None}
 
 

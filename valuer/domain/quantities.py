@@ -1,14 +1,20 @@
 """What follows from readings by arithmetic: means, worst runs, ratios, limits."""
 
+from collections.abc import Callable, Mapping
 from math import pi
 from statistics import fmean
 
-from valuer.domain.readings import Readings
+from valuer.domain.readings import Readings, Release
 
 TIP_SPEED_LIMIT_FT_MIN = 19_000
 """Limit of the speed of a blade tip, feet a minute; second hand."""
 
-_DERIVED = ("wet_rise_psi", "least_lash_mm")
+_DERIVED = (
+    "wet_rise_psi",
+    "least_lash_mm",
+    "compression_without_release_psi",
+    "compression_with_release_psi",
+)
 _INCHES_PER_FOOT = 12
 
 
@@ -49,14 +55,21 @@ def least_lash(readings: Readings) -> float | None:
     return min(measured, default=None)
 
 
+def compression(readings: Readings, release: Release) -> float | None:
+    """Return the compression if the release is known to be so, psi: unknown is no ground to judge."""
+    return readings.compression_psi if readings.compression_release == release else None
+
+
 def reading_value(readings: Readings, name: str) -> float | str | bool | None:
     """Return a reading, or a quantity derived from several, by name; None when it is not known.
 
     Of several runs the worst blade stop and the mean rolling pull count.
     """
-    derived = {
+    derived: Mapping[str, Callable[[Readings], float | None]] = {
         "wet_rise_psi": wet_rise,
         "least_lash_mm": least_lash,
+        "compression_without_release_psi": lambda known: compression(known, "none"),
+        "compression_with_release_psi": lambda known: compression(known, "fitted"),
         "roll_pull_kgf": roll_pull,
         "blade_stop_s": worst_blade_stop,
     }
