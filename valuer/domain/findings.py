@@ -27,6 +27,8 @@ def findings(machine: Machine, blade_stop_limit_s: float = 3.0) -> tuple[Finding
     ``blade_stop_limit_s`` is the limit where the machine is sold (16 CFR 1205.5: 3.0 s). Faults that the
     machine cannot have (a drive fault on a push machine) are left out.
     """
+    if not machine.readings.model_fields_set and not machine.checks:
+        return machine.faults
     merged = {finding.fault: finding for finding in machine.faults}
     for shown in _worst_of(_shown(machine, blade_stop_limit_s)):
         declared = merged.get(shown.fault)

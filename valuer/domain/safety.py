@@ -76,7 +76,7 @@ def safety_verdict(
     ``cured`` names faults that were there and have been cured: a cured key still asks for the crank.
     """
     found = findings(machine, blade_stop_limit_s)
-    results = gate_results(machine, blade_stop_limit_s, cured)
+    results = _results(machine, found, cured)
     must_cure = tuple(finding.fault for finding in found if finding.chance >= 1.0 and _must_cure(finding))
     unchecked = [result.gate for result in results if result.state == "not_tested"]
     doubtful = [finding for finding in found if finding.chance < 1.0 and _must_cure(finding)]
@@ -104,7 +104,12 @@ def gate_results(
     machine: Machine, blade_stop_limit_s: float = 3.0, cured: Collection[str] = ()
 ) -> tuple[GateResult, ...]:
     """Return where each gate that applies to the machine stands."""
-    found = findings(machine, blade_stop_limit_s)
+    return _results(machine, findings(machine, blade_stop_limit_s), cured)
+
+
+def _results(
+    machine: Machine, found: Collection[Finding], cured: Collection[str] = ()
+) -> tuple[GateResult, ...]:
     return tuple(
         _result(gate, machine, found)
         for gate in gate_catalogue().values()
@@ -159,9 +164,10 @@ def _remark(gate: Gate, machine: Machine) -> str:
 def repair_sale(machine: Machine, blade_stop_limit_s: float = 3.0) -> RepairSale:
     """Return what selling the machine for repair or parts needs: its own statement, and no open recall."""
     found = findings(machine, blade_stop_limit_s)
-    recall = next(result for result in gate_results(machine, blade_stop_limit_s) if result.gate == "recall")
+    results = _results(machine, found)
+    recall = next(result for result in results if result.gate == "recall")
     faults = [f"{fault_catalogue()[f.fault].name} ({f.severity})" for f in found if f.chance >= 1.0]
-    untested = [r.gate for r in gate_results(machine, blade_stop_limit_s) if r.state == "not_tested"]
+    untested = [r.gate for r in results if r.state == "not_tested"]
     blade = any(
         f.fault in gate_catalogue()[g].faults for f in found for g in ("blade_stop", "bail", "shields")
     )
