@@ -1,11 +1,9 @@
 """Cautions: what can hurt somebody at an action, and how hard it must be said."""
 
 from functools import cache
-from typing import Annotated, Any, Literal
+from typing import Literal
 
-from pydantic import BeforeValidator
-
-from valuer.domain.catalogue import Mark, load_catalogue, named
+from valuer.domain.catalogue import Mark, by_id, load_catalogue
 from valuer.domain.record import Record, Several
 
 
@@ -23,6 +21,4 @@ class Caution(Record):
 @cache
 def caution_catalogue() -> dict[str, Caution]:
     """Return all cautions by code, ``C1`` to ``C18``."""
-    schema: Any = Annotated[dict[str, Caution], BeforeValidator(named)]
-    cautions: dict[str, Caution] = load_catalogue("cautions.toml", schema)
-    return cautions
+    return load_catalogue("cautions.toml", by_id(Caution))

@@ -4,11 +4,11 @@ No price stands here. What a fault takes off is for the price model to learn.
 """
 
 from functools import cache
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
-from valuer.domain.catalogue import Mark, Span, load_catalogue, named
+from valuer.domain.catalogue import Mark, Span, by_id, load_catalogue
 from valuer.domain.record import Record, Several
 
 Severity = Literal["slight", "serious"]
@@ -68,14 +68,10 @@ class Fault(Record):
         return self.must_cure in ("any", "block") or (self.must_cure == "serious" and severity == "serious")
 
 
-Faults = Annotated[dict[str, Fault], BeforeValidator(named)]
-
-
 @cache
 def fault_catalogue() -> dict[str, Fault]:
     """Return all faults by id, in the order of the catalogue."""
-    catalogue: dict[str, Fault] = load_catalogue("faults.toml", Faults)
-    return catalogue
+    return load_catalogue("faults.toml", by_id(Fault))
 
 
 @cache

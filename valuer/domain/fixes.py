@@ -3,11 +3,11 @@
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from math import prod
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Literal, get_args
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from valuer.domain.catalogue import CatalogueError, Mark, Span, load_catalogue, named
+from valuer.domain.catalogue import CatalogueError, Mark, Span, by_id, load_catalogue
 from valuer.domain.cautions import caution_catalogue
 from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.gates import gate_catalogue
@@ -133,28 +133,22 @@ class NeverOffered(Record):
     mark: Mark
 
 
-def _by_name(record: type[Record]) -> Any:
-    return Annotated[dict[str, record], BeforeValidator(named)]  # type: ignore[valid-type]
-
-
 @cache
 def strip_down_catalogue() -> dict[str, StripDown]:
     """Return the shared strip-down work by id."""
-    groups: dict[str, StripDown] = load_catalogue("strip_down.toml", _by_name(StripDown))
-    return groups
+    return load_catalogue("strip_down.toml", by_id(StripDown))
 
 
 @cache
 def never_offered() -> tuple[NeverOffered, ...]:
     """Return the work that is never advised."""
-    actions: dict[str, NeverOffered] = load_catalogue("never_offered.toml", _by_name(NeverOffered))
-    return tuple(actions.values())
+    return tuple(load_catalogue("never_offered.toml", by_id(NeverOffered)).values())
 
 
 @cache
 def fix_catalogue() -> dict[str, Fix]:
     """Return all fixes by id, checked: every name they use is known and every chain of fallbacks ends."""
-    fixes: dict[str, Fix] = load_catalogue("fixes.toml", _by_name(Fix))
+    fixes = load_catalogue("fixes.toml", by_id(Fix))
     check_fixes(fixes, "catalogue/fixes.toml")
     return fixes
 

@@ -1,11 +1,11 @@
 """Safety gates: what must hold before a machine may be sold as working, and what answers each."""
 
 from functools import cache
-from typing import Annotated, Any, Literal
+from typing import Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
-from valuer.domain.catalogue import Mark, load_catalogue, named
+from valuer.domain.catalogue import Mark, by_id, load_catalogue
 from valuer.domain.record import Record, Several
 
 Applies = Literal["always", "driven", "strike"]
@@ -29,6 +29,4 @@ class Gate(Record):
 @cache
 def gate_catalogue() -> dict[str, Gate]:
     """Return the safety gates by id, in the order in which they are worth doing."""
-    schema: Any = Annotated[dict[str, Gate], BeforeValidator(named)]
-    gates: dict[str, Gate] = load_catalogue("safety.toml", schema)
-    return gates
+    return load_catalogue("safety.toml", by_id(Gate))

@@ -72,7 +72,7 @@ def plain_message(error: Mapping[str, Any], names: Iterable[str] = ()) -> str:
     if "message" in error.get("ctx", {}):
         return str(error["msg"])
     kind, where, came = error["type"], error["loc"], shown(error["input"])
-    name = next((str(part) for part in reversed(where) if isinstance(part, str)), "input")
+    name = next((str(part) for part in reversed(where) if isinstance(part, str)), "this")
     if kind == "missing":
         return f"{name} is missing; it must be given"
     if kind == "extra_forbidden":

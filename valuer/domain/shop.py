@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from valuer.domain.catalogue import Mark, load_catalogue, named
+from valuer.domain.catalogue import Mark, by_id, load_catalogue
 from valuer.domain.record import Record, word_of, wrong
 from valuer.domain.words import shown
 
@@ -26,9 +26,7 @@ class TermDefault(Record):
 @cache
 def term_defaults() -> dict[str, TermDefault]:
     """Return the default of every numeric term, by name, each with its mark."""
-    schema: Any = Annotated[dict[str, TermDefault], BeforeValidator(named)]
-    defaults: dict[str, TermDefault] = load_catalogue("shop.toml", schema)
-    return defaults
+    return load_catalogue("shop.toml", by_id(TermDefault))
 
 
 def _term(name: str, high: float, description: str, low: float = 0.0) -> Any:

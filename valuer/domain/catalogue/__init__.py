@@ -8,7 +8,7 @@ import tomllib
 from importlib.resources import files
 from typing import Annotated, Any, TypeVar
 
-from pydantic import AfterValidator, StringConstraints, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BeforeValidator, StringConstraints, TypeAdapter, ValidationError
 
 from valuer.domain.record import Several, wrong
 
@@ -72,3 +72,10 @@ def named(tables: object) -> object:
     if not isinstance(tables, dict):
         return tables
     return {key: {**value, "id": key} if isinstance(value, dict) else value for key, value in tables.items()}
+
+
+def by_id(record: type[T]) -> type[dict[str, T]]:
+    """Return the schema of a file whose tables are records of one kind, each named by its id."""
+    tables: Any = Annotated[dict[str, record], BeforeValidator(named)]  # type: ignore[valid-type]
+    schema: type[dict[str, T]] = tables
+    return schema
