@@ -33,7 +33,9 @@ MAY_IMPORT = {
         "valuer.domain",
         "valuer.paths",
     },
+    "valuer.__main__": {"valuer.cli"},
     "valuer.cli": {
+        "valuer",
         "valuer.cli",
         "valuer.adviser",
         "valuer.advice",

@@ -87,7 +87,7 @@ FIELDS = {
     ),
     '{"machines": [{"id": "m1"}], "terms": 3}': (
         "/terms",
-        "input must be an object of names and values, got 3",
+        "this must be an object of names and values, got 3",
     ),
     '{"machine": [{"id": "m1"}], "machines": [{"id": "m1"}]}': (
         "/machine",
@@ -99,7 +99,7 @@ FIELDS = {
     '{"machines": [{"id": "m1"}, {"id": "m1"}]}': ("", "each machine needs an id of its own, got 'm1' twice"),
     "{}": ("/machines", "machines is missing; it must be given"),
     "": ("", "expected a JSON body, got nothing"),
-    "[]": ("", "input must be an object of names and values, got []"),
+    "[]": ("", "this must be an object of names and values, got []"),
     '{"machines": [{"id": "m1"},': ("", "not valid JSON: expecting value (line 1, column 28)"),
     '{"machines": [], "machines": []}': ("", '"machines" stands twice in one object; keep one of them'),
     "[" * 100_000: ("", "nested too deeply; a machine has at most three levels"),

@@ -1,0 +1,128 @@
+"""What holds for every command: help, a place in the README, one line for bad input, the API's document."""
+
+import json
+import re
+from pathlib import Path
+
+import click
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from tests.cli.conftest import Run
+from tests.fake_model import FakeModel
+from valuer.adviser import Adviser
+from valuer.cli import cli
+
+ROOT = Path(__file__).resolve().parents[2]
+BENCH = str(ROOT / "valuer/demo/bench.json")
+QUESTIONS = {"price": "valuations", "fixes": "fix-plans", "bench": "bench-rankings"}
+
+
+@pytest.mark.parametrize("name", cli.commands)
+def test_every_command_and_option_has_help(name: str) -> None:
+    command = cli.commands[name]
+    assert command.help
+    assert command.get_short_help_str(60).rstrip(".") == command.help.split("\n")[0].rstrip("."), (
+        "fits one line"
+    )
+    for parameter in command.params:
+        assert not isinstance(parameter, click.Option) or parameter.help, f"--{parameter.name} has no help"
+
+
+@pytest.mark.parametrize("name", cli.commands)
+def test_every_command_stands_in_the_readme(name: str) -> None:
+    assert f"valuer {name}" in (ROOT / "README.md").read_text("utf-8")
+
+
+def test_the_readme_names_no_command_that_is_not_there() -> None:
+    named = re.findall(r"valuer ([a-z]+)\b", "\n".join(code_blocks((ROOT / "README.md").read_text("utf-8"))))
+    assert named
+    assert set(named) <= set(cli.commands)
+
+
+def code_blocks(markdown: str) -> list[str]:
+    """The fenced blocks of a Markdown text."""
+    return re.findall(r"^```[a-z]*\n(.*?)^```$", markdown, re.DOTALL | re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", cli.commands)
+def test_help_needs_nothing_but_the_command(run: Run, name: str) -> None:
+    ran = run(name, "--help")
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith(f"Usage: valuer {name}")
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_json_is_the_document_of_the_api(run: Run, name: str) -> None:
+    ran = run(name, BENCH, "--json", "--month", "5", "--hour-value", "14", "--currency", "EUR")
+    machines = json.loads(Path(BENCH).read_text("utf-8"))["machines"]
+    question = {"machines": machines, "terms": {"month": 5, "hour_value": 14, "currency": "EUR"}}
+    answer = TestClient(create_app(Adviser(FakeModel()))).post(f"/v1/{QUESTIONS[name]}", json=question)
+    assert json.loads(ran.out) == answer.json()
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_a_question_takes_standard_input(run: Run, name: str) -> None:
+    piped = run(name, "-", "--json", "--month", "5", stdin=Path(BENCH).read_bytes())
+    assert piped == run(name, BENCH, "--json", "--month", "5")
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_text_fits_80_columns_and_says_synthetic_once(run: Run, name: str) -> None:
+    ran = run(name, BENCH, "--month", "5")
+    assert ran.code == 0
+    assert max(map(len, ran.out.splitlines())) <= 80
+    assert ran.out.lower().count("synthetic") == 1
+    assert "\x1b" not in ran.out, "no colour where standard output is no terminal"
+
+
+BAD = {
+    ("price",): "Missing argument 'FILE'. (`valuer price --help` explains)",
+    ("price", "none.csv"): "none.csv: no such file; give a machine file, or - for standard input",
+    ("price", BENCH, "--hour-value", "-3"): "--hour-value: hour_value must be 0 or more, got -3.0",
+    ("price", BENCH, "--hour-value", "nan"): "--hour-value: hour_value must be a finite number, got nan",
+    ("fixes", BENCH, "--cash", "inf"): "--cash: cash must be a finite number, got inf",
+    ("fixes", BENCH, "--hours=-1"): "--hours: hours must be 0 or more, got -1.0",
+    ("bench", BENCH, "--month", "13"): "--month: month must be 12 or less, got 13",
+    ("bench", BENCH, "--currency", "euro"): "currency must be three capital letters, got 'euro'",
+    ("bench", BENCH, "--price-level", "0"): "--price-level: price_level must be 0.001 or more, got 0.0",
+    (
+        "price",
+        BENCH,
+        "--machine",
+        "scrapper",
+    ): ("--machine: no machine 'scrapper' in the file; did you mean 'scraper'?"),
+    ("prize",): "No such command 'prize'. Did you mean 'price'? (`valuer --help` explains)",
+    (
+        "price",
+        BENCH,
+        "--hour",
+        "3",
+    ): ("No such option '--monht'. Did you mean '--month'? (`valuer price --help` explains)"),
+}
+
+
+@pytest.mark.parametrize("args", BAD)
+def test_bad_input_gets_one_line_and_exit_2(run: Run, args: tuple[str, ...]) -> None:
+    ran = run(*args)
+    assert (ran.code, ran.out, ran.err) == (2, "", f"valuer: {BAD[args]}\n")
+
+
+def test_every_bad_row_gets_a_line(run: Run) -> None:
+    ran = run("price", "-", stdin=b"id,age_years\nm1,old\nm2,-1\n")
+    assert (ran.code, ran.out) == (2, "")
+    assert [line.split(", age_years")[0] for line in ran.err.splitlines()] == [
+        "valuer: standard input, row 2",
+        "valuer: standard input, row 3",
+    ]
+
+
+def test_a_fault_of_ours_is_one_line_too(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken() -> Adviser:
+        raise ZeroDivisionError("wheel")
+
+    monkeypatch.setattr("valuer.cli.model.load_adviser", broken)
+    ran = run("price", BENCH)
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == "valuer: a fault of ours (ZeroDivisionError: wheel); VALUER_DEBUG=1 shows where\n"

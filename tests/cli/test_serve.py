@@ -1,0 +1,57 @@
+"""`valuer serve`: loopback only, a port that is free, and one line when it is not."""
+
+import socket
+import threading
+import urllib.request
+
+import click
+import pytest
+import uvicorn
+
+from api.app import create_app
+from tests.cli.conftest import Run
+from tests.fake_model import FakeModel
+from valuer.adviser import Adviser
+from valuer.cli.server import free_socket
+
+
+def test_a_taken_port_is_refused_in_one_line(run: Run) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        ran = run("serve", "--port", str(port))
+    assert ran.code == 2
+    what = f"--port: {port} cannot be used (address already in use)"
+    assert ran.err == f"valuer: {what}; choose another, or 0 for any free one\n"
+
+
+def test_a_port_below_nothing_is_refused(run: Run) -> None:
+    ran = run("serve", "--port", "-1")
+    assert ran.code == 2
+    assert ran.err.startswith("valuer: Invalid value for '--port': -1 is not in the range 0<=x<=65535.")
+
+
+def test_port_0_is_any_free_port_of_this_computer_only() -> None:
+    with free_socket(0) as first, free_socket(0) as second:
+        assert first.getsockname()[0] == second.getsockname()[0] == "127.0.0.1"
+        assert first.getsockname()[1] != second.getsockname()[1]
+        with pytest.raises(click.ClickException):
+            free_socket(first.getsockname()[1])
+
+
+def test_the_server_answers_on_its_socket() -> None:
+    bound = free_socket(0)
+    server = uvicorn.Server(uvicorn.Config(create_app(Adviser(FakeModel())), log_level="warning"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})
+    thread.start()
+    try:
+        with urllib.request.urlopen(
+            f"http://127.0.0.1:{bound.getsockname()[1]}/health", timeout=10
+        ) as answer:
+            assert answer.status == 200
+    finally:
+        server.should_exit = True
+        thread.join(timeout=10)
+        bound.close()
+    assert not thread.is_alive()

@@ -1,0 +1,121 @@
+"""Adviser: one object that holds what answers rest on, and one method per question.
+
+The same documents leave through ``--json`` and through the API.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from valuer import __version__
+from valuer.advice.bench import rank_bench
+from valuer.advice.documents import BenchRanking, FixPlan, Valuation
+from valuer.advice.fix_plan import plan_fixes
+from valuer.advice.ports import Basis, ValueModel
+from valuer.advice.valuation import value_machines
+from valuer.domain.cautions import Caution, caution_catalogue
+from valuer.domain.faults import Fault, fault_catalogue
+from valuer.domain.fixes import Fix, fix_catalogue
+from valuer.domain.gates import Gate, gate_catalogue
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
+from valuer.paths import shipped
+from valuer.records.template import attributes, readings
+
+
+class Answer(BaseModel):
+    """What leaves the house: one named part, so that more can stand beside it later."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Valuations(Answer):
+    """The answer to: what are these machines worth, and what does each fault take off?"""
+
+    valuations: tuple[Valuation, ...] = Field(description="one per machine, in the order asked")
+
+
+class FixPlans(Answer):
+    """The answer to: which fixes pay on these machines?"""
+
+    fix_plans: tuple[FixPlan, ...] = Field(description="one per machine, in the order asked")
+
+
+class BenchRankings(Answer):
+    """The answer to: which machine earns most for the next free hour?"""
+
+    bench_ranking: BenchRanking
+
+
+class Catalogue(Answer):
+    """Everything a machine file may say, and everything that can be done about it."""
+
+    attributes: dict[str, str] = Field(description="what each attribute of a machine means, by name")
+    readings: dict[str, str] = Field(description="what each reading means, by name; the unit is in the name")
+    faults: tuple[Fault, ...]
+    checks: tuple[Gate, ...] = Field(description="what must hold before a machine is sold as working")
+    fixes: tuple[Fix, ...]
+    cautions: tuple[Caution, ...]
+
+
+class ModelCard(Answer):
+    """What the price model is for, what it is not for, and how far off it is."""
+
+    markdown: str = Field(description="the card, nine sections")
+    metrics: dict[str, Any] = Field(
+        description="figures of the evaluation run that made the card"
+    )
+
+
+class Health(Answer):
+    """Whether questions can be answered, and what the answers rest on."""
+
+    status: str
+    version: str
+    basis: Basis
+
+
+@dataclass(frozen=True)
+class Adviser:
+    """Answers questions about machines with one price model, under the terms that come with each question."""
+
+    model: ValueModel
+
+    def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
+        """What each machine is worth as it stands, and what each fault takes off."""
+        return Valuations(valuations=value_machines(machines, self.model, terms))
+
+    def fix_plans(self, machines: Sequence[Machine], terms: ShopTerms) -> FixPlans:
+        """For each machine: every possible fix with its expected return, and the best set of them."""
+        return FixPlans(fix_plans=plan_fixes(machines, self.model, terms))
+
+    def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
+        """All machines in the order of expected return per bench hour."""
+        return BenchRankings(bench_ranking=rank_bench(machines, self.model, terms))
+
+    def health(self) -> Health:
+        """What the answers rest on."""
+        return Health(status="ok", version=__version__, basis=self.model.basis)
+
+
+def catalogue() -> Catalogue:
+    """Every attribute, reading, fault, check, fix and caution, each figure with its mark."""
+    return Catalogue(
+        attributes=attributes(),
+        readings=readings(),
+        faults=tuple(fault_catalogue().values()),
+        checks=tuple(gate_catalogue().values()),
+        fixes=tuple(fix_catalogue().values()),
+        cautions=tuple(caution_catalogue().values()),
+    )
+
+
+def model_card() -> ModelCard:
+    """The card of the shipped price model and the figures it is made from."""
+    return ModelCard(
+        markdown=shipped("model_cards/resale_value.md").read_text("utf-8"),
+        metrics=json.loads(shipped("model_cards/metrics.json").read_text("utf-8")),
+    )

@@ -1,0 +1,66 @@
+"""The command line: one command per question, one line per refusal, never a traceback."""
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+import click
+from click.exceptions import NoArgsIsHelpError
+
+from valuer import __version__
+from valuer.cli.commands import commands
+
+HELP = """What a walk-behind mower on the bench is worth, which faults pay to cure, which machine earns most.
+
+Start with `valuer demo`, then write your own file with `valuer template`. The price model is trained on
+invented data; every answer that rests on it says synthetic."""
+
+
+class InOrder(click.Group):
+    """A group that lists its commands in the order of the work, not of the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """The names as they were added."""
+        return list(self.commands)
+
+
+@click.group(cls=InOrder, help=HELP, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="valuer %(version)s")
+def cli() -> None:
+    """Hold the commands together."""
+
+
+for command in commands:
+    cli.add_command(command)
+
+
+def main(args: Sequence[str] | None = None) -> NoReturn:
+    """Run one command; exit 0, 2 with a line on standard error for bad input, or 1 for a fault of ours."""
+    try:
+        code = cli.main(args, prog_name="valuer", standalone_mode=False)
+        sys.stdout.flush()
+    except NoArgsIsHelpError as asked:
+        click.echo(asked.format_message())
+        sys.exit(0)
+    except click.UsageError as refusal:
+        usage = refusal.ctx.command_path if refusal.ctx else "valuer"
+        _leave(2, f"{refusal.format_message()} (`{usage} --help` explains)")
+    except click.ClickException as refusal:
+        _leave(2, refusal.format_message())
+    except (click.Abort, KeyboardInterrupt):
+        _leave(130, "stopped")
+    except BrokenPipeError:  # the reader, `head` say, has seen enough; leave nothing to flush at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(141)
+    except Exception as fault:
+        if os.environ.get("VALUER_DEBUG"):
+            raise
+        _leave(1, f"a fault of ours ({type(fault).__name__}: {fault}); VALUER_DEBUG=1 shows where")
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _leave(code: int, text: str) -> NoReturn:
+    for line in text.splitlines():
+        click.echo(f"valuer: {line}", err=True)
+    sys.exit(code)

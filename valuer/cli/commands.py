@@ -1,0 +1,190 @@
+"""One command per question: read, call one function, show the answer."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from valuer.cli.options import file_argument, json_option, machines, only_option, shop_terms, terms_options
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+    from rich.console import Console
+
+    from valuer.domain.shop import ShopTerms
+
+DEMO_MONTH = 11  # the demo bench is seen in late November
+DEMO_IN_FULL = ("scraper", "night-weep")
+
+
+@click.command()
+@file_argument
+@only_option
+@terms_options
+@json_option
+def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool) -> None:
+    """What machines are worth, and what each fault takes off.
+
+    FILE is JSON or CSV, or - for standard input; `valuer template` writes one to fill in.
+    """
+    from valuer.cli import show
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file, only)
+    answer = load_adviser().value(asked, terms)
+    emit(answer, lambda out: show.valuations(out, answer.valuations), as_json=as_json)
+
+
+@click.command()
+@file_argument
+@only_option
+@terms_options
+@json_option
+def fixes(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool) -> None:
+    """Which fixes pay, which must be done, and the best set.
+
+    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the plan of each machine.
+    """
+    from valuer.cli import show
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file, only)
+    answer = load_adviser().fix_plans(asked, terms)
+    emit(answer, lambda out: show.fix_plans(out, answer.fix_plans), as_json=as_json)
+
+
+@click.command()
+@file_argument
+@terms_options
+@json_option
+def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
+    """Which machine earns most per bench hour.
+
+    FILE is JSON or CSV, or - for standard input.
+    """
+    from valuer.cli import show
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file)
+    answer = load_adviser().bench_ranking(asked, terms)
+    emit(answer, lambda out: show.bench_ranking(out, answer.bench_ranking), as_json=as_json)
+
+
+@click.command()
+def demo() -> None:
+    """Go through an invented bench of ten machines.
+
+    Values of all, two of them in full with their fixes, and the ranking.
+    """
+    from valuer.cli import show
+    from valuer.cli.model import load_adviser
+    from valuer.demo import demo_bench
+
+    about, stand = demo_bench()
+    terms = shop_terms({"month": DEMO_MONTH})
+    adviser = load_adviser()
+    two = [machine for machine in stand if machine.id in DEMO_IN_FULL]
+    out = show.console()
+    show.heading(out, "The bench", about)
+    show.value_table(out, adviser.value(stand, terms).valuations)
+    show.heading(out, "Two of them: what each fault takes off, and which fixes pay")
+    for value, plan in zip(
+        adviser.value(two, terms).valuations, adviser.fix_plans(two, terms).fix_plans, strict=True
+    ):
+        show.valuation(out, value)
+        show.best_plan(out, plan)
+        show.fix_list(out, plan)
+    show.heading(out, "Which machine next")
+    show.bench_ranking(out, adviser.bench_ranking(stand, terms).bench_ranking)
+    show.heading(
+        out, "Your own machines", "valuer template --csv > bench.csv, fill it in, valuer price bench.csv"
+    )
+
+
+@click.command()
+@click.option("--csv", "as_csv", is_flag=True, help="Write CSV; without it JSON.")
+def template(*, as_csv: bool) -> None:
+    """Write a machine file to fill in, explained.
+
+    For example: valuer template --csv > bench.csv
+    """
+    from valuer.records.template import blank_csv, blank_json
+
+    click.echo(blank_csv() if as_csv else blank_json(), nl=False)
+
+
+@click.command()
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("datasets"),
+    metavar="FOLDER",
+    help="Folder to write to [datasets].",
+)
+@click.option(
+    "--seed", type=int, default=None, help="Another seed gives another invented market of the same kind."
+)
+def data(folder: Path, seed: int | None) -> None:
+    """Write the invented sales and listings again.
+
+    The same seed gives the same files, bit for bit.
+    """
+    from valuer.market.files import write_data
+
+    for path in write_data(folder, seed):
+        click.echo(f"wrote {path}")
+
+
+@click.command()
+@click.option("--sales", type=click.Path(path_type=Path), metavar="FILE", help="Train on these sales (CSV).")
+def train(sales: Path | None) -> None:
+    """Train the price model again.
+
+    On the invented sales, or with --sales on another file of the same columns.
+    """
+    from valuer.cli.model import train_model
+
+    basis = train_model(sales)
+    kind = "invented" if basis.synthetic else "given"
+    click.echo(f"trained {basis.model} on {kind} sales, data {basis.data_sha256[:12]}")
+
+
+@click.command()
+def card() -> None:
+    """Print the model card.
+
+    What the price model is for, what it is not for, and how far off it is.
+    """
+    from valuer.price_model.card import model_card
+
+    click.echo(model_card(), nl=False)
+
+
+@click.command()
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=8000, help="Port on this computer [8000]; 0 for any."
+)
+def serve(port: int) -> None:
+    """Answer as JSON over HTTP, on this computer only.
+
+    Routes and schemas are described in /openapi.json; Ctrl-C stops it.
+    """
+    from valuer.cli.model import load_adviser
+    from valuer.cli.server import free_socket, run
+
+    run(load_adviser(), free_socket(port))
+
+
+def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bool) -> None:
+    """The answer as the JSON document of the API, or as text."""
+    if as_json:
+        click.echo(answer.model_dump_json(indent=2))
+    else:
+        from valuer.cli import show
+
+        table(show.console())
+
+
+commands: Sequence[click.Command] = (demo, template, price, fixes, bench, serve, card, train, data)

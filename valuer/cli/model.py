@@ -1,0 +1,66 @@
+"""The price model for a command: loaded, or trained the first time while the user sees how far it is."""
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from valuer.advice.ports import Basis
+    from valuer.adviser import Adviser
+
+Progress = Callable[[float, str], None]
+
+
+def load_adviser() -> "Adviser":
+    """An adviser on the trained price model; the first time it is trained, which takes under a minute."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # a prediction is too small to share between threads
+    from valuer.adviser import Adviser
+    from valuer.price_model import load_or_train
+
+    with progress() as report:
+        return Adviser(load_or_train(report))
+
+
+def train_model(sales: Path | None) -> "Basis":
+    """Train on the invented sales, or on a file of the same columns; returns what the model now rests on."""
+    from valuer.price_model import train
+
+    with progress() as report:
+        return train(sales, report).basis
+
+
+@contextmanager
+def progress() -> Iterator[Progress]:
+    """A bar on standard error that appears with the first report; one line where that is no terminal."""
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn
+    from rich.progress import Progress as Bar
+
+    bar = Bar(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    task = None
+
+    def report(done: float, what: str) -> None:
+        nonlocal task
+        if task is None:
+            click.echo(
+                "Training the price model on the sales data; this is done once and takes under a minute.",
+                err=True,
+            )
+            task = bar.add_task(what, total=1.0)
+            bar.start()
+        bar.update(task, completed=done, description=what)
+
+    try:
+        yield report
+    finally:
+        bar.stop()

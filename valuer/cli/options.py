@@ -1,0 +1,77 @@
+"""What the commands share: the terms a user may set, and how input becomes machines or a refusal."""
+
+import functools
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from valuer.clock import this_month
+
+if TYPE_CHECKING:
+    from valuer.domain.machine import Machine
+    from valuer.domain.shop import ShopTerms
+
+TERMS = {
+    "currency": (str, "CODE", "Your currency, three letters [USD]."),
+    "price_level": (float, "X", "Your money per dollar of the invented market [1]."),
+    "hour_value": (float, "MONEY", "What an hour of your time is worth [15]."),
+    "hours": (float, "HOURS", "Bench hours free; no limit if not given."),
+    "cash": (float, "MONEY", "Cash free for parts; no limit if not given."),
+    "margin": (float, "MONEY", "What a fix must bring beyond its costs."),
+    "month": (int, "1..12", "Month of sale [this month]."),
+}
+
+
+def terms_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of TERMS and hand them to it as one argument ``terms``."""
+
+    @functools.wraps(command)
+    def with_terms(**given: Any) -> None:
+        command(terms=shop_terms({name: given.pop(name) for name in TERMS}), **given)
+
+    decorated: Callable[..., None] = with_terms
+    for name, (kind, metavar, text) in reversed(TERMS.items()):
+        option = click.option(f"--{name.replace('_', '-')}", name, type=kind, metavar=metavar, help=text)
+        decorated = option(decorated)
+    return decorated
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the JSON document the API returns.")
+only_option = click.option(
+    "--machine", "only", metavar="ID", multiple=True, help="Only this one; may be repeated."
+)
+file_argument = click.argument("file", metavar="FILE")
+
+
+def shop_terms(given: dict[str, Any]) -> "ShopTerms":
+    """The terms given, the rest by default; the month is this one. Raises ClickException in one line."""
+    from pydantic import ValidationError
+
+    from valuer.domain.shop import ShopTerms
+
+    chosen = {name: value for name, value in given.items() if value is not None}
+    try:
+        return ShopTerms.model_validate({"month": this_month()} | chosen)
+    except ValidationError as error:
+        wrong = error.errors(include_url=False)[0]
+        option = f"--{str(wrong['loc'][0]).replace('_', '-')}: " if wrong["loc"] else ""
+        raise click.ClickException(f"{option}{wrong['msg']}") from None
+
+
+def machines(file: str, only: Sequence[str] = ()) -> "tuple[Machine, ...]":
+    """The machines of a file or of standard input, or those of them that were asked for by id.
+
+    Every bad row of the file becomes a line of the refusal.
+    """
+    from valuer.domain.words import did_you_mean
+    from valuer.records.files import BadFile, read_machines
+
+    try:
+        found = read_machines(file)
+    except BadFile as error:
+        raise click.ClickException(str(error)) from None
+    for unknown in set(only) - {machine.id for machine in found}:
+        hint = did_you_mean(unknown, [machine.id for machine in found])
+        raise click.ClickException(f"--machine: no machine {unknown!r} in the file{hint}")
+    return tuple(machine for machine in found if not only or machine.id in only)

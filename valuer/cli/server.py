@@ -1,0 +1,34 @@
+"""The server of `valuer serve`: loopback only, on a port that is known to be free before anything is said."""
+
+import socket
+
+import click
+import uvicorn
+
+from api.app import create_app
+from valuer.adviser import Adviser
+
+HOST = "127.0.0.1"  # this computer only; serving a network needs guards that are not here
+
+
+def free_socket(port: int) -> socket.socket:
+    """A socket bound to the port, any free one for 0; raises ClickException when it is taken."""
+    bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        bound.bind((HOST, port))
+        bound.listen()
+    except OSError as error:
+        bound.close()
+        raise click.ClickException(
+            f"--port: {port} cannot be used ({(error.strerror or str(error)).lower()}); "
+            "choose another, or 0 for any free one"
+        ) from None
+    return bound
+
+
+def run(adviser: Adviser, bound: socket.socket) -> None:
+    """Serve until stopped."""
+    host, port = bound.getsockname()
+    click.echo(f"Answering on http://{host}:{port}/v1 (described in /openapi.json); Ctrl-C stops.", err=True)
+    uvicorn.Server(uvicorn.Config(create_app(adviser), log_level="warning")).run(sockets=[bound])
