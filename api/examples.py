@@ -16,24 +16,26 @@ MACHINE = {
 }
 UNKNOWN_MOSTLY = {"id": "grey-2", "drive": "push", "faults": ["no_start:serious"]}
 
-VALUATIONS = {
+Bodies = dict[str, dict[str, Any]]
+
+VALUATIONS: Bodies = {
     "one machine, the terms left to their defaults": {"machines": [MACHINE]},
     "two machines in May, in euro at .9 to the dollar": {
         "machines": [MACHINE, UNKNOWN_MOSTLY],
         "terms": {"month": 5, "currency": "EUR", "price_level": 0.9},
     },
 }
-FIX_PLANS = {
+FIX_PLANS: Bodies = {
     "an hour worth 20": {"machines": [MACHINE], "terms": {"month": 5, "hour_value": 20}},
     "two hours and 30 in cash": {
         "machines": [MACHINE, UNKNOWN_MOSTLY],
         "terms": {"month": 10, "hours": 2, "cash": 30},
     },
 }
-BENCH_RANKINGS = {"two machines": {"machines": [MACHINE, UNKNOWN_MOSTLY], "terms": {"month": 5}}}
+BENCH_RANKINGS: Bodies = {"two machines": {"machines": [MACHINE, UNKNOWN_MOSTLY], "terms": {"month": 5}}}
 
 
-def examples(bodies: dict[str, dict[str, Any]]) -> dict[str, Any]:
+def examples(bodies: Bodies) -> dict[str, Any]:
     """Named request bodies in the place where OpenAPI looks for them."""
     named = {name.replace(" ", "-"): {"summary": name, "value": body} for name, body in bodies.items()}
     return {"requestBody": {"content": {"application/json": {"examples": named}}}}

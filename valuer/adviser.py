@@ -65,9 +65,7 @@ class ModelCard(Answer):
     """What the price model is for, what it is not for, and how far off it is."""
 
     markdown: str = Field(description="the card, nine sections")
-    metrics: dict[str, Any] = Field(
-        description="figures of the evaluation run that made the card"
-    )
+    metrics: dict[str, Any] = Field(description="figures of the evaluation run that made the card")
 
 
 class Health(Answer):

@@ -97,7 +97,7 @@ BAD = {
     (
         "price",
         BENCH,
-        "--hour",
+        "--monht",
         "3",
     ): ("No such option '--monht'. Did you mean '--month'? (`valuer price --help` explains)"),
 }

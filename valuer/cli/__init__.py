@@ -53,6 +53,9 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
     except BrokenPipeError:  # the reader, `head` say, has seen enough; leave nothing to flush at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(141)
+    except OSError as error:
+        what = (error.strerror or str(error)).lower()
+        _leave(1, f"the system refuses ({what}); make room, or check the path")
     except Exception as fault:
         if os.environ.get("VALUER_DEBUG"):
             raise
