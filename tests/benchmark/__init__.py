@@ -1,0 +1,1 @@
+"""Figures of merit, measured on demand: ``python -m tests.benchmark NAME``."""

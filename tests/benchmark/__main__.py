@@ -1,0 +1,25 @@
+"""Run one benchmark by name and print a line a figure: ``python -m tests.benchmark price``."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+
+
+def main(arguments: list[str]) -> int:
+    """Print the figures of the named benchmark; exit 2 where the name is unknown."""
+    names = sorted(
+        p.stem for p in Path(__file__).parent.glob("*.py") if not p.stem.startswith("_") and p.stem != "figures"
+    )
+    if len(arguments) != 1 or arguments[0] not in names:
+        sys.stderr.write(f"expected one of {', '.join(names)}, got {' '.join(arguments) or 'nothing'}\n")
+        return 2
+    for figure in importlib.import_module(f"tests.benchmark.{arguments[0]}").run():
+        sys.stdout.write(figure.line() + "\n")
+        sys.stdout.flush()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
