@@ -41,6 +41,16 @@ def test_the_readme_names_no_command_that_is_not_there() -> None:
     assert set(named) <= set(cli.commands)
 
 
+def test_the_readme_begins_with_a_try_and_a_test_that_need_nothing_but_python() -> None:
+    blocks = re.findall(
+        r"^```sh\n(.*?)^```$", (ROOT / "README.md").read_text("utf-8"), re.DOTALL | re.MULTILINE
+    )
+    assert len(blocks) == 2
+    assert all(block.startswith("python3 -m venv .venv && ") for block in blocks)
+    assert blocks[0].endswith("valuer demo\n")
+    assert blocks[1].endswith("-m pytest\n")
+
+
 def code_blocks(markdown: str) -> list[str]:
     """The fenced blocks of a Markdown text."""
     return re.findall(r"^```[a-z]*\n(.*?)^```$", markdown, re.DOTALL | re.MULTILINE)
@@ -94,12 +104,9 @@ BAD = {
         "scrapper",
     ): ("--machine: no machine 'scrapper' in the file; did you mean 'scraper'?"),
     ("prize",): "No such command 'prize'. Did you mean 'price'? (`valuer --help` explains)",
-    (
-        "price",
-        BENCH,
-        "--monht",
-        "3",
-    ): ("No such option '--monht'. Did you mean '--month'? (`valuer price --help` explains)"),
+    ("price", BENCH, "--curency", "EUR"): (
+        "No such option '--curency'. Did you mean '--currency'? (`valuer price --help` explains)"
+    ),
 }
 
 

@@ -71,7 +71,9 @@ def machines(file: str, only: Sequence[str] = ()) -> "tuple[Machine, ...]":
         found = read_machines(file)
     except BadFile as error:
         raise click.ClickException(str(error)) from None
-    for unknown in set(only) - {machine.id for machine in found}:
-        hint = did_you_mean(unknown, [machine.id for machine in found])
+    ids = [machine.id for machine in found]
+    unknown = next((wanted for wanted in only if wanted not in ids), None)
+    if unknown is not None:
+        hint = did_you_mean(unknown, ids)
         raise click.ClickException(f"--machine: no machine {unknown!r} in the file{hint}")
     return tuple(machine for machine in found if not only or machine.id in only)
