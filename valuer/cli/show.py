@@ -18,16 +18,12 @@ from valuer.advice.documents import (
 )
 from valuer.advice.ports import Basis
 
+NAMED = 4  # machines named beside a doubt that does not concern all
 IN_FULL = 3  # more machines than this are shown as one table
 BAR = 12  # characters of the longest bar
 FAULT_TABLE = (
     "off: its share of the gap. cured: regained if it alone is cured. alone: lost if it were the only fault. "
     "records: sales with it that the model learned from."
-)
-
-SYNTHETIC = (
-    "Synthetic: every figure rests on a price model trained on invented data. Trust the shape, not the "
-    "level, until your own sales correct it. Not for insurance, tax or safety."
 )
 
 
@@ -77,7 +73,7 @@ def valuations(out: Console, answers: Sequence[Valuation]) -> None:
     else:
         for answer in answers:
             valuation(out, answer)
-    doubts(out, answers)
+    closing(out, answers)
 
 
 def valuation(out: Console, answer: Valuation) -> None:
@@ -133,11 +129,6 @@ def may_be_sold(safety: Safety) -> str:
 def _safety(out: Console, answer: Advice) -> None:
     safety = answer.safety
     _wrapped(out, safety.statement, style="green" if safety.may_be_sold else "red")
-    if safety.must_cure:
-        _wrapped(out, f"Cure first: {', '.join(safety.must_cure)}.")
-    if safety.unchecked:
-        _wrapped(out, f"Check first: {', '.join(safety.unchecked)}. Unmeasured is not passed.")
-    _bullets(out, "Before hands go near it:", answer.cautions)
     out.print()
 
 
@@ -153,7 +144,7 @@ def fix_plans(out: Console, answers: Sequence[FixPlan]) -> None:
             _safety(out, answer)
     if len(answers) > IN_FULL:
         out.print("--machine ID shows every fix, and the cautions that go with the work.")
-    doubts(out, answers)
+    closing(out, answers)
 
 
 def best_plan(out: Console, answer: FixPlan) -> None:
@@ -195,9 +186,7 @@ def bench_ranking(out: Console, ranking: BenchRanking) -> None:
         table.add_row(str(place), *_bench_row(machine))
     out.print(table)
     _bullets(out, "\nNot for sale as working mowers as they stand:", _blocked(ranking.machines))
-    _bullets(out, "Before hands go near them:", ranking.cautions)
-    _bullets(out, "Least sure about:", ranking.warnings)
-    _rests_on(out, ranking.basis)
+    _closing(out, ranking.cautions, ranking.warnings, ranking.machines[0].safety, ranking.basis)
 
 
 def _bench_row(machine: BenchMachine) -> tuple[str | Text, ...]:
@@ -218,26 +207,35 @@ def _blocked(machines: Iterable[BenchMachine]) -> list[str]:
     ]
 
 
-def doubts(out: Console, answers: Sequence[Advice]) -> None:
-    """Each warning once, with the machines it concerns, then where the figures come from."""
-    concerned: dict[str, list[str]] = {}
+def closing(out: Console, answers: Sequence[Advice]) -> None:
+    """What holds for several machines, each said once: cautions, doubts, law, and the model behind it."""
+    cautions = dict.fromkeys(caution for answer in answers for caution in answer.cautions)
+    _closing(out, cautions, _concerned(answers), answers[0].safety, answers[0].basis)
+
+
+def _concerned(answers: Sequence[Advice]) -> list[str]:
+    """Each warning once, with the machines it concerns where those are not all."""
+    ids: dict[str, list[str]] = {}
     for answer in answers:
         for warning in answer.warnings:
-            concerned.setdefault(warning, []).append(answer.id)
-    everybody = len(answers)
-    _bullets(
-        out,
-        "Least sure about:",
-        (text if len(ids) == everybody else f"{', '.join(ids)}: {text}" for text, ids in concerned.items()),
-    )
-    _rests_on(out, answers[0].basis)
+            ids.setdefault(warning, []).append(answer.id)
+    return [
+        warning if len(who) == len(answers) else f"{_few(who)}: {warning}" for warning, who in ids.items()
+    ]
 
 
-def _rests_on(out: Console, basis: Basis) -> None:
-    own = f"{basis.own_sales} own sales corrected it" if basis.own_sales else "no own sales correct it yet"
-    out.print(f"Model {basis.model}, data {basis.data_sha256[:12]}; {own}.")
-    if basis.synthetic:
-        _wrapped(out, SYNTHETIC)
+def _few(ids: Sequence[str]) -> str:
+    return ", ".join(ids) if len(ids) <= NAMED else f"{len(ids)} machines"
+
+
+def _closing(
+    out: Console, cautions: Iterable[str], warnings: Iterable[str], safety: Safety, basis: Basis
+) -> None:
+    _bullets(out, "Cautions:", cautions)
+    _bullets(out, "Least sure about:", warnings)
+    _bullets(out, "The verdict on selling rests on:", safety.sources)
+    model = f"Model {basis.model}, data {basis.data_sha256[:12]}, own sales {basis.own_sales}."
+    _wrapped(out, f"{model} Not for insurance, tax or any decision about safety.")
 
 
 def _bullets(out: Console, title: str, lines: Iterable[str]) -> None:
