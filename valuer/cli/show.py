@@ -219,13 +219,13 @@ def _concerned(answers: Sequence[Advice]) -> list[str]:
     for answer in answers:
         for warning in answer.warnings:
             ids.setdefault(warning, []).append(answer.id)
-    return [
-        warning if len(who) == len(answers) else f"{_few(who)}: {warning}" for warning, who in ids.items()
-    ]
+    return [f"{_whose(who, len(answers))}{warning}" for warning, who in ids.items()]
 
 
-def _few(ids: Sequence[str]) -> str:
-    return ", ".join(ids) if len(ids) <= NAMED else f"{len(ids)} machines"
+def _whose(ids: Sequence[str], machines: int) -> str:
+    if len(ids) == machines:
+        return ""
+    return f"{', '.join(ids)}: " if len(ids) <= NAMED else f"{len(ids)} machines: "
 
 
 def _closing(
