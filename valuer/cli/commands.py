@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
 
 DEMO_MONTH = 11  # the demo bench is seen in late November
-DEMO_IN_FULL = ("scraper", "night-weep")
+VALUED, PLANNED = "scraper", "night-weep"  # the two that are shown in full
 
 
 @click.command()
@@ -75,7 +75,7 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
 def demo() -> None:
     """Go through an invented bench of ten machines.
 
-    Values of all, two of them in full with their fixes, and the ranking.
+    Values of all, the faults of one, the fixes of another, and the ranking.
     """
     from valuer.cli import show
     from valuer.cli.model import load_adviser
@@ -84,22 +84,18 @@ def demo() -> None:
     about, stand = demo_bench()
     terms = shop_terms({"month": DEMO_MONTH})
     adviser = load_adviser()
-    two = [machine for machine in stand if machine.id in DEMO_IN_FULL]
+    values = adviser.value(stand, terms).valuations
     out = show.console()
     show.heading(out, "The bench", about)
-    show.value_table(out, adviser.value(stand, terms).valuations)
-    show.heading(out, "Two of them: what each fault takes off, and which fixes pay")
-    for value, plan in zip(
-        adviser.value(two, terms).valuations, adviser.fix_plans(two, terms).fix_plans, strict=True
-    ):
-        show.valuation(out, value)
-        show.best_plan(out, plan)
-        show.fix_list(out, plan)
+    show.value_table(out, values)
+    show.heading(out, f"What each fault takes off: {VALUED}")
+    show.valuation(out, next(value for value in values if value.id == VALUED))
+    show.heading(out, f"Which fixes pay: {PLANNED}")
+    planned = [machine for machine in stand if machine.id == PLANNED]
+    show.fix_plan(out, adviser.fix_plans(planned, terms).fix_plans[0])
     show.heading(out, "Which machine next")
     show.bench_ranking(out, adviser.bench_ranking(stand, terms).bench_ranking)
-    show.heading(
-        out, "Your own machines", "valuer template --csv > bench.csv, fill it in, valuer price bench.csv"
-    )
+    show.heading(out, "Your own machines", YOUR_OWN)
 
 
 @click.command()

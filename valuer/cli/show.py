@@ -135,19 +135,26 @@ def _safety(out: Console, answer: Advice) -> None:
 def fix_plans(out: Console, answers: Sequence[FixPlan]) -> None:
     """Which fixes pay: in full for a few machines, the best plan alone for many."""
     for answer in answers:
-        _headline(out, answer)
-        best_plan(out, answer)
         if len(answers) > IN_FULL:
+            _headline(out, answer)
+            _best_plan(out, answer)
             out.print(f"Sell as working? {may_be_sold(answer.safety)}.\n")
         else:
-            fix_list(out, answer)
-            _safety(out, answer)
+            fix_plan(out, answer)
     if len(answers) > IN_FULL:
-        out.print("--machine ID shows every fix, and the cautions that go with the work.")
+        out.print("--machine ID shows every fix.")
     closing(out, answers)
 
 
-def best_plan(out: Console, answer: FixPlan) -> None:
+def fix_plan(out: Console, answer: FixPlan) -> None:
+    """One machine: the best plan, every possible fix with the reason, and whether it may be sold."""
+    _headline(out, answer)
+    _best_plan(out, answer)
+    _fix_list(out, answer)
+    _safety(out, answer)
+
+
+def _best_plan(out: Console, answer: FixPlan) -> None:
     """The best set of fixes: money first, then what it takes, then the chance of losing."""
     best, currency = answer.best, answer.value.currency
     if not best.fixes:
@@ -163,7 +170,7 @@ def best_plan(out: Console, answer: FixPlan) -> None:
         _wrapped(out, f"Left in, to be told to the buyer: {', '.join(best.left_and_disclosed)}.")
 
 
-def fix_list(out: Console, answer: FixPlan) -> None:
+def _fix_list(out: Console, answer: FixPlan) -> None:
     """Every possible fix: what it brings, the verdict, what it takes, and why."""
     out.print()
     for fix in answer.fixes:
@@ -171,7 +178,7 @@ def fix_list(out: Console, answer: FixPlan) -> None:
         out.print(Text.assemble(first, (fix.fix, "bold"), f" for {fix.fault}"))
         gain = f"Gain {whole(fix.gain)} at odds of {fix.odds:.0%}"
         takes = f"parts {whole(fix.parts)}, {fix.bench_hours:.1f} h."
-        said = (f"{gain}, {takes}", fix.reason, fix.break_even)
+        said = (f"{fix.name}.", f"{gain}, {takes}", fix.reason, fix.break_even)
         _wrapped(out, " ".join(filter(None, said)), " " * 8)
     if answer.fixes:
         out.print()
