@@ -16,7 +16,7 @@ def _rounded(digits: int) -> AfterValidator:
 
 
 Money = Annotated[float, _rounded(2)]
-Hours = Annotated[float, _rounded(2)]
+Hours = Annotated[float, _rounded(4)]
 Chance = Annotated[float, _rounded(4), Field(ge=0, le=1)]
 Verdict = Literal["worth doing", "not worth doing", "must be done"]
 Route = Literal["working", "for repair", "for parts", "scrap"]
@@ -58,7 +58,8 @@ class Safety(Document):
     unchecked: tuple[str, ...] = Field(
         description="checks that must be passed first; unmeasured is not passed"
     )
-    statement: str = Field(description="the verdict in one sentence, with its sources and their limits")
+    statement: str = Field(description="the verdict in one sentence")
+    sources: tuple[str, ...] = Field(description="law and standards behind it, and whom it defers to")
 
 
 class Advice(Document):

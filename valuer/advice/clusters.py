@@ -1,0 +1,168 @@
+"""Faults whose policies touch one another, and every combination of those policies.
+
+Two faults touch when a first try for one can cure the other, or when one brings the other about. Only inside
+a cluster do outcomes depend on what is chosen for another fault.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from valuer.advice.lattice import subsets
+from valuer.advice.policies import NO_FIX, BoolArray, IntArray, Policies, Workshop
+from valuer.advice.ports import FloatArray
+
+EXPLAINS = 0.8
+"""Chance that a symptom is gone once the causes found on the machine are cured (judgement, no source)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Case:
+    """What is to be decided on one machine with k faults.
+
+    ``proceeds``, shape (2,)*k, is the money left from the sale with each subset of the faults left in.
+    ``chances``, shape (k,), are the chances that the faults are there; ``odds``, shape (k, n_fixes), those of
+    each fix on each fault. ``causes`` lists, per fault, the axes of found faults that bring it about: it is
+    not cured before they are. ``hour_value``, ``price_level`` (for parts) and ``margin`` are money.
+    """
+
+    shop: Workshop
+    proceeds: FloatArray
+    chances: FloatArray
+    odds: FloatArray
+    policies: tuple[Policies, ...]
+    causes: tuple[tuple[int, ...], ...]
+    hour_value: float
+    price_level: float
+    margin: float
+
+    @property
+    def now(self) -> float:
+        """Money left from the sale as it stands."""
+        return float(self.proceeds[(1,) * self.proceeds.ndim])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cluster:
+    """Every combination of the policies of some faults; n of them.
+
+    ``axes`` are the faults, a cause before its symptom. ``choice``, shape (n, faults), is the policy of each;
+    ``left``, shape (n, 2**faults), the chance of each subset being left in. Shape (n,): ``cash`` and
+    ``hours`` expected without strip-down, ``groups`` of the first round as bit sets, ``worst_cash`` and
+    ``worst_hours`` when every try fails, ``fixes`` in the first round.
+    """
+
+    axes: tuple[int, ...]
+    choice: IntArray
+    left: FloatArray
+    cash: FloatArray
+    hours: FloatArray
+    groups: IntArray
+    worst_cash: FloatArray
+    worst_hours: FloatArray
+    fixes: FloatArray
+
+
+def part_of(cluster: Cluster, rows: slice | IntArray) -> Cluster:
+    """Return some of a cluster's combinations."""
+    names = ("choice", "left", "cash", "hours", "groups", "worst_cash", "worst_hours", "fixes")
+    return replace(cluster, **{name: getattr(cluster, name)[rows] for name in names})
+
+
+def clusters(case: Case) -> tuple[Cluster, ...]:
+    """Return the clusters of a case, each with all combinations of its policies."""
+    return tuple(_cluster(case, axes) for axes in _together(case))
+
+
+def _together(case: Case) -> list[tuple[int, ...]]:
+    """Group the axes that touch, in an order in which causes come before their symptoms."""
+    group = list(range(len(case.policies)))
+    for axis, policies in enumerate(case.policies):
+        firsts = np.unique(policies.first[policies.first != NO_FIX])
+        touched = np.flatnonzero(case.odds[:, firsts].any(axis=1)).tolist()
+        for other in (*touched, *case.causes[axis]):
+            old, new = group[other], group[axis]
+            group = [new if number == old else number for number in group]
+    return [
+        tuple(in_working_order(case, [axis for axis in range(len(group)) if group[axis] == number]))
+        for number in dict.fromkeys(group)
+    ]
+
+
+def in_working_order(case: Case, axes: Iterable[int]) -> list[int]:
+    """Return axes in an order in which causes come before their symptoms."""
+    return sorted(axes, key=lambda axis: _depth(case, axis))
+
+
+def _depth(case: Case, axis: int) -> int:
+    return max((1 + _depth(case, cause) for cause in case.causes[axis]), default=0)
+
+
+def _cluster(case: Case, axes: tuple[int, ...]) -> Cluster:
+    shop, chosen = case.shop, [case.policies[axis] for axis in axes]
+    choice = np.indices([len(policies.first) for policies in chosen]).reshape(len(axes), -1).T
+    firsts = np.stack([p.first[choice[:, i]] for i, p in enumerate(chosen)], axis=1)
+    if len(axes) > 1:
+        fine = ~_repeats(firsts, [p.later[choice[:, i]] for i, p in enumerate(chosen)], len(shop.names))
+        choice, firsts = choice[fine], firsts[fine]
+    places = np.unique(firsts[firsts != NO_FIX])
+    does = (firsts[:, :, None] == places).any(axis=1)
+    stays = np.ones((len(choice), len(axes)))
+    for column, place in enumerate(places):
+        stays *= 1 - does[:, column, None] * case.odds[list(axes), place]
+    left, tried = _outcomes(case, axes, stays, _column(chosen, choice, "cured_later"))
+    parts = does @ shop.parts[places]
+    own = does @ shop.hours[places]
+    return Cluster(
+        axes=axes,
+        choice=choice,
+        left=left,
+        cash=case.price_level * (parts + (tried * _column(chosen, choice, "later_parts")).sum(axis=1)),
+        hours=own + (tried * _column(chosen, choice, "later_hours")).sum(axis=1),
+        groups=np.bitwise_or.reduce(does * shop.groups[places], axis=1, initial=0),
+        worst_cash=case.price_level * (parts + _column(chosen, choice, "worst_parts").sum(axis=1)),
+        worst_hours=own + _column(chosen, choice, "worst_hours").sum(axis=1),
+        fixes=does.sum(axis=1).astype(np.float64),
+    )
+
+
+def _column(chosen: Sequence[Policies], choice: IntArray, name: str) -> FloatArray:
+    return np.stack([getattr(p, name)[choice[:, i]] for i, p in enumerate(chosen)], axis=1)
+
+
+def _repeats(firsts: IntArray, later: Sequence[IntArray], count: int) -> BoolArray:
+    """Say which combinations would do a fix again later that the first round has done already."""
+    done = np.zeros((len(firsts), count + 1), dtype=bool)
+    rows = np.arange(len(firsts))[:, None]
+    done[rows, firsts] = True
+    done[:, NO_FIX] = False
+    return np.asarray(np.any([done[rows, places].any(axis=1) for places in later], axis=0))
+
+
+def _outcomes(
+    case: Case, axes: tuple[int, ...], stays: FloatArray, cured_later: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the chance of each subset being left in, and of each fault getting its later tries.
+
+    A symptom stays while a cause stays; when the causes are gone it goes with them with chance `EXPLAINS`,
+    and only the rest is up to its own fixes.
+    """
+    joint = np.ones((len(stays), 1))
+    tried = np.empty_like(stays)
+    for place, axis in enumerate(axes):
+        blocked = _blocked(axes[:place], case.causes[axis])
+        share = 1 - EXPLAINS if case.causes[axis] else 1.0
+        still = share * stays[:, place]
+        tried[:, place] = (
+            case.chances[axis] * still * (joint[:, ~blocked].sum(axis=1) if blocked.any() else 1)
+        )
+        stay = np.where(blocked, 1.0, (still * (1 - cured_later[:, place]))[:, None])
+        joint = np.stack([joint * (1 - stay), joint * stay], axis=2).reshape(len(stays), -1)
+    return joint, tried
+
+
+def _blocked(before: Sequence[int], causes: Sequence[int]) -> BoolArray:
+    """Say, per subset of the faults before, whether a cause is among those left in."""
+    columns = [place for place, axis in enumerate(before) if axis in causes]
+    return np.asarray(subsets(len(before))[:, columns].any(axis=1))

@@ -1,0 +1,120 @@
+"""Which fixes pay on one machine, which must be done, and the best set of them."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from valuer.advice.bay import Bay, bays
+from valuer.advice.break_even import break_even
+from valuer.advice.case import Failed
+from valuer.advice.common import cautions, leaving_actions, safety_of, warnings_for
+from valuer.advice.documents import FixAdvice, FixPlan
+from valuer.advice.fault_cost import cured_alone
+from valuer.advice.plan_document import plan_document
+from valuer.advice.policies import Workshop, usual_workshop
+from valuer.advice.ports import ValueModel
+from valuer.advice.reasons import Option, judged
+from valuer.advice.routes import must_cure
+from valuer.advice.search import Plan, best_plan
+from valuer.domain.fixes import odds as odds_of
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
+
+
+def plan_fixes(
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    shop: Workshop | None = None,
+    failed: Mapping[str, Failed] | None = None,
+) -> tuple[FixPlan, ...]:
+    """Return the fix plan of each machine, in the order asked.
+
+    ``failed`` holds, by machine id, the fixes that failed before on each fault: they keep half their odds.
+    """
+    every = bays(machines, model, terms, shop or usual_workshop(), failed)
+    return tuple(_fix_plan(bay, model, terms) for bay in every)
+
+
+def _fix_plan(bay: Bay, model: ValueModel, terms: ShopTerms) -> FixPlan:
+    free = best_plan(bay.case)
+    within = best_plan(bay.case, terms.hours, terms.cash) if _limited(terms) else free
+    safety = safety_of(bay.lattice.machine, terms)
+    document = plan_document(bay, within)
+    return FixPlan(
+        id=bay.lattice.machine.id,
+        value=bay.value,
+        fixes=_every_fix(bay, free),
+        best=document,
+        hour_value=terms.hour_value,
+        margin=terms.margin,
+        safety=safety,
+        cautions=cautions((*document.fixes, *leaving_actions(safety))),
+        warnings=warnings_for(bay.lattice, model, terms),
+        basis=model.basis,
+    )
+
+
+def _limited(terms: ShopTerms) -> bool:
+    return terms.hours is not None or terms.cash is not None
+
+
+def _every_fix(bay: Bay, free: Plan) -> tuple[FixAdvice, ...]:
+    """Return every fix that can work on any of the faults, those advised first, then by expected return."""
+    curing = curing_plan(bay, free)
+    rows = [_advice(bay, option, free, curing) for option in options(bay)]
+    place = {"must be done": 0, "worth doing": 1, "not worth doing": 2}
+    return tuple(sorted(rows, key=lambda row: (place[row.verdict], -row.expected_return)))
+
+
+def options(bay: Bay) -> list[Option]:
+    """Return each fix for each fault it can cure, as if done alone with the other faults left in."""
+    case = bay.case
+    gains = cured_alone(bay.lattice.values) * (1 - bay.fee_share)
+    return [
+        _option(bay, int(axis), int(place), float(gains[axis])) for axis, place in np.argwhere(case.odds > 0)
+    ]
+
+
+def _option(bay: Bay, axis: int, place: int, gain: float) -> Option:
+    case = bay.case
+    odds, parts = float(case.odds[axis, place]), float(case.shop.parts[place]) * case.price_level
+    hours = case.shop.hours_alone(place)
+    return Option(axis, place, gain, odds, parts, hours, gain * odds - parts - hours * case.hour_value)
+
+
+def curing_plan(bay: Bay, free: Plan) -> Plan:
+    """Return the best plan that works on every fault that must be cured; ``free`` if it already does."""
+    gates = [axis for axis, item in enumerate(bay.lattice.findings) if must_cure(item)]
+    if all(free.tries[axis] for axis in gates):
+        return free
+    policies = list(bay.case.policies)
+    for axis in gates:
+        if len(policies[axis].first) > 1:
+            acts = np.arange(len(policies[axis].first)) > 0
+            policies[axis] = policies[axis].only(acts)
+    return best_plan(replace(bay.case, policies=tuple(policies)))
+
+
+def _advice(bay: Bay, option: Option, free: Plan, curing: Plan) -> FixAdvice:
+    verdict, reason = judged(bay, option, free, curing)
+    finding, shop = bay.lattice.findings[option.axis], bay.case.shop
+    fix = shop.fixes[shop.names[option.place]]
+    band = odds_of(fix, finding, bay.lattice.machine.readings)
+    share = option.odds / band.likely if band and band.likely else 1.0  # below 1 after a try that failed
+    return FixAdvice(
+        fix=fix.id,
+        fault=finding.fault,
+        name=fix.name,
+        gain=option.gain,
+        parts=option.parts,
+        bench_hours=option.hours,
+        odds=option.odds,
+        odds_low=band.low * share if band else option.odds,
+        odds_high=band.high * share if band else option.odds,
+        expected_return=option.expected_return,
+        verdict=verdict,
+        reason=reason,
+        break_even=break_even(bay, option),
+    )

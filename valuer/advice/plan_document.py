@@ -1,0 +1,105 @@
+"""A plan as it leaves the house: steps in working order, what it costs and brings, how the machine leaves."""
+
+from valuer.advice.bay import Bay
+from valuer.advice.common import noise
+from valuer.advice.documents import BestPlan, PlanStep
+from valuer.advice.outcomes import chance_of_loss
+from valuer.advice.routes import ROUTES
+from valuer.advice.search import Plan
+
+MORE_LIKELY_THAN_NOT = 0.5
+EXACT = "exact: every policy for every fault, every combination"
+
+
+def plan_document(bay: Bay, plan: Plan) -> BestPlan:
+    """Return the plan of one machine as a document."""
+    steps = plan_steps(bay, plan)
+    return BestPlan(
+        fixes=tuple(step.fix for step in steps),
+        steps=steps,
+        expected_return=plan.returns,
+        bench_hours=plan.hours,
+        cash=plan.cash,
+        worst_hours=plan.worst_hours,
+        worst_cash=plan.worst_cash,
+        value_after=value_after(bay, plan),
+        chance_of_loss=chance_of_loss(bay.case, plan, noise(bay.value), bay.selling),
+        sold_as=ROUTES[int(bay.out.route[if_all_works(bay, plan)])],
+        left_and_disclosed=left_in(bay, plan),
+        method=EXACT if not plan.gap else "each fault's best policy in turn, until none changes",
+        gap=plan.gap,
+    )
+
+
+def plan_steps(bay: Bay, plan: Plan) -> tuple[PlanStep, ...]:
+    """Return the first round of a plan in working order, each step with what follows when it fails.
+
+    Strip-down hours stand at the first step that needs them. Faults that wait for other work to be judged
+    come last, with the fix that is tried on what is left.
+    """
+    shop, opened, steps = bay.case.shop, 0, []
+    for place in working_order(bay, plan):
+        new = int(shop.groups[place]) & ~opened if place in plan.first else int(shop.groups[place])
+        opened |= new
+        steps.append(
+            PlanStep(
+                fix=shop.names[place],
+                faults=tuple(
+                    item.fault
+                    for axis, item in enumerate(bay.lattice.findings)
+                    if bay.case.odds[axis, place] > 0
+                ),
+                parts=float(shop.parts[place]) * bay.case.price_level,
+                bench_hours=float(shop.hours[place] + shop.group_hours[new]),
+                if_it_fails=_next_tries(bay, plan, place),
+            )
+        )
+    return tuple(steps)
+
+
+def working_order(bay: Bay, plan: Plan) -> list[int]:
+    """Return the fixes that are begun with: strip-down kept together, then what waits for their outcome."""
+    groups = bay.case.shop.groups
+    at_once = sorted(plan.first, key=lambda place: (int(groups[place]), place))
+    waiting = [tries[0] for tries, waits in zip(plan.tries, plan.waits, strict=True) if waits and tries]
+    return list(dict.fromkeys([*at_once, *waiting]))
+
+
+def _next_tries(bay: Bay, plan: Plan, place: int) -> tuple[str, ...]:
+    """Return what is tried, in order, on any fault that this fix was the first try for and did not cure."""
+    following = [
+        name
+        for tries in plan.tries
+        if tries[:1] == (place,)
+        for name in (bay.case.shop.names[later] for later in tries[1:])
+    ]
+    return tuple(dict.fromkeys(following))
+
+
+def if_all_works(bay: Bay, plan: Plan) -> tuple[int, ...]:
+    """Return the place in the lattice when every fix of the plan does what it is for."""
+    return tuple(
+        0 if plan.tries[axis] or _helped(bay, plan, axis) else 1 for axis in range(len(bay.lattice.findings))
+    )
+
+
+def _helped(bay: Bay, plan: Plan, axis: int) -> bool:
+    """Say whether work for other faults cures this one more likely than not."""
+    chance = 1.0
+    for place in plan.first:
+        chance *= 1 - bay.case.odds[axis, place]
+    return bool(chance < MORE_LIKELY_THAN_NOT)
+
+
+def left_in(bay: Bay, plan: Plan) -> tuple[str, ...]:
+    """Return the faults that nothing is done about."""
+    places = if_all_works(bay, plan)
+    left = [item.fault for item, place in zip(bay.lattice.findings, places, strict=True) if place]
+    return (*left, *(item.fault for item in bay.lattice.held))
+
+
+def value_after(bay: Bay, plan: Plan) -> float:
+    """Return the expected sale price after the plan, every outcome weighed."""
+    if not plan.works:
+        return bay.lattice.now
+    return (plan.proceeds + bay.selling) / (1 - min(bay.fee_share, 0.99))

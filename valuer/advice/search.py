@@ -1,0 +1,98 @@
+"""The best plan for one machine, under limits on hours and cash or without."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from valuer.advice.clusters import Case, clusters
+from valuer.advice.plans import SAME, Plans, plans_in_pieces
+from valuer.advice.policies import NO_FIX, Policies
+from valuer.advice.pruning import compared, pruned, thinned
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One plan, own money and bench hours, expected unless named worst.
+
+    ``tries`` lists, per fault, the fixes tried on it in order (places in the workshop), empty for a fault
+    that is left in; ``first`` are the fixes of the first round. ``returns`` is what the plan brings over
+    leaving everything as it is, own hours paid; ``gap`` the most that another plan could bring beyond it, 0
+    when the search was exact.
+    """
+
+    tries: tuple[tuple[int, ...], ...]
+    waits: tuple[bool, ...]
+    first: tuple[int, ...]
+    proceeds: float
+    returns: float
+    hours: float
+    cash: float
+    worst_hours: float
+    worst_cash: float
+    gap: float = 0.0
+
+    @property
+    def works(self) -> bool:
+        """Whether there is anything to do."""
+        return any(self.tries)
+
+    def later(self, axis: int) -> tuple[int, ...]:
+        """Return the tries on a fault that wait for what the first round leaves."""
+        return self.tries[axis] if self.waits[axis] else self.tries[axis][1:]
+
+
+def best_plan(case: Case, hours: float | None = None, cash: float | None = None) -> Plan:
+    """Return the plan of highest expected return: exact over all subsets of faults and all policies.
+
+    ``hours`` binds the expected hours, as an evening may run over; ``cash`` binds the worst case, as a purse
+    may not. The plan that leaves everything fits every limit.
+    """
+    limited = hours is not None or cash is not None
+    small = pruned(compared(case), limited=limited)
+    together = tuple(thinned(small, cluster, limited=limited) for cluster in clusters(small))
+    found: tuple[float, Plans, int] | None = None
+    for plans in plans_in_pieces(small, together):
+        place = _best_place(plans, hours, cash)
+        if place is not None and (found is None or plans.score[place] > found[0] + SAME):
+            found = float(plans.score[place]), plans, place
+    if found is None:
+        raise ValueError("a limit on hours or cash must be 0 or more")
+    return plan_at(found[1], found[2])
+
+
+def _best_place(plans: Plans, hours: float | None, cash: float | None) -> int | None:
+    score = plans.score
+    if hours is not None:
+        score = np.where(plans.hours <= hours + SAME, score, -np.inf)
+    if cash is not None:
+        score = np.where(plans.worst_cash <= cash + SAME, score, -np.inf)
+    best = float(score.max())
+    if best == -np.inf:
+        return None
+    equal = np.flatnonzero(score >= best - SAME)
+    return int(equal[np.lexsort((plans.worst_cash[equal], plans.hours[equal]))[0]])
+
+
+def plan_at(plans: Plans, place: int) -> Plan:
+    """Return one of the plans as a record."""
+    policies = plans.case.policies
+    choice = plans.choice(place)
+    tries = tuple(_tries(p, chosen) for p, chosen in zip(policies, choice, strict=True))
+    firsts = [int(p.first[chosen]) for p, chosen in zip(policies, choice, strict=True)]
+    return Plan(
+        tries=tries,
+        waits=tuple(first == NO_FIX for first in firsts),
+        first=tuple(dict.fromkeys(first for first in firsts if first != NO_FIX)),
+        proceeds=float(plans.proceeds[place]),
+        returns=float(plans.returns[place]),
+        hours=float(plans.hours[place]),
+        cash=float(plans.cash[place]),
+        worst_hours=float(plans.worst_hours[place]),
+        worst_cash=float(plans.worst_cash[place]),
+    )
+
+
+def _tries(policies: Policies, chosen: int) -> tuple[int, ...]:
+    return tuple(
+        place for place in (int(policies.first[chosen]), *policies.later[chosen].tolist()) if place != NO_FIX
+    )
