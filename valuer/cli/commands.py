@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
 
 DEMO_MONTH = 11  # the demo bench is seen in late November
+YOUR_OWN = "valuer template --csv > bench.csv, fill it in, valuer price bench.csv"
 VALUED, PLANNED = "scraper", "night-weep"  # the two that are shown in full
 
 
