@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from valuer.advice.ports import Basis
     from valuer.adviser import Adviser
 
+TRAINING = (
+    "Training the price model: under a minute, and only where data, code or libraries have changed since."
+)
 Progress = Callable[[float, str], None]
 
 
@@ -40,27 +43,22 @@ def progress() -> Iterator[Progress]:
     from rich.progress import BarColumn, TextColumn
     from rich.progress import Progress as Bar
 
-    bar = Bar(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    task = None
+    console = Console(stderr=True)
+    columns = TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %")
+    bar = Bar(*columns, console=console, transient=True, disable=not console.is_terminal)
+    task = bar.add_task("", total=1.0)
+    begun = False
 
     def report(done: float, what: str) -> None:
-        nonlocal task
-        if task is None:
-            click.echo(
-                "Training the price model on the sales data; this is done once and takes under a minute.",
-                err=True,
-            )
-            task = bar.add_task(what, total=1.0)
+        nonlocal begun
+        if not begun:
+            click.echo(TRAINING, err=True)
             bar.start()
+        begun = True
         bar.update(task, completed=done, description=what)
 
     try:
         yield report
     finally:
-        bar.stop()
+        if begun:
+            bar.stop()
