@@ -61,7 +61,9 @@ ONLY_IN = {
     "uvicorn": {"valuer.cli"},
     "click": {"valuer.cli"},
     "rich": {"valuer.cli"},
-    "numpy": {"valuer.price_model", "valuer.market", "valuer.advice"},
+    "sqlalchemy": {"valuer.records"},
+    "alembic": {"valuer.records"},
+    "numpy": {"valuer.price_model", "valuer.market", "valuer.advice", "valuer.records"},
     "scipy": {"valuer.price_model", "valuer.market", "valuer.advice"},
 }
 NOT_IN_DOMAIN = {"time", "datetime", "os", "pathlib", "urllib", "http", "socket", "subprocess", "random"}

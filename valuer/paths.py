@@ -27,3 +27,9 @@ def cache_folder() -> Path:
     """Folder for what can be made again (the trained model); a set but empty variable counts as unset."""
     base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
     return Path(base) / "valuer"
+
+
+def data_folder() -> Path:
+    """Folder for what cannot be made again (the records); a set but empty variable counts as unset."""
+    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "valuer"

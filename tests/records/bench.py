@@ -1,0 +1,58 @@
+"""Invented machines and sales to write down."""
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from valuer.domain.machine import Machine
+from valuer.records.entries import Comparable, FixDone, ListingWeek, MachineEntry, Prediction, Sale
+
+NOW = datetime(2026, 6, 1, 12, 30, tzinfo=UTC)
+MONDAY = date(2026, 5, 4)
+
+
+def machine(name: str = "green-1", **known: Any) -> Machine:
+    """A machine with a leak, a reading and a check."""
+    wire = {
+        "id": name,
+        "drive": "rear_variable",
+        "age_years": 6,
+        "tier": "mid",
+        "faults": ["fuel_leak_carb:slight", "blade_dull:slight"],
+        "readings": {"blade_stop_s": [2.1, 2.3, 2.2], "fuel_paper_5min": "damp"},
+        "checks": {"recall": "passed"},
+    }
+    return Machine.model_validate(wire | known)
+
+
+def entry(name: str = "green-1", **more: Any) -> MachineEntry:
+    """The machine taken in on the first of May for 25."""
+    return MachineEntry(machine=machine(name), taken_on=date(2026, 5, 1), paid=25.0, hours=0.8).model_copy(
+        update=more
+    )
+
+
+def full_entry(name: str = "green-1") -> MachineEntry:
+    """A machine with one entry of every kind on it."""
+    seat = FixDone(
+        fix="needle_seat",
+        fault="fuel_leak_carb",
+        cured=False,
+        done_on=date(2026, 5, 3),
+        parts=4.0,
+        hours=0.75,
+        snag=False,
+        promised=12.5,
+        note="seat worn",
+    )
+    first = ListingWeek(week_of=MONDAY, ask=180.0, offers=(140.0, 150.5), enquiries=3, no_shows=1)
+    second = ListingWeek(week_of=MONDAY + timedelta(days=7), ask=165.0)
+    said = Prediction(amount=158.2, low=120.0, high=201.0, model="fake 1", data_sha256="0" * 64, own_sales=4)
+    sale = Sale(
+        sold_on=date(2026, 5, 16), price=160.0, sold_as="for_repair", fees=2.5, hours=1.5, prediction=said
+    )
+    return entry(name, fixes=(seat,), weeks=(first, second), sale=sale)
+
+
+def seen(price: float = 190.0, kind: Any = "ask_seen") -> Comparable:
+    """A price seen around."""
+    return Comparable(machine=machine("seen-1"), kind=kind, seen_on=date(2026, 5, 10), price=price)

@@ -1,0 +1,168 @@
+"""What the store promises, on a SQLite file and on a PostgreSQL server alike."""
+
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, date, datetime, timedelta, timezone
+
+import pytest
+from sqlalchemy import select
+
+from tests.records.bench import NOW, entry, full_entry, machine, seen
+from valuer.records.entries import Book, MachineEntry, Sale
+from valuer.records.store.problems import Changed, Conflict, NotThere
+from valuer.records.store.store import Post, Store, open_store
+from valuer.records.store.tables import machines
+
+
+def sold(before: MachineEntry) -> MachineEntry:
+    """The entry with a sale on it."""
+    return before.model_copy(update={"sale": Sale(sold_on=date(2026, 5, 20), price=120.0)})
+
+
+def test_what_is_written_is_read_back(store: Store) -> None:
+    store.add(Book(machines=(full_entry(), entry("grey-2")), comparables=(seen(),)), NOW)
+    assert store.entry("green-1") == (full_entry(), 1)
+    assert store.entry("grey-2") == (entry("grey-2"), 1)
+    assert store.comparables() == (seen(),)
+    assert store.book() == Book(machines=(entry("grey-2"), full_entry()), comparables=(seen(),))
+
+
+def test_it_is_still_there_after_closing(address: str) -> None:
+    first = open_store(NOW, address)
+    first.take(full_entry(), NOW)
+    first.close()
+    again = open_store(NOW, address)
+    assert again.entry("green-1").entry == full_entry()
+    again.close()
+
+
+def test_money_is_whole_cents(store: Store) -> None:
+    # A third of a unit cannot be kept in cents; what is written down is what is shown from the start.
+    third = MachineEntry(machine=machine(), taken_on=date(2026, 5, 1), paid=10 / 3)
+    assert third.paid == 3.33
+    store.take(third, NOW)
+    with store.reading() as connection:
+        assert connection.execute(select(machines.c.paid_cents)).scalar_one() == 333
+
+
+def test_moments_are_kept_in_utc(store: Store) -> None:
+    noon_east = datetime(2026, 6, 1, 14, 30, tzinfo=timezone(timedelta(hours=2)))
+    store.take(entry(), noon_east)
+    with store.reading() as connection:
+        found = connection.execute(select(machines.c.recorded_at)).scalar_one()
+    assert found == datetime(2026, 6, 1, 12, 30, tzinfo=UTC)
+    assert found.tzinfo is UTC
+
+
+def test_the_bench_and_the_sold_are_told_apart(store: Store) -> None:
+    store.add(Book(machines=(full_entry("b"), entry("c"), entry("a"))), NOW)
+    assert [kept.entry.id for kept in store.entries("bench")] == ["a", "c"]
+    assert [kept.entry.id for kept in store.entries("sold")] == ["b"]
+    assert [kept.entry.id for kept in store.entries(offset=1, limit=1)] == ["c"]
+    assert [store.count(which) for which in ("all", "bench", "sold")] == [3, 2, 1]
+
+
+def test_a_change_counts_the_version_up(store: Store) -> None:
+    store.take(entry(), NOW)
+    kept = store.change("green-1", sold, NOW)
+    assert kept == (sold(entry()), 2)
+    assert store.entry("green-1") == kept
+
+
+def test_a_change_of_what_somebody_else_changed_is_refused(store: Store) -> None:
+    store.take(entry(), NOW)
+    store.change("green-1", sold, NOW, version=1)
+    with pytest.raises(Changed, match="green-1 was changed since it was read; read it again"):
+        store.change("green-1", lambda before: before.model_copy(update={"paid": 1.0}), NOW, version=1)
+    assert store.entry("green-1").entry == sold(entry())
+
+
+def test_an_id_is_taken_once(store: Store) -> None:
+    store.take(entry(), NOW)
+    with pytest.raises(Conflict, match="green-1: on record already"):
+        store.take(entry(), NOW)
+
+
+def test_a_change_that_fails_changes_nothing(store: Store) -> None:
+    store.take(entry(), NOW)
+
+    def breaks(_before: MachineEntry) -> MachineEntry:
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        store.change("green-1", breaks, NOW)
+    assert store.entry("green-1") == (entry(), 1)
+
+
+def test_an_unknown_machine_gets_the_nearest_name(store: Store) -> None:
+    store.take(entry(), NOW)
+    with pytest.raises(NotThere, match=r"no machine 'gren-1' in the records; did you mean 'green-1'\?"):
+        store.entry("gren-1")
+
+
+def test_removing_takes_everything_along(store: Store) -> None:
+    store.take(full_entry(), NOW)
+    store.remove("green-1", version=1)
+    assert store.count() == 0
+    store.take(entry(), NOW)
+    assert store.entry("green-1").entry.fixes == (), "the fixes of the removed one are gone too"
+
+
+def test_the_same_book_twice_adds_nothing(store: Store) -> None:
+    book = Book(
+        machines=(full_entry(), entry("grey-2")), comparables=(seen(), seen(), seen(150.0, "sale_seen"))
+    )
+    first = store.add(book, NOW)
+    assert (len(first.new), len(first.new_seen), first.same_seen) == (2, 2, 1)
+    again = store.add(book, NOW)
+    assert (again.new, again.changed, again.new_seen) == ((), (), ())
+    assert (again.same, again.same_seen) == (2, 3)
+    assert (store.count(), len(store.comparables())) == (2, 2)
+
+
+def test_a_book_that_differs_is_refused_whole_unless_it_is_to_replace(store: Store) -> None:
+    store.take(entry(), NOW)
+    book = Book(machines=(entry(paid=30.0), entry("grey-2")))
+    with pytest.raises(Conflict, match="green-1: on record already, and not the same; --replace"):
+        store.add(book, NOW)
+    assert store.count() == 1
+    assert [after.paid for _, after in store.difference(book).changed] == [30.0]
+    store.add(book, NOW, replace=True)
+    assert store.entry("green-1") == (entry(paid=30.0), 2)
+    assert store.count() == 2
+
+
+def test_an_answer_is_remembered_with_the_change_it_belongs_to(store: Store) -> None:
+    store.take(
+        entry(), NOW, post=("key-1", lambda kept: Post("a" * 64, 201, '{"id": "green-1"}', kept.version))
+    )
+    assert store.answered("key-1") == Post("a" * 64, 201, '{"id": "green-1"}', 1)
+    assert store.answered("key-2") is None
+
+
+def test_writers_queue_and_no_change_is_lost(address: str) -> None:
+    # Eight threads add one to the same figure ten times each, each through a store of its own: 80 in the end.
+    first = open_store(NOW, address)
+    first.take(entry(paid=0.0), NOW)
+
+    def add_ten(_: int) -> None:
+        mine = open_store(NOW, address)
+        for _ in range(10):
+            mine.change("green-1", lambda e: e.model_copy(update={"paid": (e.paid or 0) + 1}), NOW)
+        mine.close()
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(add_ten, range(8)))
+    kept = first.entry("green-1")
+    first.close()
+    assert (kept.entry.paid, kept.version) == (80.0, 81)
+
+
+def test_two_that_open_a_new_store_at_once_both_find_it(address: str) -> None:
+    def open_and_count(_: int) -> int:
+        mine = open_store(NOW, address)
+        found = mine.count()
+        mine.close()
+        return found
+
+    with ThreadPoolExecutor(6) as pool:
+        assert list(pool.map(open_and_count, range(6))) == [0] * 6

@@ -1,0 +1,320 @@
+"""Store: the user's machines, sales and prices seen around; every change is one transaction."""
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select
+
+from valuer.domain.words import did_you_mean
+from valuer.records.entries import Book, Comparable, MachineEntry
+from valuer.records.store.backups import back_up, backups, restore
+from valuer.records.store.opening import address, file_of, name_of, opened
+from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem, damaged, plainly
+from valuer.records.store.rows import Row, comparable_of, comparable_rows, content_of, entry_of, rows_of
+from valuer.records.store.tables import comparables, fixes_done, listing_weeks, machines, posts, sales
+
+Which = Literal["all", "bench", "sold"]
+AT_ONCE = 500  # ids named in one query; SQLite takes no more than some thousand
+
+
+class Kept(NamedTuple):
+    """An entry as it stands in the store. ``version`` counts its changes, from 1."""
+
+    entry: MachineEntry
+    version: int
+
+
+class Post(NamedTuple):
+    """The answer that a repeated request gets again. ``request`` is the SHA-256 of what was asked."""
+
+    request: str
+    status: int
+    body: str
+    version: int | None
+
+
+@dataclass(frozen=True)
+class Difference:
+    """What adding a book would do: new ids, ids that are there already, entries that differ."""
+
+    new: tuple[MachineEntry, ...]
+    same: int
+    changed: tuple[tuple[MachineEntry, MachineEntry], ...]
+    new_seen: tuple[Comparable, ...]
+    same_seen: int
+
+
+class Store:
+    """Records at one address. Methods raise StoreProblem; a change happens wholly or not at all."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self.name = name_of(engine.url)
+
+    def close(self) -> None:
+        """Let go of the file or the server."""
+        self._engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees the store as of one moment."""
+        with self._said_plainly(), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """The one connection that may write; others wait, and see nothing until it is done."""
+        with self._said_plainly(), self._engine.execution_options(writes=True).begin() as connection:
+            yield connection
+
+    @contextmanager
+    def _said_plainly(self) -> Iterator[None]:
+        try:
+            with plainly(self.name):
+                yield
+        except ValidationError as error:
+            wrong = error.errors(include_url=False)[0]
+            raise damaged(self.name, f"a row cannot be read: {wrong['msg'][:120]}") from None
+
+    def entries(self, which: Which = "all", offset: int = 0, limit: int | None = None) -> tuple[Kept, ...]:
+        """Entries, those on the bench first in the order of taking in, then the sold in the order of sale."""
+        with self.reading() as connection:
+            return _entries(connection, _page(which, offset, limit))
+
+    def count(self, which: Which = "all") -> int:
+        """How many entries there are."""
+        with self.reading() as connection:
+            found = _page(which, 0, None).with_only_columns(func.count()).order_by(None)
+            return int(connection.execute(found).scalar_one())
+
+    def entry(self, machine_id: str) -> Kept:
+        """One entry; raises NotThere with the nearest id."""
+        with self.reading() as connection:
+            return _one(connection, machine_id)
+
+    def comparables(self) -> tuple[Comparable, ...]:
+        """Prices seen around, oldest first."""
+        with self.reading() as connection:
+            found = connection.execute(select(comparables).order_by(comparables.c.seen_on, comparables.c.id))
+            return tuple(comparable_of(row) for row in found.mappings())
+
+    def book(self) -> Book:
+        """Everything on record as of one moment."""
+        with self.reading() as connection:
+            kept = _entries(connection, _page("all", 0, None))
+            seen = connection.execute(select(comparables).order_by(comparables.c.seen_on, comparables.c.id))
+            return Book(
+                machines=tuple(each.entry for each in kept),
+                comparables=tuple(comparable_of(row) for row in seen.mappings()),
+            )
+
+    def difference(self, book: Book) -> Difference:
+        """What adding the book would do."""
+        with self.reading() as connection:
+            return _difference(connection, book)
+
+    def add(self, book: Book, now: datetime, *, replace: bool = False) -> Difference:
+        """Add a book; entries that are there already and differ are replaced, or refuse the whole."""
+        with self.writing() as connection:
+            found = _difference(connection, book)
+            if found.changed and not replace:
+                ids = ", ".join(after.id for _, after in found.changed[:5])
+                more = f" and {len(found.changed) - 5} more" if len(found.changed) > 5 else ""  # noqa: PLR2004
+                raise Conflict(
+                    f"{ids}{more}: on record already, and not the same; --replace takes the new ones"
+                )
+            _insert(connection, rows_of((entry, 1, now, now) for entry in found.new))
+            for _, after in found.changed:
+                _rewrite(connection, after, _one(connection, after.id).version + 1, now)
+            _insert(connection, comparable_rows(found.new_seen, now))
+            return found
+
+    def change(
+        self,
+        machine_id: str,
+        change: Callable[[MachineEntry], MachineEntry],
+        now: datetime,
+        version: int | None = None,
+        post: tuple[str, Callable[[Kept], Post]] | None = None,
+    ) -> Kept:
+        """Change one entry; with ``version``, only if nobody changed it since. Raises NotThere, Changed.
+
+        ``post`` is a key with the answer to remember under it, in the same transaction.
+        """
+        with self.writing() as connection:
+            before = _one(connection, machine_id)
+            if version is not None and version != before.version:
+                raise Changed(f"{machine_id} was changed since it was read; read it again")
+            after = Kept(change(before.entry), before.version + 1)
+            if after.entry.id != machine_id:
+                raise Conflict(f"{machine_id}: the id stays; take it in under {after.entry.id} instead")
+            _rewrite(connection, after.entry, after.version, now)
+            _remember(connection, post, after, now)
+            return after
+
+    def take(
+        self,
+        entry: MachineEntry,
+        now: datetime,
+        post: tuple[str, Callable[[Kept], Post]] | None = None,
+    ) -> Kept:
+        """Write down a new machine; raises Conflict when its id is on record."""
+        with self.writing() as connection:
+            if connection.execute(select(machines.c.id).where(machines.c.id == entry.id)).first():
+                raise Conflict(f"{entry.id}: on record already; give this one an id of its own")
+            _insert(connection, rows_of([(entry, 1, now, now)]))
+            _remember(connection, post, Kept(entry, 1), now)
+            return Kept(entry, 1)
+
+    def remove(self, machine_id: str, version: int | None = None) -> MachineEntry:
+        """Strike a machine with all that hangs on it; raises NotThere, Changed."""
+        with self.writing() as connection:
+            before = _one(connection, machine_id)
+            if version is not None and version != before.version:
+                raise Changed(f"{machine_id} was changed since it was read; read it again")
+            connection.execute(delete(machines).where(machines.c.id == machine_id))
+            return before.entry
+
+    def answered(self, key: str) -> Post | None:
+        """The answer remembered under a key, if there is one."""
+        with self.reading() as connection:
+            row = connection.execute(select(posts).where(posts.c.key == key)).mappings().first()
+        return Post(row["request"], row["status"], row["body"], row["version"]) if row else None
+
+
+def open_store(now: datetime, where: str | None = None) -> Store:
+    """The store at an address, made or brought up to date where needed; raises StoreProblem."""
+    return Store(opened(address(where), now))
+
+
+def backup_store(now: datetime, where: str | None = None, to: Path | None = None) -> Path:
+    """Copy a SQLite store and return the copy; raises StoreProblem."""
+    return back_up(_file(where), now, to=to)
+
+
+def store_backups(where: str | None = None) -> tuple[Path, ...]:
+    """The copies of a SQLite store, newest first."""
+    return backups(_file(where))
+
+
+def restore_store(backup: Path, now: datetime, where: str | None = None) -> Path | None:
+    """Put a copy in the store's place; returns where the store that stood there is kept."""
+    from valuer.records.store.migrate import known_forms
+
+    return restore(_file(where), backup, now, known_forms())
+
+
+def _file(where: str | None) -> Path:
+    url = address(where)
+    file = file_of(url)
+    if file is None:
+        raise StoreProblem(
+            f"{name_of(url)}: a server has its own way of copying (pg_dump); `valuer export` works too"
+        )
+    return file
+
+
+def _page(which: Which, offset: int, limit: int | None) -> Select[Any]:
+    found = select(machines).join(sales, isouter=True)
+    if which != "all":
+        found = found.where(
+            sales.c.machine_id.is_(None) if which == "bench" else sales.c.machine_id.is_not(None)
+        )
+    order = sales.c.sold_on.is_not(None), sales.c.sold_on, machines.c.taken_on, machines.c.id
+    return found.order_by(*order).offset(offset).limit(limit)
+
+
+def _one(connection: Connection, machine_id: str) -> Kept:
+    found = _entries(connection, select(machines).where(machines.c.id == machine_id))
+    if not found:
+        known = connection.execute(
+            select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(1000)
+        ).scalars()
+        raise NotThere(f"no machine {machine_id!r} in the records{did_you_mean(machine_id, known)}")
+    return found[0]
+
+
+def _entries(connection: Connection, chosen: Select[Any]) -> tuple[Kept, ...]:
+    rows = connection.execute(chosen).mappings().all()
+    ids = [row["id"] for row in rows]
+    fixes = _children(connection, fixes_done, ids, fixes_done.c.place)
+    weeks = _children(connection, listing_weeks, ids, listing_weeks.c.week_of)
+    sold = _children(connection, sales, ids, sales.c.machine_id)
+    return tuple(
+        Kept(
+            entry_of(row, fixes[row["id"]], weeks[row["id"]], next(iter(sold[row["id"]]), None)),
+            row["version"],
+        )
+        for row in rows
+    )
+
+
+def _children(connection: Connection, table: Table, ids: Sequence[str], order: Any) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = defaultdict(list)
+    for some in _pieces(ids):
+        chosen = select(table).where(table.c.machine_id.in_(some)).order_by(table.c.machine_id, order)
+        for row in connection.execute(chosen).mappings():
+            found[row["machine_id"]].append(row)
+    return found
+
+
+def _pieces(ids: Sequence[str]) -> Iterator[Sequence[str]]:
+    return (ids[start : start + AT_ONCE] for start in range(0, len(ids), AT_ONCE))
+
+
+def _difference(connection: Connection, book: Book) -> Difference:
+    there = _known(connection, machines.c.id, [entry.id for entry in book.machines])
+    again = [entry for entry in book.machines if entry.id in there]
+    now = {
+        kept.entry.id: kept.entry
+        for ids in _pieces([entry.id for entry in again])
+        for kept in _entries(connection, select(machines).where(machines.c.id.in_(ids)))
+    }
+    changed = tuple((now[entry.id], entry) for entry in again if now[entry.id] != entry)
+    seen = {content_of(each): each for each in book.comparables}
+    seen_there = _known(connection, comparables.c.content, list(seen))
+    return Difference(
+        new=tuple(entry for entry in book.machines if entry.id not in there),
+        same=len(again) - len(changed),
+        changed=changed,
+        new_seen=tuple(each for content, each in seen.items() if content not in seen_there),
+        same_seen=len(book.comparables) - len(seen) + len(seen_there),
+    )
+
+
+def _known(connection: Connection, column: Any, values: Sequence[str]) -> set[str]:
+    if len(values) > AT_ONCE:  # most of the table is asked about: read it once
+        return set(connection.execute(select(column)).scalars()) & set(values)
+    return set(connection.execute(select(column).where(column.in_(values))).scalars())
+
+
+def _insert(connection: Connection, rows: dict[Table, list[dict[str, Any]]]) -> None:
+    for table, lines in rows.items():
+        if lines:
+            connection.execute(insert(table), lines)
+
+
+def _rewrite(connection: Connection, entry: MachineEntry, version: int, now: datetime) -> None:
+    """Write an entry over its old rows; the moment it was first written down stays."""
+    first = connection.execute(select(machines.c.recorded_at).where(machines.c.id == entry.id)).scalar_one()
+    connection.execute(delete(machines).where(machines.c.id == entry.id))
+    _insert(connection, rows_of([(entry, version, first, now)]))
+
+
+def _remember(
+    connection: Connection, post: tuple[str, Callable[[Kept], Post]] | None, kept: Kept, now: datetime
+) -> None:
+    if post:
+        key, answer = post
+        connection.execute(insert(posts), [{"key": key, "recorded_at": now, **answer(kept)._asdict()}])
+
+
+def ids_of(kept: Iterable[Kept]) -> Collection[str]:
+    """The ids of entries."""
+    return [each.entry.id for each in kept]
