@@ -8,7 +8,7 @@ start with ``#`` are remarks.
 import csv
 import io
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,23 +68,28 @@ def read_machines(path: str) -> tuple[Machine, ...]:
 
     Raises BadFile with every problem found.
     """
-    name = "standard input" if path == "-" else Path(path).name
-    return machines_in(name, _bytes(path, name))
+    name = name_of(path)
+    return machines_in(name, bytes_of(path, name))
+
+
+def name_of(path: str) -> str:
+    """What a file is called in messages; ``-`` is standard input."""
+    return "standard input" if path == "-" else Path(path).name
 
 
 def machines_in(name: str, data: bytes) -> tuple[Machine, ...]:
     """All machines in the bytes of a file called ``name``; raises BadFile with every problem found."""
-    text = _text(name, data)
+    text = text_in(name, data)
     if not text.strip():
         raise _refused(name, "the file is empty; `valuer template` writes one to fill in")
-    rows = _json_rows(name, text) if _is_json(name, text) else _csv_rows(name, text)
+    rows = _json_rows(name, text) if is_json(name, text) else csv_rows(name, text)
     try:
         return _machines(name, rows)
     except RecursionError:  # nesting just short of what the JSON reader itself refuses
         raise _refused(name, TOO_DEEP) from None
 
 
-def _bytes(path: str, name: str) -> bytes:
+def bytes_of(path: str, name: str) -> bytes:
     """At most one byte more than the limit, so that a pipe without an end is refused too."""
     limit = LIMIT_MB * 1_000_000
     try:
@@ -103,7 +108,8 @@ def _bytes(path: str, name: str) -> bytes:
     return data
 
 
-def _text(name: str, data: bytes) -> str:
+def text_in(name: str, data: bytes) -> str:
+    """The text of a file in UTF-8, or UTF-16 with its mark; raises BadFile that names the byte."""
     encoding = next((codec for mark, codec in BYTE_ORDER_MARKS.items() if data.startswith(mark)), "utf-8")
     try:
         text = data.decode(encoding)
@@ -117,7 +123,8 @@ def _text(name: str, data: bytes) -> str:
     return text
 
 
-def _is_json(name: str, text: str) -> bool:
+def is_json(name: str, text: str) -> bool:
+    """Whether a text that is not blank is JSON, by the ending of its name or else by how it begins."""
     ending = Path(name).suffix.lower()
     return ending == ".json" or (ending != ".csv" and text.lstrip()[0] in "[{")
 
@@ -136,7 +143,7 @@ class Row:
 
 
 def _json_rows(name: str, text: str) -> Iterator[Row]:
-    for number, wire in enumerate(_listed(name, _json(name, text)), start=1):
+    for number, wire in enumerate(_listed(name, json_in(name, text)), start=1):
         place = f"machine {number}"
         if isinstance(wire, dict) and len(wire) <= NAMES:
             yield Row(place, wire)
@@ -145,7 +152,8 @@ def _json_rows(name: str, text: str) -> Iterator[Row]:
             yield Row(place, {}, (Problem(place, "", f"expected a machine, got {what}"),), whole=False)
 
 
-def _json(name: str, text: str) -> Any:
+def json_in(name: str, text: str) -> Any:
+    """The value of a JSON text; raises BadFile that names row and column."""
     try:
         return parse(text)
     except BadJson as error:
@@ -169,7 +177,16 @@ def _listed(name: str, top: Any) -> list[Any]:
     return top["machines"]
 
 
-def _csv_rows(name: str, text: str) -> Iterator[Row]:
+def csv_rows(
+    name: str,
+    text: str,
+    columns: Collection[str] = tuple(Machine.model_fields),
+    convert: Callable[[str, str], Any] = wire_value,
+) -> Iterator[Row]:
+    """The rows of a CSV text whose columns are among ``columns``, their cells read by ``convert``.
+
+    ``convert`` gets the column and a cell that is not blank, and may raise Unreadable.
+    """
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     header: list[str] | None = None
     try:
@@ -177,15 +194,15 @@ def _csv_rows(name: str, text: str) -> Iterator[Row]:
             if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
                 continue
             if header is None:
-                header = _header(name, f"row {reader.line_num}", cells)
+                header = _header(name, f"row {reader.line_num}", cells, columns)
             else:
-                yield _csv_row(f"row {reader.line_num}", header, cells)
+                yield _csv_row(f"row {reader.line_num}", header, cells, convert)
     except csv.Error as error:
         what = f"not valid CSV ({error}); check the quotes"
         raise BadFile(name, [Problem(f"row {reader.line_num}", "", what)]) from None
 
 
-def _header(name: str, row: str, cells: list[str]) -> list[str]:
+def _header(name: str, row: str, cells: list[str], known: Collection[str]) -> list[str]:
     """The column names, or every reason why they will not do."""
     header = [cell.strip() for cell in cells]
     if len(header) == 1 and any(mark in header[0] for mark in ";\t|"):
@@ -193,25 +210,25 @@ def _header(name: str, row: str, cells: list[str]) -> list[str]:
     if len(header) > NAMES:
         raise BadFile(name, [Problem(row, "", f"expected at most {NAMES} columns, got {len(header)}")])
     required = (column for column, field in Machine.model_fields.items() if field.is_required())
-    wrong = {column: _wrong_column(column, header) for column in [*header, *required]}
+    wrong = {column: _wrong_column(column, header, known) for column in [*header, *required]}
     problems = [Problem(row, column or "(no name)", what) for column, what in wrong.items() if what]
     if problems:
         raise BadFile(name, problems)
     return header
 
 
-def _wrong_column(column: str, header: list[str]) -> str:
+def _wrong_column(column: str, header: list[str], known: Collection[str]) -> str:
     """What is wrong with a column of the file, or with one that should be there; empty if nothing."""
     if not column:
         return "a column without a name; give it one, or delete it"
-    if column not in Machine.model_fields:
-        return f"unknown column{did_you_mean(column, Machine.model_fields)}"
+    if column not in known:
+        return f"unknown column{did_you_mean(column, known)}"
     if column not in header:
         return "the column is missing; add it"
     return "the column stands twice; keep one of them" if header.count(column) > 1 else ""
 
 
-def _csv_row(place: str, header: list[str], cells: list[str]) -> Row:
+def _csv_row(place: str, header: list[str], cells: list[str], convert: Callable[[str, str], Any]) -> Row:
     """The cells of one line as the same values that JSON would carry; an empty cell is unknown."""
     if len(cells) != len(header):
         what = f"expected {len(header)} cells as in the first row, got {len(cells)}"
@@ -222,7 +239,7 @@ def _csv_row(place: str, header: list[str], cells: list[str]) -> Row:
         if not cell.strip():
             continue
         try:
-            wire[column] = wire_value(column, cell.strip())
+            wire[column] = convert(column, cell.strip())
         except Unreadable as error:
             unreadable.append(Problem(place, column, str(error)))
     return Row(place, wire, tuple(unreadable))
