@@ -222,7 +222,7 @@ class Readings(Record):
     @model_validator(mode="before")
     @classmethod
     def _to_first_units(cls, data: Any) -> Any:
-        if not isinstance(data, Mapping):
+        if not isinstance(data, Mapping) or OTHER_UNITS.keys().isdisjoint(data):
             return data
         read = dict(data)
         for name, unit in OTHER_UNITS.items():

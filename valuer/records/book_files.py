@@ -1,0 +1,249 @@
+"""The records as files: JSON, and CSV with a row a machine. Either carries everything and can be read again.
+
+In CSV the columns of a machine file are followed by those of RECORD. `kind` is empty or `own` for own
+machines, `sale_seen` or `ask_seen` for prices seen around; `fixes`, `weeks` and `prediction` hold JSON.
+"""
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from valuer.domain.machine import Machine
+from valuer.domain.words import shown
+from valuer.records.cells import NUMBER, Unreadable, wire_value
+from valuer.records.entries import Book, Comparable, MachineEntry
+from valuer.records.files import (
+    STOP_AFTER,
+    BadFile,
+    Problem,
+    Row,
+    bytes_of,
+    column,
+    csv_rows,
+    is_json,
+    json_in,
+    name_of,
+    text_in,
+)
+
+RECORD = (
+    "kind",
+    "taken_on",
+    "paid",
+    "hours",
+    "sold_on",
+    "price",
+    "sold_as",
+    "fees",
+    "selling_hours",
+    "fixes",
+    "weeks",
+    "prediction",
+)
+COLUMNS = (*Machine.model_fields, *RECORD)
+NUMBERS = {"paid", "hours", "price", "fees", "selling_hours"}
+LISTS = {"fixes", "weeks", "prediction"}
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORM = "valuer records 1"
+
+
+def read_book(path: str) -> Book:
+    """The records in a file, or on standard input for ``-``; raises BadFile with every problem found."""
+    name = name_of(path)
+    return book_in(name, text_in(name, bytes_of(path, name)))
+
+
+def book_in(name: str, text: str) -> Book:
+    """The records in the text of a file called ``name``; raises BadFile with every problem found."""
+    if not text.strip():
+        raise BadFile(name, [Problem("", "", "the file is empty; `valuer export` shows what one looks like")])
+    rows = (
+        _json_rows(name, text) if is_json(name, text) else _csv_entries(csv_rows(name, text, COLUMNS, _value))
+    )
+    return _book(name, rows)
+
+
+Kind = type[MachineEntry] | type[Comparable]
+Read = tuple[str, Kind, dict[str, Any], tuple[Problem, ...]]
+"""Where it stands, what it is, its values as JSON carries them, what could not be read."""
+
+
+def _json_rows(name: str, text: str) -> Iterator[Read]:
+    top = json_in(name, text)
+    if (
+        not isinstance(top, dict)
+        or not {*top} <= {"form", "machines", "comparables"}
+        or top.get("form", FORM) != FORM
+    ):
+        what = f"expected an object with form {FORM!r}, machines and comparables, got {shown(top, 40)}"
+        raise BadFile(name, [Problem("", "", f"{what}; `valuer export` writes one")])
+    kinds: dict[str, Kind] = {"machines": MachineEntry, "comparables": Comparable}
+    for key, kind in kinds.items():
+        listed = top.get(key, [])
+        if not isinstance(listed, list):
+            raise BadFile(name, [Problem("", key, f"expected a list, got {shown(listed)}")])
+        for number, wire in enumerate(listed, start=1):
+            place = f"{key} {number}"
+            if isinstance(wire, dict):
+                yield place, kind, wire, ()
+            else:
+                yield place, kind, {}, (Problem(place, "", f"expected an object, got {shown(wire)}"),)
+
+
+def _value(name: str, cell: str) -> Any:
+    """One cell as the value that JSON would carry; raises Unreadable."""
+    if name in LISTS:
+        try:
+            return json.loads(cell)
+        except ValueError:
+            raise Unreadable(f"expected JSON as `valuer export` writes it, got {shown(cell)}") from None
+    if name in NUMBERS:
+        if not NUMBER.fullmatch(cell):
+            raise Unreadable(f"expected a number, got {shown(cell)}; leave the cell empty when unknown")
+        return float(cell)
+    if name in RECORD:
+        return cell
+    return wire_value(name, _unguarded(cell))
+
+
+def _csv_entries(rows: Iterable[Row]) -> Iterator[Read]:
+    for row in rows:
+        if not row.whole:
+            yield row.place, MachineEntry, {}, row.problems
+        elif row.wire.get("kind", "own") == "own":
+            yield row.place, MachineEntry, _own(row.wire), row.problems
+        else:
+            yield row.place, Comparable, _seen(row.wire), row.problems
+
+
+def _own(wire: dict[str, Any]) -> dict[str, Any]:
+    told = {name: wire.pop(name) for name in RECORD if name in wire}
+    entry: dict[str, Any] = {name: told[name] for name in ("paid", "hours", "fixes", "weeks") if name in told}
+    entry["machine"] = wire
+    entry["taken_on"] = told.get("taken_on", told.get("sold_on"))
+    sale: dict[str, Any] = {
+        name: told[name] for name in ("sold_on", "price", "sold_as", "fees", "prediction") if name in told
+    }
+    if "selling_hours" in told:
+        sale["hours"] = told["selling_hours"]
+    return entry | ({"sale": sale} if sale else {})
+
+
+def _seen(wire: dict[str, Any]) -> dict[str, Any]:
+    told = {name: wire.pop(name) for name in RECORD if name in wire}
+    seen = {"kind": told.pop("kind"), "price": told.pop("price", None), "seen_on": told.pop("sold_on", None)}
+    return seen | {"machine": wire} | told  # what does not belong to it is refused by its name
+
+
+def _book(name: str, rows: Iterator[Read]) -> Book:
+    machines: list[MachineEntry] = []
+    comparables: list[Comparable] = []
+    problems: list[Problem] = []
+    places: dict[str, str] = {}
+    for place, kind, wire, wrong in rows:
+        found, more = (None, wrong) if wrong else _checked(place, kind, wire)
+        problems += more
+        if len(problems) >= STOP_AFTER:
+            break
+        if isinstance(found, Comparable):
+            comparables.append(found)
+        elif isinstance(found, MachineEntry):
+            first = places.setdefault(found.id, place)
+            if first != place:
+                what = f"{shown(found.id)} is used in {first} already; give each machine its own"
+                problems.append(Problem(place, "id", what))
+            machines.append(found)
+    if problems:
+        raise BadFile(name, problems)
+    if not machines and not comparables:
+        raise BadFile(name, [Problem("", "", "holds no machine and no price; `valuer export` writes a file")])
+    return Book(machines=tuple(machines), comparables=tuple(comparables))
+
+
+def _checked(
+    place: str, kind: Kind, wire: dict[str, Any]
+) -> tuple[MachineEntry | Comparable | None, tuple[Problem, ...]]:
+    try:
+        return kind.model_validate(wire), ()
+    except ValidationError as error:
+        return None, tuple(
+            _problem(place, each["loc"], each["msg"]) for each in error.errors(include_url=False)
+        )
+
+
+def _problem(place: str, loc: tuple[int | str, ...], words: str) -> Problem:
+    where = loc[1:] if loc[:1] in (("machine",), ("sale",)) and len(loc) > 1 else loc
+    return Problem(place, column(where), words)
+
+
+def as_json(book: Book) -> str:
+    """Everything on record as JSON, unknowns left out."""
+    wire = {
+        "form": FORM,
+        "machines": [_told(entry) for entry in book.machines],
+        "comparables": [_told(seen) for seen in book.comparables],
+    }
+    return json.dumps(wire, indent=1, ensure_ascii=False) + "\n"
+
+
+def _told(record: BaseModel) -> Any:
+    return json.loads(record.model_dump_json(exclude_none=True, exclude_defaults=True))
+
+
+def as_csv(book: Book) -> str:
+    """Everything on record as CSV. No cell begins as a formula does, so a spreadsheet runs nothing."""
+    text = io.StringIO()
+    rows = csv.DictWriter(text, COLUMNS, lineterminator="\n")
+    rows.writeheader()
+    for entry in book.machines:
+        rows.writerow(_guarded(_machine_cells(entry.machine) | _entry_cells(entry)))
+    for seen in book.comparables:
+        cells = {"kind": seen.kind, "sold_on": seen.seen_on.isoformat(), "price": seen.price}
+        rows.writerow(_guarded(_machine_cells(seen.machine) | cells))
+    return text.getvalue()
+
+
+def _machine_cells(machine: Machine) -> dict[str, Any]:
+    told: dict[str, Any] = _told(machine)
+    pairs = {name: told.pop(name) for name in ("readings", "checks") if name in told}
+    cells = {name: _plain(value) for name, value in told.items()}
+    cells |= {name: ";".join(f"{k}:{_plain(v)}" for k, v in of.items()) for name, of in pairs.items()}
+    return cells | ({"faults": ";".join(told["faults"])} if "faults" in told else {})
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, list):
+        return ",".join(str(_plain(each)) for each in value)
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+
+
+def _entry_cells(entry: MachineEntry) -> dict[str, Any]:
+    told = _told(entry)
+    sale = told.get("sale", {})
+    cells: dict[str, Any] = {
+        "taken_on": told["taken_on"],
+        "paid": told.get("paid"),
+        "hours": told.get("hours"),
+    }
+    cells |= {name: json.dumps(told[name]) for name in ("fixes", "weeks") if name in told}
+    cells |= {name: sale.get(name) for name in ("sold_on", "price", "sold_as", "fees")}
+    cells["selling_hours"] = sale.get("hours")
+    if "prediction" in sale:
+        cells["prediction"] = json.dumps(sale["prediction"])
+    return cells
+
+
+def _guarded(cells: Mapping[str, Any]) -> dict[str, Any]:
+    """The cells with an apostrophe before what a spreadsheet would take for a formula."""
+    return {
+        name: f"'{value}" if isinstance(value, str) and value.startswith((*FORMULA, "'")) else value
+        for name, value in cells.items()
+    }
+
+
+def _unguarded(cell: str) -> str:
+    return cell[1:] if cell.startswith("'") and cell[1:2] in (*FORMULA, "'") and len(cell) > 1 else cell
