@@ -1,0 +1,123 @@
+"""Keeping a trained model: written whole or not at all, and never unpickled before its manifest has been checked.
+
+joblib files are pickles, and unpickling runs code. A manifest beside the file holds its SHA-256, the data, the code
+and the library versions it was made with. The bytes are read once, compared, and only then loaded. That stops
+damaged, swapped and outdated files; it does not stop somebody who can write both files of the user's own cache.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import platform
+import tempfile
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import joblib
+
+LIBRARIES = ("scikit-learn", "numpy", "scipy", "pandas", "joblib")
+CODE = ("price_model", "domain")
+
+
+class ArtifactRefused(Exception):
+    """A kept model must not be used; the message says what was expected and what came."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a model is kept: its own file and the manifest beside it."""
+
+    model: Path
+    manifest: Path
+
+
+def place_of(folder: Path, data_sha256: str) -> Place:
+    """The place of a model trained on this data by this code and these libraries."""
+    key = hashlib.sha256(json.dumps([data_sha256, code_sha256(), versions()]).encode()).hexdigest()[:24]
+    return Place(folder / f"resale_value-{key}.joblib", folder / f"resale_value-{key}.json")
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python and of the libraries that a pickle depends on."""
+    return {"python": platform.python_version(), **{name: version(name) for name in LIBRARIES}}
+
+
+def code_sha256() -> str:
+    """SHA-256 of the code that a trained model depends on."""
+    root = Path(__file__).resolve().parent.parent
+    digest = hashlib.sha256()
+    for path in sorted(p for room in CODE for p in (root / room).rglob("*") if p.suffix in (".py", ".toml")):
+        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def keep(model: Any, place: Place, data_sha256: str) -> None:
+    """Write model and manifest, each whole: a temporary file, flushed, then renamed over the old one."""
+    place.model.parent.mkdir(parents=True, exist_ok=True)
+    buffer = io.BytesIO()
+    joblib.dump(model, buffer, compress=3)
+    data = buffer.getvalue()
+    manifest = {
+        "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "data_sha256": data_sha256,
+        "code_sha256": code_sha256(), "versions": versions(),
+    }  # fmt: skip
+    _write_whole(place.model, data)
+    _write_whole(place.manifest, json.dumps(manifest, indent=1, sort_keys=True).encode())
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def kept(place: Place, data_sha256: str) -> Any:
+    """The kept model; FileNotFoundError where there is none, ArtifactRefused where it must not be loaded."""
+    if not place.manifest.exists() and not place.model.exists():
+        raise FileNotFoundError(place.model)
+    manifest = _manifest(place.manifest)
+    for name, expected in (("data_sha256", data_sha256), ("code_sha256", code_sha256()), ("versions", versions())):
+        if manifest.get(name) != expected:
+            msg = f"the kept model was made with another {name}: expected {expected}, got {manifest.get(name)}"
+            raise ArtifactRefused(msg)
+    data = _plain_bytes(place.model)
+    found = hashlib.sha256(data).hexdigest()
+    if found != manifest.get("sha256"):
+        msg = f"the kept model is not the one that was written: expected SHA-256 {manifest.get('sha256')}, got {found}"
+        raise ArtifactRefused(msg)
+    return joblib.load(io.BytesIO(data))
+
+
+def _manifest(path: Path) -> dict[str, Any]:
+    try:
+        manifest = json.loads(_plain_bytes(path))
+    except (ValueError, UnicodeDecodeError) as error:
+        msg = f"the manifest of the kept model cannot be read: {error}"
+        raise ArtifactRefused(msg) from None
+    if not isinstance(manifest, dict):
+        msg = f"the manifest of the kept model must be an object, got {type(manifest).__name__}"
+        raise ArtifactRefused(msg)
+    return manifest
+
+
+def _plain_bytes(path: Path) -> bytes:
+    """Bytes of a regular file, never through a link: a link may point at what another has written."""
+    try:
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
+    except OSError as error:
+        msg = f"{path.name} of the kept model cannot be read: {error.strerror}"
+        raise ArtifactRefused(msg) from None
+    with os.fdopen(handle, "rb") as file:
+        return file.read()

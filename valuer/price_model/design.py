@@ -1,0 +1,286 @@
+"""From a table to numbers: what each column may hold, and the design matrix of the attributes.
+
+Columns come in three sorts. Categorical columns become one 0/1 column a level. Numeric columns become ramps between
+knots, so that a slope may change and a direction that is known (a sign) can be held piece by piece. A numeric column
+with a sign whose values are only 0, 1 and 2 is a *flag*: absent, slight, serious; its levels are separate effects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+
+MOST_LEVELS = 60
+KNOT_SHARES = {0: (), 2: (0.33, 0.67), 5: (0.15, 0.35, 0.55, 0.75, 0.92)}
+
+
+class TableError(ValueError):
+    """A table cannot be used; the message names the column, what was expected and what came."""
+
+
+@dataclass(frozen=True)
+class Columns:
+    """The columns of a table as learned from the training rows.
+
+    levels: allowed values by categorical column. knots: ends and inner knots by numeric column, in its own unit, or
+    in logs for the columns of `logs`. flags: columns of 0, 1, 2 whose value lowers the price (sign -1).
+    """
+
+    levels: Mapping[str, tuple[object, ...]]
+    knots: Mapping[str, tuple[float, ...]]
+    flags: tuple[str, ...]
+    signs: Mapping[str, int]
+    logs: frozenset[str] = frozenset()
+    crossed: tuple[tuple[str, str], ...] = ()
+    unknown: tuple[str, ...] = ()
+
+    @property
+    def attributes(self) -> tuple[str, ...]:
+        """Columns that are not flags, categorical ones first."""
+        return (*self.levels, *self.knots)
+
+
+def learn_columns(
+    table: pd.DataFrame,
+    numeric: Sequence[str],
+    categorical: Sequence[str],
+    signs: Mapping[str, int],
+    logs: Sequence[str] = (),
+    lines: Sequence[str] = (),
+    crossed: Sequence[tuple[str, str]] = (),
+) -> Columns:
+    """Read levels, knots and flags off the training rows; raises TableError for columns that cannot be used."""
+    _check_declared(table, numeric, categorical, signs)
+    values = {name: _numbers(table, name) for name in numeric}
+    flags = tuple(name for name in numeric if signs.get(name) == -1 and _is_flag(values[name]))
+    inner = 5 if len(table) >= 2000 else 2 if len(table) >= 300 else 0
+    levels = {name: _levels(table, name) for name in categorical}
+    plain = [n for n in numeric if n not in flags]
+    return Columns(
+        levels=levels,
+        knots={n: _knots(values[n], 0 if n in lines else inner, n in logs, n) for n in plain},
+        flags=flags,
+        signs=dict(signs),
+        logs=frozenset(logs),
+        crossed=tuple(crossed),
+        unknown=tuple(n for n in (*levels, *plain) if table[n].isna().any()),
+    )
+
+
+def _check_declared(
+    table: pd.DataFrame, numeric: Sequence[str], categorical: Sequence[str], signs: Mapping[str, int]
+) -> None:
+    names = [*numeric, *categorical]
+    missing = [name for name in names if name not in table.columns]
+    if missing:
+        msg = f"expected the columns {', '.join(names)}, the table has no {', '.join(missing)}"
+        raise TableError(msg)
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        msg = f"a column is numeric or categorical once, got twice: {', '.join(twice)}"
+        raise TableError(msg)
+    for name, sign in signs.items():
+        if name not in numeric or sign not in (-1, 1):
+            msg = f"signs maps a numeric column to +1 or -1, got {name!r}: {sign!r}"
+            raise TableError(msg)
+
+
+def _numbers(table: pd.DataFrame, name: str) -> Floats:
+    try:
+        values = pd.to_numeric(table[name]).astype(float).to_numpy()
+    except (TypeError, ValueError) as error:
+        msg = f"column {name}: expected numbers, got {error}"
+        raise TableError(msg) from None
+    if np.isinf(values).any():
+        msg = f"column {name}: expected finite numbers or nothing, got infinity"
+        raise TableError(msg)
+    return np.asarray(values)
+
+
+def _is_flag(values: Floats) -> bool:
+    known = values[~np.isnan(values)]
+    return len(known) == len(values) and bool(np.isin(known, (0.0, 1.0, 2.0)).all())
+
+
+def _levels(table: pd.DataFrame, name: str) -> tuple[object, ...]:
+    levels = tuple(sorted(table[name].dropna().unique().tolist(), key=str))
+    if not 1 <= len(levels) <= MOST_LEVELS:
+        msg = f"column {name}: expected 1 to {MOST_LEVELS} levels, got {len(levels)}"
+        raise TableError(msg)
+    return levels
+
+
+def _knots(values: Floats, inner: int, in_logs: bool, name: str) -> tuple[float, ...]:
+    known = values[~np.isnan(values)]
+    if len(known) == 0:
+        msg = f"column {name}: expected some numbers, got none"
+        raise TableError(msg)
+    if in_logs and known.min() <= 0:
+        msg = f"column {name}: expected numbers above 0 for a log scale, got {known.min():g}"
+        raise TableError(msg)
+    known = np.log(known) if in_logs else known
+    distinct = np.unique(known)
+    if inner and 3 <= len(distinct) <= 8:
+        return tuple(float(k) for k in distinct)
+    knots = np.unique([distinct[0], *(np.quantile(known, s) for s in KNOT_SHARES[inner]), distinct[-1]])
+    return tuple(float(k) for k in knots) if len(knots) > 1 else (float(knots[0]), float(knots[0]) + 1.0)
+
+
+# ------------------------------------------------------------------------------------------------------- coded values
+@dataclass(frozen=True)
+class Coded:
+    """Rows in numbers, unknown as NaN.
+
+    categories: shape (n, n_categorical), level index. numbers: shape (n, n_numeric), logs taken and held inside the
+    range of the training rows. flags: shape (n, n_flags), 0, 1, 2.
+    """
+
+    categories: Floats
+    numbers: Floats
+    flags: Floats
+
+    def __len__(self) -> int:
+        return len(self.flags)
+
+
+def code_table(table: pd.DataFrame, columns: Columns) -> Coded:
+    """Code the rows of a table; raises TableError for a level or a flag that training never saw."""
+    categories = [_code_levels(table, name, levels) for name, levels in columns.levels.items()]
+    numbers = [_code_numbers(table, name, columns) for name in columns.knots]
+    flags = [_numbers(table, name) for name in columns.flags]
+    for name, values in zip(columns.flags, flags, strict=True):
+        if not np.isin(values, (0.0, 1.0, 2.0)).all():
+            msg = f"column {name}: expected 0, 1 or 2, got {values[~np.isin(values, (0.0, 1.0, 2.0))][0]:g}"
+            raise TableError(msg)
+    return Coded(*(_stack(part, len(table)) for part in (categories, numbers, flags)))
+
+
+def _stack(parts: list[Floats], rows: int) -> Floats:
+    return np.column_stack(parts).astype(float) if parts else np.zeros((rows, 0))
+
+
+def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> Floats:
+    column = table[name]
+    codes = pd.Categorical(column, categories=list(levels)).codes.astype(float)
+    strange = (codes < 0) & column.notna().to_numpy()
+    if strange.any():
+        msg = f"column {name}: expected one of {', '.join(map(str, levels))}, got {column[strange].iloc[0]}"
+        raise TableError(msg)
+    return np.where(codes < 0, np.nan, codes)
+
+
+def _code_numbers(table: pd.DataFrame, name: str, columns: Columns) -> Floats:
+    values = _numbers(table, name)
+    if name in columns.logs:
+        if (values <= 0).any():
+            msg = f"column {name}: expected numbers above 0, got {values[values <= 0][0]:g}"
+            raise TableError(msg)
+        values = np.log(values)
+    knots = columns.knots[name]
+    return np.clip(values, knots[0], knots[-1])
+
+
+# ------------------------------------------------------------------------------------------------------ design matrix
+def ramps(values: Floats, knots: Sequence[float]) -> Floats:
+    """Piecewise linear basis, shape (n, len(knots) - 1): the part of each value inside each piece, scaled to 0..1."""
+    low, high = np.asarray(knots[:-1]), np.asarray(knots[1:])
+    return np.asarray(np.clip((values[:, None] - low) / (high - low), 0.0, 1.0))
+
+
+def coarse(knots: Sequence[float]) -> list[float]:
+    """Return fewer knots, for crossed columns: both ends and the middle one."""
+    return [knots[0], knots[len(knots) // 2], knots[-1]] if len(knots) > 3 else list(knots)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One ramp of a numeric column: where it rises, and the level it belongs to when it is crossed with one."""
+
+    number: str
+    low: float
+    high: float
+    crossed_with: str = ""
+
+
+@dataclass(frozen=True)
+class Design:
+    """The attribute columns: names, the sign each coefficient keeps (0: free), and the ramp each one is, if it is."""
+
+    names: tuple[str, ...]
+    signs: npt.NDArray[np.int8]
+    pieces: tuple[Piece | None, ...]
+
+
+Column = tuple[str, Piece | None, Floats]
+
+
+def design_matrix(shares: Mapping[str, Floats], numbers: Mapping[str, Floats], told: Mapping[str, Floats],
+                  columns: Columns) -> tuple[Floats, Design]:  # fmt: skip
+    """Build the attribute columns, shape (n, p).
+
+    shares: chance of each level by categorical column, shape (n, n_levels): 1 for a told level. numbers: told or read
+    from the rest, shape (n,). told: 1.0 where the row says it, shape (n,), for every attribute with unknowns.
+    """
+    blocks: list[Column] = []
+    for name, levels in columns.levels.items():
+        blocks += [(f"{name}={level}", None, shares[name][:, i]) for i, level in enumerate(levels)]
+    for name, knots in columns.knots.items():
+        blocks += _ramp_columns(name, numbers[name], knots)
+    for name, known in told.items():
+        blocks.append((f"{name}=?", None, 1.0 - known))
+        if name in columns.knots:
+            parts = _ramp_columns(name, numbers[name], coarse(columns.knots[name]))
+            blocks += [(f"{n}*?", None, part * (1.0 - known)) for n, _, part in parts]
+    for level_name, number_name in columns.crossed:
+        parts = _ramp_columns(number_name, numbers[number_name], coarse(columns.knots[number_name]))
+        for i, level in enumerate(columns.levels[level_name]):
+            blocks += [_crossed(part, level_name, level, shares[level_name][:, i]) for part in parts]
+    pieces = tuple(piece for _, piece, _ in blocks)
+    signs = np.array([columns.signs.get(p.number, 0) if p else 0 for p in pieces], dtype=np.int8)
+    n = len(next(iter(numbers.values()), next(iter(shares.values()), np.zeros(0))))
+    return _stack([part for _, _, part in blocks], n), Design(tuple(name for name, _, _ in blocks), signs, pieces)
+
+
+def _ramp_columns(name: str, values: Floats, knots: Sequence[float]) -> list[Column]:
+    parts = ramps(values, knots).T
+    ends = zip(knots[:-1], knots[1:], strict=True)
+    return [(f"{name}/{i}", Piece(name, *end), part) for i, (end, part) in enumerate(zip(ends, parts, strict=True))]
+
+
+def _crossed(part: Column, level_name: str, level: object, share: Floats) -> Column:
+    name, piece, ramp = part
+    assert piece is not None  # noqa: S101  (only ramps are crossed)
+    return f"{level_name}={level}*{name}", replace(piece, crossed_with=level_name), share * ramp
+
+
+def keep_signs(slopes: Floats, design: Design) -> Floats:
+    """Slopes with every signed number going its way for every combination of levels; shape (p,), raw columns.
+
+    The slope of a number inside a piece is its own plus that of each level it is crossed with. Its own is held to its
+    sign; then each level may take back no more than an equal part of it.
+    """
+    kept = np.where(design.signs > 0, np.maximum(slopes, 0.0), np.where(design.signs < 0, np.minimum(slopes, 0.0), slopes))
+    pieces = [p for p in design.pieces if p]
+    for k, piece in enumerate(design.pieces):
+        sign = int(design.signs[k])
+        if piece is None or not sign or not piece.crossed_with:
+            continue
+        partners = len({p.crossed_with for p in pieces if p.crossed_with and p.number == piece.number})
+        room = min(_own_slopes(kept, design, piece, sign)) * (piece.high - piece.low) / partners
+        kept[k] = sign * max(sign * slopes[k], -room)
+    return kept
+
+
+def _own_slopes(slopes: Floats, design: Design, piece: Piece, sign: int) -> list[float]:
+    """Signed own slopes of the number, a unit of it, inside a crossed piece."""
+    return [
+        sign * slopes[i] / (p.high - p.low)
+        for i, p in enumerate(design.pieces)
+        if p and not p.crossed_with and p.number == piece.number and p.low < piece.high and p.high > piece.low
+    ]

@@ -1,0 +1,291 @@
+"""One method for any table of sales: a hedonic base, boosted trees on what it leaves, and conformal intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from valuer.price_model.design import Coded, Columns, Design, Floats, TableError, code_table, learn_columns
+from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
+from valuer.price_model.interval import Interval, learn_interval, scale_inputs
+from valuer.price_model.pooled_fit import fit_pooled
+from valuer.price_model.unknowns import Unknowns, learn_unknowns
+
+Progress = Callable[[str], None]
+
+FOLDS = 5
+POOLS_FROM = 2000
+"""Rows from which the pooled base is tried at all; below it the linear base carries everything."""
+TREE_STEPS = (0, 25, 50, 100, 200, 300)
+GAIN_WANTED = 0.002
+"""Share of the squared error by which more trees, or pools instead of a line, must lower it out of fold."""
+
+
+@dataclass(frozen=True)
+class PriceModel:
+    """A fitted model of prices. Make one with `fit_price_model`."""
+
+    columns: Columns
+    unknowns: Unknowns
+    base: LinearBase | PooledBase
+    trees: Any
+    interval: Interval
+    coverage: float
+    out_of_fold_error: float
+
+    def predict(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return a frame `value`, `low`, `high` in the target's unit, one row a row of the table, same index.
+
+        `value` is exp of the mean log price. Raises TableError for columns or levels that training never saw.
+        """
+        value, low, high = self.predict_rows(self.rows(table))
+        return pd.DataFrame({"value": value, "low": low, "high": high}, index=table.index)
+
+    def effect(self, table: pd.DataFrame, column: str, old: object, new: object) -> Floats:
+        """Relative change in value when `column` goes from `old` to `new` in every row, shape (n,).
+
+        -0.12 means that the new one is worth 12 % less.
+        """
+        if column not in (*self.columns.attributes, *self.columns.flags):
+            msg = f"expected one of the model's columns, got {column!r}"
+            raise TableError(msg)
+        before, after = (self.rows(table.assign(**{column: v})) for v in (old, new))
+        return np.asarray(np.exp(self.log_value(after) - self.log_value(before)) - 1.0)
+
+    # -------------------------------------------------------------------------------- rows: the coded form, for speed
+    @cached_property
+    def widths(self) -> tuple[int, int, int, int]:
+        """Widths of the four blocks of a row: attribute columns, codes of the trees, told, flags."""
+        codes = len(self.columns.levels) + len(self.columns.knots)
+        empty = code_table(pd.DataFrame(columns=[*self.columns.attributes, *self.columns.flags]), self.columns)
+        return self.unknowns.filled(empty)[0].shape[1], codes, len(self.columns.unknown), len(self.columns.flags)
+
+    @property
+    def flags_start(self) -> int:
+        """First column of the flags in a coded row."""
+        return sum(self.widths[:3])
+
+    def rows(self, table: pd.DataFrame) -> Floats:
+        """Coded rows, shape (n, sum(widths)): attribute columns, codes, told, flags."""
+        return self.rows_of(code_table(table, self.columns))
+
+    def rows_of(self, coded: Coded) -> Floats:
+        """Coded rows with everything unknown read from the rest."""
+        x, _ = self.unknowns.filled(coded)
+        told = list(self.unknowns.told(coded).values())
+        told_block = np.column_stack(told) if told else np.zeros((len(coded), 0))
+        return np.hstack([x, coded.categories, coded.numbers, told_block, coded.flags])
+
+    def log_value(self, rows: Floats) -> Floats:
+        """Mean log price of coded rows, shape (n,). A flag never raises it, a signed column keeps its sign."""
+        return self._log_value_and_fall(rows)[0]
+
+    def _log_value_and_fall(self, rows: Floats) -> tuple[Floats, Floats]:
+        x, flags = rows[:, : self.widths[0]], rows[:, self.flags_start :]
+        base, fall = base_and_fall(self.base, x, flags)
+        if self.trees is not None:
+            base = base + self.trees.predict(self._tree_inputs(rows, base))
+        return base, fall
+
+    def _tree_inputs(self, rows: Floats, base: Floats) -> Floats:
+        start = self.widths[0]
+        return np.hstack([rows[:, start : start + self.widths[1]], base[:, None]])
+
+    def predict_rows(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
+        """Value, low and high of coded rows, each of shape (n,), in the target's unit."""
+        mean, fall = self._log_value_and_fall(rows)
+        scale = self.interval.scale(self._scale_inputs(rows, mean, fall))
+        low, high = mean - self.interval.below * scale, mean + self.interval.above * scale
+        return np.exp(mean), np.exp(low), np.exp(high)
+
+    def _scale_inputs(self, rows: Floats, mean: Floats, fall: Floats) -> Floats:
+        start = self.widths[0] + self.widths[1]
+        return scale_inputs(rows[:, start : self.flags_start], fall, rows[:, self.flags_start :], mean)
+
+
+def base_and_fall(base: LinearBase | PooledBase, x: Floats, flags: Floats) -> tuple[Floats, Floats]:
+    """Log price of the base, and how far the flags bring it down, each of shape (n,)."""
+    if isinstance(base, PooledBase):
+        return base.parts(x, flags)
+    price = base.log_price(x, flags)
+    return price, base.log_price(x, np.zeros_like(flags)) - price
+
+
+def fit_price_model(
+    table: pd.DataFrame,
+    target: str,
+    numeric: Sequence[str],
+    categorical: Sequence[str],
+    signs: Mapping[str, int],
+    coverage: float = 0.8,
+    *,
+    logs: Sequence[str] = (),
+    lines: Sequence[str] = (),
+    crossed: Sequence[tuple[str, str]] = (),
+    pairs: Sequence[tuple[str, str]] = (),
+    jobs: Sequence[Sequence[str]] = (),
+    progress: Progress | None = None,
+) -> PriceModel:
+    """Fit prices on attributes.
+
+    table: any frame of sales. target: a positive price, in any unit. numeric, categorical: columns to use; missing
+    values mean unknown. signs: numeric column -> +1 or -1 where the direction is known; the model keeps it, whatever
+    the data say. A column of 0, 1, 2 with sign -1 is a flag (absent, slight, serious). coverage: of the interval.
+    logs: numeric columns on a log scale. lines: numeric columns that enter as a straight line. crossed: (categorical, numeric) columns whose slope depends on the level.
+    pairs: flags with an effect of their own when both are there. jobs: flags that one job cures, counted once.
+
+    Method: the base is linear on small tables and pooled on large ones when that predicts better out of fold; boosted
+    trees learn the residual, as many as help out of fold, with the base as a column they may only rise in.
+    """
+    say = progress or (lambda _: None)
+    y = _log_target(table, target)
+    columns = learn_columns(table, numeric, categorical, signs, logs, lines, crossed)
+    coded = code_table(table, columns)
+    say("reading what sellers left out")
+    unknowns = learn_unknowns(coded, columns)
+    x, design = unknowns.filled(coded)
+    maker = BaseMaker(x, coded.flags, y, design, _places(pairs, columns), [_place(j, columns) for j in jobs])
+    codes = np.hstack([coded.categories, coded.numbers])
+    kind, weight, outside = _choose_base(maker, say)
+    steps, error = _choose_trees(maker, kind, weight, outside, codes, columns, say)
+    say("fitting on all rows")
+    base = maker.fit(kind, weight, np.arange(len(y)))
+    inside = base.log_price(x, coded.flags)
+    trees = _trees(steps, codes, columns).fit(np.hstack([codes, inside[:, None]]), y - inside) if steps else None
+    say("measuring the interval")
+    told = list(unknowns.told(coded).values())
+    told_block = np.column_stack(told) if told else np.zeros((len(y), 0))
+    fall = base_and_fall(base, x, coded.flags)[1]
+    interval = learn_interval(scale_inputs(told_block, fall, coded.flags, y - error), len(told), error, coverage)
+    return PriceModel(columns, unknowns, base, trees, interval, coverage, float(np.sqrt(np.mean(error**2))))
+
+
+def _log_target(table: pd.DataFrame, target: str) -> Floats:
+    if target not in table.columns:
+        msg = f"expected the target column {target}, the table has {', '.join(map(str, table.columns))}"
+        raise TableError(msg)
+    price = pd.to_numeric(table[target], errors="coerce").astype(float).to_numpy()
+    bad = ~(np.isfinite(price) & (price > 0))
+    if bad.any():
+        msg = f"column {target}: expected prices above 0, got {table[target][bad].iloc[0]} in row {int(bad.argmax())}"
+        raise TableError(msg)
+    if len(price) < 2 * FOLDS:
+        msg = f"expected at least {2 * FOLDS} sales to learn from, got {len(price)}"
+        raise TableError(msg)
+    return np.log(price)
+
+
+def _places(pairs: Sequence[tuple[str, str]], columns: Columns) -> list[list[int]]:
+    return [_place(pair, columns) for pair in pairs]
+
+
+def _place(names: Sequence[str], columns: Columns) -> list[int]:
+    missing = [name for name in names if name not in columns.flags]
+    if missing:
+        msg = f"pairs and jobs name flags (columns of 0, 1, 2 with sign -1), got {', '.join(missing)}"
+        raise TableError(msg)
+    return [columns.flags.index(name) for name in names]
+
+
+@dataclass(frozen=True)
+class BaseMaker:
+    """Everything a base is fitted on. Shapes: x (n, p), flags (n, n_flags), y (n,)."""
+
+    x: Floats
+    flags: Floats
+    y: Floats
+    design: Design
+    pairs: list[list[int]]
+    jobs: list[list[int]]
+
+    def fit(self, kind: str, weight: Floats, rows: np.ndarray) -> LinearBase | PooledBase:
+        """Fit one kind of base on the chosen rows."""
+        x, flags, y = self.x[rows], self.flags[rows], self.y[rows]
+        if kind == "linear":
+            return fit_linear(x, flags, y, self.design.signs)
+        return fit_pooled(x, flags, y, weight[rows], self.design, self.pairs, self.jobs)
+
+    @cached_property
+    def folds(self) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Rows to fit and rows to test, FOLDS times; shuffled by a fixed seed."""
+        place = np.random.default_rng(0).permutation(len(self.y)) % FOLDS
+        return [(np.flatnonzero(place != k), np.flatnonzero(place == k)) for k in range(FOLDS)]
+
+    def fold_bases(self, kind: str, weight: Floats) -> list[LinearBase | PooledBase]:
+        """One base a fold, in parallel where the machine has cores."""
+        from joblib import Parallel, delayed  # noqa: PLC0415
+
+        fits = (delayed(self.fit)(kind, weight, inside) for inside, _ in self.folds)
+        return list(Parallel(n_jobs=-1 if kind == "pooled" else 1)(fits))
+
+    def outside(self, bases: Sequence[LinearBase | PooledBase]) -> Floats:
+        """Out-of-fold log price of every row, shape (n,)."""
+        mean = np.empty(len(self.y))
+        for base, (_, test) in zip(bases, self.folds, strict=True):
+            mean[test] = base.log_price(self.x[test], self.flags[test])
+        return mean
+
+
+def _choose_base(maker: BaseMaker, say: Progress) -> tuple[str, Floats, list[LinearBase | PooledBase]]:
+    """The kind of base, the weight of each row, and one base a fold."""
+    n = len(maker.y)
+    even = np.ones(n)
+    say("fitting a line out of fold")
+    linear = maker.fold_bases("linear", even)
+    if n < POOLS_FROM or maker.flags.shape[1] < 3:
+        return "linear", even, linear
+    say("fitting pools of buyers out of fold")
+    weight = _row_weights(maker, linear)
+    pooled = maker.fold_bases("pooled", weight)
+    errors = [float(np.mean((maker.y - maker.outside(b)) ** 2)) for b in (linear, pooled)]
+    return ("pooled", weight, pooled) if errors[1] < errors[0] * (1 - GAIN_WANTED) else ("linear", even, linear)
+
+
+def _row_weights(maker: BaseMaker, bases: Sequence[LinearBase | PooledBase]) -> Floats:
+    """1 / expected error of each row, mean 1: rows that say little must not drown those that say much."""
+    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
+
+    mean = maker.outside(bases)
+    inputs = np.hstack([maker.x, maker.flags, mean[:, None]])
+    trees = HistGradientBoostingRegressor(loss="gamma", max_iter=80, max_leaf_nodes=6, learning_rate=0.08,
+                                          early_stopping=False)  # fmt: skip
+    size = trees.fit(inputs, np.maximum(np.abs(maker.y - mean), 1e-3)).predict(inputs)
+    weight = 1.0 / np.clip(size, np.quantile(size, 0.02), None)
+    return np.asarray(weight / weight.mean())
+
+
+def _trees(steps: int, codes: Floats, columns: Columns) -> Any:
+    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
+
+    directions = [0] * len(columns.levels) + [columns.signs.get(n, 0) for n in columns.knots] + [1]
+    return HistGradientBoostingRegressor(
+        max_iter=steps, max_leaf_nodes=6, learning_rate=0.05, min_samples_leaf=max(20, min(50, len(codes) // 100)),
+        early_stopping=False, monotonic_cst=directions,
+    )  # fmt: skip
+
+
+def _choose_trees(
+    maker: BaseMaker, kind: str, weight: Floats, bases: list[LinearBase | PooledBase], codes: Floats, columns: Columns,
+    say: Progress,
+) -> tuple[int, Floats]:  # fmt: skip
+    """How many trees help out of fold, and the out-of-fold error with them, shape (n,)."""
+    say("boosting trees on what the base leaves")
+    errors = np.empty((len(TREE_STEPS), len(maker.y)))
+    for base, (inside, test) in zip(bases, maker.folds, strict=True):
+        fitted = base.log_price(maker.x[inside], maker.flags[inside])
+        mean = base.log_price(maker.x[test], maker.flags[test])
+        trees = _trees(TREE_STEPS[-1], codes, columns)
+        trees.fit(np.hstack([codes[inside], fitted[:, None]]), maker.y[inside] - fitted)
+        inputs = np.hstack([codes[test], mean[:, None]])
+        errors[0, test] = maker.y[test] - mean
+        for step, more in enumerate(trees.staged_predict(inputs), start=1):
+            if step in TREE_STEPS:
+                errors[TREE_STEPS.index(step), test] = maker.y[test] - mean - more
+    mse = (errors**2).mean(axis=1)
+    best = int(np.flatnonzero(mse <= mse.min() * (1 + GAIN_WANTED / 4))[0])
+    return TREE_STEPS[best], errors[best]

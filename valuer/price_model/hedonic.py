@@ -1,0 +1,221 @@
+"""The base of the price model: hedonic regressions of the log price that keep the laws by construction.
+
+Two forms. `LinearBase` is a ridge regression with sign bounds; it serves small tables. `PooledBase` says that a thing
+for sale is priced by whichever pool of buyers takes it. Pool k would pay, in logs,
+
+    u_k = s + x'w_k + log( e_k + soft(1 - d_k - e_k) ),     s = b + x'w
+
+where s is the sound log value, d_k the share taken off for the flags (a share each, and a sum of money each, which
+weighs more on a cheap thing: money * exp(-eta_k * (s - mean))), and e_k the share below which it never falls. Pools
+are stacked: the price is v_0 = u_0, v_k = v_{k-1} + g_k * soft(u_k - v_{k-1}), with g_k the chance that somebody of
+pool k stays, which flags lower. Every flag only lowers every u_k and g_k, and v rises in each of them, so a flag never
+adds value and a worse level never costs less, whatever the coefficients are. Flags of one job count as the root of
+their sum of squares: the second costs less than the first.
+
+Which pools, what they mind, and how much is learned; nothing of the synthetic market's assumptions is read here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+from scipy.optimize import minimize
+from scipy.special import expit
+
+from valuer.price_model.design import Floats
+
+SOFT_SHARE = 0.05
+"""Width of the soft maximum between a value and its floor, as a share of the sound value."""
+SOFT_LOG = 0.1
+"""Width of the soft maximum between two pools, in logs."""
+
+
+class Base(Protocol):
+    """A fitted base: log price of rows given their attribute columns and flags."""
+
+    def log_price(self, x: Floats, flags: Floats) -> Floats:
+        """Mean log price, shape (n,); x of shape (n, p), flags of shape (n, n_flags) with 0, 1, 2."""
+
+
+def flag_levels(flags: Floats) -> Floats:
+    """Levels as cumulative 0/1 columns, shape (n, 2 * n_flags): at least 1, then at least 2."""
+    return np.hstack([flags >= 1, flags >= 2]).astype(float)
+
+
+def _soft(v: Floats) -> Floats:
+    return np.asarray(np.logaddexp(0.0, v))
+
+
+# ------------------------------------------------------------------------------------------------------------- linear
+@dataclass(frozen=True)
+class LinearBase:
+    """Log price = intercept + x'slopes - levels'losses, with signs kept and losses 0 or more."""
+
+    intercept: float
+    slopes: Floats
+    losses: Floats
+
+    def log_price(self, x: Floats, flags: Floats) -> Floats:
+        """Mean log price, shape (n,)."""
+        return np.asarray(self.intercept + x @ self.slopes - flag_levels(flags) @ self.losses)
+
+
+def fit_linear(x: Floats, flags: Floats, y: Floats, signs: npt.NDArray[np.int8], ridge: float = 1.0) -> LinearBase:
+    """Fit by bounded least squares with a small ridge on standardised columns. y: log price, shape (n,)."""
+    everything = np.hstack([x, flag_levels(flags)])
+    centre, scale = everything.mean(axis=0), everything.std(axis=0)
+    used = scale > 1e-12
+    z = (everything[:, used] - centre[used]) / scale[used]
+    direction = np.concatenate([signs, -np.ones(2 * flags.shape[1], dtype=np.int8)])[used]
+    gram = z.T @ z + ridge * np.eye(z.shape[1])
+    pull = z.T @ (y - y.mean())
+
+    def loss(b: Floats) -> tuple[float, Floats]:
+        g = gram @ b
+        return float(0.5 * b @ g - pull @ b), g - pull
+
+    bounds = [(None, None) if d == 0 else (0, None) if d > 0 else (None, 0) for d in direction]
+    start = np.clip(np.linalg.solve(gram, pull), *_ends(direction))
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000, "ftol": 1e-13})
+    slopes = np.zeros(everything.shape[1])
+    slopes[used] = found.x / scale[used]
+    split = x.shape[1]
+    return LinearBase(float(y.mean() - centre @ slopes), slopes[:split], -slopes[split:])
+
+
+def _ends(direction: npt.NDArray[np.int8]) -> tuple[Floats, Floats]:
+    return np.where(direction > 0, 0.0, -np.inf), np.where(direction < 0, 0.0, np.inf)
+
+
+# ------------------------------------------------------------------------------------------------------------- pooled
+@dataclass(frozen=True)
+class Penalties:
+    """How strongly the pooled base is held back; larger is smoother. Chosen on the synthetic market, seeds 1 to 5."""
+
+    slopes: float = 5.0
+    pool_slopes: float = 100.0
+    shared: float = 4.0
+    apart: float = 20.0
+    share_like_money: float = 20.0
+    stays_shared: float = 0.3
+    stays_apart: float = 1.0
+    stays_like_share: float = 0.3
+    floor: float = 2.0
+    steps: int = 160
+
+
+@dataclass(frozen=True)
+class Pool:
+    """One pool of buyers; shapes: slopes (p,), share and money and leaves (2 * n_flags,), pair_* (n_pairs,)."""
+
+    level: float
+    slopes: Floats
+    share: Floats
+    money: Floats
+    pair_share: Floats
+    floor: Floats
+    eta: float
+    stays: float
+    leaves: Floats
+    pair_leaves: Floats
+
+
+@dataclass(frozen=True)
+class PooledBase:
+    """The fitted pools, the shared slopes, and which flags go together.
+
+    pairs: (n_pairs, 2) flag columns with an effect of their own. jobs: flag columns that one job cures.
+    """
+
+    centre: Floats
+    scale: Floats
+    intercept: float
+    slopes: Floats
+    middle: float
+    pools: tuple[Pool, ...]
+    pairs: tuple[tuple[int, int], ...]
+    jobs: tuple[tuple[int, ...], ...]
+
+    def log_price(self, x: Floats, flags: Floats) -> Floats:
+        """Mean log price, shape (n,)."""
+        return self.parts(x, flags)[0]
+
+    def parts(self, x: Floats, flags: Floats) -> tuple[Floats, Floats]:
+        """Mean log price, shape (n,), and how far the flags bring it below the sound one, shape (n,), 0 or more."""
+        z = (x - self.centre) / self.scale
+        slopes = np.column_stack([self.slopes, *(p.slopes for p in self.pools)])
+        lines = z @ slopes
+        sound = self.intercept + lines[:, 0]
+        marks = Marks.of(flags, self.pairs, self.jobs)
+        price = self._stack(sound, lines[:, 1:], marks)
+        bare = self._stack(sound, lines[:, 1:], None)
+        return price, bare - price
+
+    def _stack(self, sound: Floats, lines: Floats, marks: Marks | None) -> Floats:
+        away = np.clip(sound - self.middle, -3.0, 3.0)
+        price = np.zeros(0)
+        for k, pool in enumerate(self.pools):
+            t = np.exp(-pool.eta * away)
+            off = np.zeros(len(sound)) if marks is None else marks.taken_off(pool, t)
+            floor = np.exp(pool.floor[0] + pool.floor[1] * away)
+            pays = sound + pool.level + lines[:, k] + np.log(floor + SOFT_SHARE * _soft((1 - off - floor) / SOFT_SHARE))
+            if k == 0:
+                price = pays
+                continue
+            leave = 0.0 if marks is None else marks.levels @ pool.leaves + marks.pairs @ pool.pair_leaves
+            price = price + expit(pool.stays - leave) * SOFT_LOG * _soft((pays - price) / SOFT_LOG)
+        return price
+
+
+@dataclass(frozen=True)
+class Job:
+    """Rows that show two or more flags of one job: the flag columns, the rows, and their levels there."""
+
+    columns: npt.NDArray[np.intp]
+    rows: npt.NDArray[np.intp]
+    first: Floats
+    second: Floats
+
+
+@dataclass(frozen=True)
+class Marks:
+    """The flags of n rows, prepared: levels (n, 2 * n_flags), pairs (n, n_pairs) and the jobs of several flags."""
+
+    levels: Any
+    pairs: Floats
+    jobs: tuple[Job, ...]
+
+    @classmethod
+    def of(cls, flags: Floats, pairs: Sequence[Sequence[int]], jobs: Sequence[Sequence[int]]) -> Marks:
+        """Prepare flags of shape (n, n_flags)."""
+        several = []
+        for columns in jobs:
+            here = flags[:, columns]
+            rows = np.flatnonzero((here > 0).sum(axis=1) >= 2)
+            if len(rows):
+                several.append(Job(np.array(columns), rows, (here[rows] >= 1) * 1.0, (here[rows] >= 2) * 1.0))
+        both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
+        stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
+        levels = flag_levels(flags)
+        return cls(sparse.csr_matrix(levels) if len(flags) > 2000 else levels, stacked, tuple(several))
+
+    def taken_off(self, pool: Pool, t: Floats) -> Floats:
+        """Share of the sound value that a pool takes off, shape (n,); t: weight of a sum of money, shape (n,)."""
+        off = self.levels @ pool.share + t * (self.levels @ pool.money) + self.pairs @ pool.pair_share
+        n = len(pool.share) // 2
+        for job in self.jobs:
+            each = job_losses(job, pool.share, pool.money, t, n)
+            off[job.rows] += np.sqrt((each**2).sum(axis=1)) - each.sum(axis=1)
+        return np.asarray(off)
+
+
+def job_losses(job: Job, share: Floats, money: Floats, t: Floats, n: int) -> Floats:
+    """What each flag of a job takes off, shape (n_rows, n_columns)."""
+    c, weight = job.columns, t[job.rows][:, None]
+    first, second = share[c] + weight * money[c], share[n + c] + weight * money[n + c]
+    return np.asarray(job.first * first + job.second * second)

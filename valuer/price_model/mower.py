@@ -1,0 +1,148 @@
+"""The mower model: sales of mowers through `fit_price_model`, and the values that advice asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from valuer.advice.ports import Basis
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.findings import findings
+from valuer.domain.machine import Machine
+from valuer.price_model.design import Floats, TableError
+from valuer.price_model.fit import PriceModel, Progress, fit_price_model
+
+CATEGORICAL = (
+    "drive", "deck_material", "engine_class", "start", "tier", "looks", "kept", "blade_clutch", "mulch_kit", "high_wheels",
+)  # fmt: skip
+NUMERIC = ("age_years", "deck_width_in", "new_price")
+SEASON = ("season_sin", "season_cos", "season_sin2", "season_cos2")
+SALE_COLUMNS = (*CATEGORICAL, *NUMERIC, "month", "faults", "price")
+LEVELS = {"slight": 1.0, "serious": 2.0}
+
+PAIRS = (
+    ("fuel_leak_carb", "starter_noise"),
+    ("smoke_blue", "oil_leak_sump"),
+    ("rattle", "vibration"),
+    ("no_start", "paint_faded"),
+)
+"""Pairs with an effect of their own: two frights at once, and looks on a machine that does not run."""
+
+
+def jobs() -> list[list[str]]:
+    """Symptom and causes, and the leaks that one repair cures: faults that are one loss (common practice, no source)."""
+    return [
+        ["no_start", "hard_start", "weak_spark", "sheared_key", "stale_fuel", "choke_fault", "primer_fault"],
+        ["vibration", "blade_damaged", "bent_crank", "blade_mount_loose"],
+        ["oil_leak_unknown", "oil_leak_sump", "oil_leak_seal", "oil_leak_minor"],
+        ["low_compression", "smoke_blue", "head_gasket_leak"],
+        ["drive_none", "drive_slip", "wheel_gear_worn"],
+    ]
+
+
+def season(month: Floats) -> dict[str, Floats]:
+    """Two harmonics of the year: smooth, and December stands beside January."""
+    turn = 2 * np.pi * np.asarray(month, dtype=float) / 12.0
+    return dict(zip(SEASON, (np.sin(turn), np.cos(turn), np.sin(2 * turn), np.cos(2 * turn)), strict=True))
+
+
+def model_table(sales: pd.DataFrame) -> pd.DataFrame:
+    """Sales as recorded -> the columns of the model: attributes, season, one column of 0, 1, 2 a fault, price.
+
+    Raises TableError with the column, the first bad row and what to do.
+    """
+    missing = [c for c in SALE_COLUMNS if c not in sales.columns]
+    if missing:
+        msg = f"expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
+        raise TableError(msg)
+    table = sales[[*CATEGORICAL, *NUMERIC]].copy()
+    month = pd.to_numeric(sales["month"], errors="coerce").to_numpy(dtype=float)
+    if not np.isin(month, np.arange(1, 13)).all():
+        row = int((~np.isin(month, np.arange(1, 13))).argmax())
+        msg = f"column month: expected 1 to 12, got {sales['month'].iloc[row]} in row {row}"
+        raise TableError(msg)
+    seasons = pd.DataFrame(season(month), index=sales.index)
+    price = pd.to_numeric(sales["price"], errors="coerce").rename("price")
+    return pd.concat([table, seasons, fault_table(sales["faults"]), price], axis=1)
+
+
+def fault_table(faults: pd.Series) -> pd.DataFrame:
+    """Texts of `fault_id:severity` pairs joined by `;` -> one column of 0, 1, 2 a fault of the catalogue."""
+    place = {name: i for i, name in enumerate(fault_catalogue())}
+    levels = np.zeros((len(faults), len(place)))
+    for row, text in enumerate(faults):
+        if not isinstance(text, str) or not text:
+            continue
+        for pair in text.split(";"):
+            name, _, severity = pair.strip().partition(":")
+            if name not in place or severity not in LEVELS:
+                msg = f"column faults: expected fault_id:slight or fault_id:serious, got {pair!r} in row {row}"
+                raise TableError(msg)
+            levels[row, place[name]] = LEVELS[severity]
+    return pd.DataFrame(levels, columns=list(place), index=faults.index)
+
+
+@dataclass(frozen=True)
+class MowerModel:
+    """Values of machines: the fitted price model, how often it saw each fault, and where it comes from."""
+
+    price_model: PriceModel
+    seen: Mapping[tuple[str, str], int]
+    basis: Basis
+
+    def encode(self, machines: Sequence[Machine], month: int) -> Floats:
+        """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
+        table = pd.DataFrame(
+            {name: [getattr(m, name) for m in machines] for name in (*CATEGORICAL, *NUMERIC)}, dtype=object
+        )
+        for name, values in season(np.full(len(machines), month)).items():
+            table[name] = values
+        flags = np.zeros((len(machines), len(self.price_model.columns.flags)))
+        for row, machine in enumerate(machines):
+            for finding in findings(machine):
+                flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
+        faults = pd.DataFrame(flags, columns=list(self.price_model.columns.flags))
+        rows = self.price_model.rows(pd.concat([table, faults], axis=1))
+        rows[:, self.price_model.flags_start :] = 0.0
+        return rows
+
+    @cached_property
+    def _place(self) -> dict[str, int]:
+        return {name: i for i, name in enumerate(self.price_model.columns.flags)}
+
+    def fault_column(self, fault: str) -> int:
+        """Column of a coded row that holds 0, 1 or 2 for this fault."""
+        return self.price_model.flags_start + self._place[fault]
+
+    def value(self, rows: Floats) -> Floats:
+        """Value of coded rows, shape (n,), in dollars: exp of the mean log price."""
+        return np.asarray(np.exp(self.price_model.log_value(rows)))
+
+    def interval(self, rows: Floats) -> tuple[Floats, Floats]:
+        """Ends of the 80 % interval of the sale price, each of shape (n,), in dollars."""
+        _, low, high = self.price_model.predict_rows(rows)
+        return low, high
+
+    def records(self, fault: str, severity: str) -> int:
+        """How many training sales show the fault at this severity."""
+        return self.seen.get((fault, severity), 0)
+
+
+def train_mower_model(sales: pd.DataFrame, basis: Basis, progress: Progress | None = None) -> MowerModel:
+    """Train on recorded sales, a frame with the columns of SALE_COLUMNS."""
+    table = model_table(sales)
+    faults = list(fault_catalogue())
+    signs = {"age_years": -1, **dict.fromkeys(faults, -1)}
+    model = fit_price_model(
+        table, "price", [*NUMERIC, *SEASON, *faults], CATEGORICAL, signs,
+        logs=("new_price",), lines=("new_price", *SEASON), crossed=(("tier", "age_years"), ("drive", "age_years"), ("tier", "new_price")),
+        pairs=PAIRS, jobs=jobs(), progress=progress,
+    )  # fmt: skip
+    seen = {
+        (fault, severity): int((table[fault] == level).sum()) for fault in faults for severity, level in LEVELS.items()
+    }
+    return MowerModel(model, seen, basis)

@@ -1,0 +1,267 @@
+"""Fitting the pooled base: penalised least squares by L-BFGS with the gradient written out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.special import expit
+
+from valuer.price_model.design import Design, Floats, keep_signs
+from valuer.price_model.hedonic import (
+    SOFT_LOG, SOFT_SHARE, LinearBase, Marks, Penalties, Pool, PooledBase, _soft, fit_linear, job_losses,
+)  # fmt: skip
+
+STARTS = ((-0.45, 0.0), (-0.12, 2.5), (0.0, 3.0))
+"""Where the pools start: log level beside the sound value, and log odds that somebody of it stays."""
+
+Slices = dict[str, slice]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """The rows to fit: z (n, p) standardised, marks, y (n,) log price, weight (n,) with mean 1."""
+
+    z: Floats
+    marks: Marks
+    y: Floats
+    weight: Floats
+    middle: float
+    start: LinearBase
+    penalties: Penalties
+
+
+@dataclass(frozen=True)
+class Block:
+    """One block of parameters: its start, its prior centre and penalty, and its bounds."""
+
+    start: Floats
+    centre: Floats
+    penalty: float
+    low: Floats
+    high: Floats
+
+
+def fit_pooled(
+    x: Floats, flags: Floats, y: Floats, weight: Floats, design: Design,
+    pairs: Sequence[Sequence[int]], jobs: Sequence[Sequence[int]], penalties: Penalties = Penalties(),
+) -> PooledBase:  # fmt: skip
+    """Fit three pools. Shapes as in PooledBase; slopes that break a sign of the design are moved to keep it."""
+    centre, scale = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-9)
+    start = fit_linear(x, flags, y, np.zeros_like(design.signs), ridge=5.0)
+    sound = start.intercept + x @ start.slopes
+    problem = Problem(
+        (x - centre) / scale, Marks.of(flags, pairs, jobs), y, weight, float(sound.mean()),
+        LinearBase(float(start.intercept + centre @ start.slopes), start.slopes * scale, start.losses), penalties,
+    )  # fmt: skip
+    blocks = parameter_blocks(problem)
+    slices = place(blocks)
+    found = minimize(
+        lambda theta: objective(theta, slices, blocks, problem),
+        np.concatenate([b.start for b in blocks.values()]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=list(
+            zip(
+                np.concatenate([b.low for b in blocks.values()]),
+                np.concatenate([b.high for b in blocks.values()]),
+                strict=True,
+            )
+        ),
+        # Stopping early is part of the penalty: more steps fit the noise of rare flags (measured, see the model card).
+        options={"maxiter": penalties.steps, "maxfun": 2 * penalties.steps, "ftol": 1e-9, "maxcor": 20},
+    )
+    d = {name: found.x[s] for name, s in slices.items()}
+    shared = keep_signs(d["w"] / scale, design) * scale
+    pools = tuple(_pool_that_keeps_signs(d, k, shared, scale, design) for k in range(len(STARTS)))
+    return PooledBase(centre, scale, float(d["b"][0]), shared, problem.middle, pools,
+                      tuple((int(i), int(j)) for i, j in pairs), tuple(tuple(map(int, job)) for job in jobs))  # fmt: skip
+
+
+def _pool_that_keeps_signs(d: dict[str, Floats], k: int, shared: Floats, scale: Floats, design: Design) -> Pool:
+    pool = _pool(d, k)
+    return replace(pool, slopes=keep_signs((shared + pool.slopes) / scale, design) * scale - shared)
+
+
+def _pool(d: dict[str, Floats], k: int) -> Pool:
+    nothing = np.zeros(0)
+    return Pool(
+        level=float(d[f"level{k}"][0]), slopes=d[f"w{k}"], share=d[f"share{k}"], money=d[f"money{k}"],
+        pair_share=d[f"pair{k}"], floor=d[f"floor{k}"], eta=float(d[f"eta{k}"][0]),
+        stays=float(d[f"stays{k}"][0]) if k else 0.0, leaves=d[f"leaves{k}"] if k else nothing,
+        pair_leaves=d[f"pair_leaves{k}"] if k else nothing,
+    )  # fmt: skip
+
+
+def parameter_blocks(p: Problem) -> dict[str, Block]:
+    """All parameters by name. Names ending in a digit belong to a pool; `*_all` are what the pools share."""
+    losses = np.clip(p.start.losses, 0.01, 0.6)
+    n_pairs = p.marks.pairs.shape[1]
+    pen, n = p.penalties, p.z.shape[1]
+    free = np.full(n, np.inf)
+    blocks = {
+        "b": _free([p.start.intercept], 0.0),
+        "w": Block(p.start.slopes, np.zeros(n), pen.slopes, -free, free),
+    }
+    for k, (level, stays) in enumerate(STARTS):
+        blocks[f"level{k}"] = _free([level], 0.01)
+        blocks[f"w{k}"] = Block(np.zeros(n), np.zeros(n), pen.pool_slopes, -free, free)
+        blocks[f"share{k}"] = _positive(losses * 0.4, 0.0)
+        blocks[f"money{k}"] = _positive(losses * 0.4, 0.0)
+        blocks[f"pair{k}"] = _positive(np.full(n_pairs, 0.05), 0.05)
+        blocks[f"floor{k}"] = _within([-1.8, -0.4], pen.floor, [-4.0, -0.95], [-0.2, 0.3])
+        blocks[f"eta{k}"] = _within([0.7], 5.0, [0.0], [1.2])
+        if k:
+            blocks[f"stays{k}"] = _free([stays], 0.5)
+            blocks[f"leaves{k}"] = _positive(losses * 1.5, 0.0)
+            blocks[f"pair_leaves{k}"] = _positive(np.full(n_pairs, 0.1), 0.05)
+    blocks["share_all"] = _positive(losses * 0.4, pen.shared)
+    blocks["money_all"] = _positive(losses * 0.4, pen.shared)
+    blocks["leaves_all"] = _positive(losses * 1.5, pen.stays_shared)
+    return blocks
+
+
+def _free(start: Sequence[float], penalty: float) -> Block:
+    s = np.asarray(start, dtype=float)
+    return Block(s, s, penalty, np.full(len(s), -np.inf), np.full(len(s), np.inf))
+
+
+def _positive(start: Floats, penalty: float) -> Block:
+    return Block(start, start, penalty, np.zeros(len(start)), np.full(len(start), np.inf))
+
+
+def _within(start: Sequence[float], penalty: float, low: Sequence[float], high: Sequence[float]) -> Block:
+    s = np.asarray(start, dtype=float)
+    return Block(s, s, penalty, np.asarray(low, dtype=float), np.asarray(high, dtype=float))
+
+
+def place(blocks: dict[str, Block]) -> Slices:
+    """Where each block stands in the parameter vector."""
+    slices, i = {}, 0
+    for name, block in blocks.items():
+        slices[name] = slice(i, i + len(block.start))
+        i += len(block.start)
+    return slices
+
+
+def ties(p: Penalties) -> list[tuple[str, str, float, float]]:
+    """Blocks held together: (block, other, factor, penalty) adds penalty / 2 * |block - factor * other|^2."""
+    pools = range(len(STARTS))
+    return [
+        *((f"{name}{k}", f"{name}_all", 1.0, p.apart) for name in ("share", "money") for k in pools),
+        *((f"leaves{k}", "leaves_all", 1.0, p.stays_apart) for k in pools if k),
+        ("money_all", "share_all", 1.0, p.share_like_money),
+        ("leaves_all", "share_all", 4.0, p.stays_like_share),
+    ]
+
+
+@dataclass
+class PoolPass:
+    """What the forward pass of one pool leaves for the backward pass; all of shape (n,)."""
+
+    t: Floats
+    money: Floats
+    off: Floats
+    floor: Floats
+    inner: Floats
+    below: Floats
+    gate: Floats
+    gap: Floats
+
+
+def objective(theta: Floats, slices: Slices, blocks: dict[str, Block], p: Problem) -> tuple[float, Floats]:
+    """Half the weighted squared error plus penalties, a row; and its gradient."""
+    d = {name: theta[s] for name, s in slices.items()}
+    sound = d["b"][0] + p.z @ d["w"]
+    away = np.clip(sound - p.middle, -3.0, 3.0)
+    price, passes = forward(d, sound, away, p)
+    error = price - p.y
+    slope = p.weight * error
+    value = 0.5 * float(slope @ error)
+    grad = backward(d, slope, away, passes, p)
+    for name, block in blocks.items():
+        away_from = d[name] - block.centre
+        value += 0.5 * block.penalty * float(away_from @ away_from)
+        grad[name] = grad[name] + block.penalty * away_from
+    for name, other, factor, penalty in ties(p.penalties):
+        apart = d[name] - factor * d[other]
+        value += 0.5 * penalty * float(apart @ apart)
+        grad[name] = grad[name] + penalty * apart
+        grad[other] = grad[other] - factor * penalty * apart
+    n = len(p.y)
+    return value / n, np.concatenate([grad[name] for name in blocks]) / n
+
+
+def forward(d: dict[str, Floats], sound: Floats, away: Floats, p: Problem) -> tuple[Floats, list[PoolPass]]:
+    """Log price of every row, and what each pool's backward pass needs."""
+    price, passes = sound, []
+    for k in range(len(STARTS)):
+        pool = _pool(d, k)
+        t = np.exp(-pool.eta * away)
+        off = p.marks.taken_off(pool, t)
+        floor = np.exp(pool.floor[0] + pool.floor[1] * away)
+        room = (1.0 - off - floor) / SOFT_SHARE
+        inner = floor + SOFT_SHARE * _soft(room)
+        pays = sound + pool.level + p.z @ pool.slopes + np.log(inner)
+        gate, gap = np.ones(len(sound)), np.zeros(len(sound))
+        if k:
+            gate = expit(pool.stays - p.marks.levels @ pool.leaves - p.marks.pairs @ pool.pair_leaves)
+            gap = (pays - price) / SOFT_LOG
+            price = price + gate * SOFT_LOG * _soft(gap)
+        else:
+            price = pays
+        passes.append(PoolPass(t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap))
+    return price, passes
+
+
+def backward(d: dict[str, Floats], slope: Floats, away: Floats, passes: list[PoolPass], p: Problem) -> dict[str, Floats]:
+    """Gradient of the squared error by block; slope: weight * error, shape (n,)."""
+    grad = {name: np.zeros_like(part) for name, part in d.items()}
+    levels_t, pairs_t = p.marks.levels.T, p.marks.pairs.T
+    through_sound = np.zeros_like(slope)
+    for k in range(len(STARTS) - 1, -1, -1):
+        f = passes[k]
+        if k:
+            taken = expit(f.gap)
+            to_gate = slope * SOFT_LOG * _soft(f.gap) * f.gate * (1.0 - f.gate)
+            grad[f"stays{k}"] = np.array([to_gate.sum()])
+            grad[f"leaves{k}"] = -(levels_t @ to_gate)
+            grad[f"pair_leaves{k}"] = -(pairs_t @ to_gate)
+            to_pays, slope = slope * f.gate * taken, slope * (1.0 - f.gate * taken)
+        else:
+            to_pays = slope
+        grad[f"level{k}"] = np.array([to_pays.sum()])
+        grad[f"w{k}"] = p.z.T @ to_pays
+        to_off = -to_pays / f.inner * f.below
+        to_floor = to_pays / f.inner * (1.0 - f.below) * f.floor
+        grad[f"floor{k}"] = np.array([to_floor.sum(), to_floor @ away])
+        grad[f"pair{k}"] = pairs_t @ to_off
+        to_t = _losses_backward(grad, d, k, to_off, f, p)
+        grad[f"eta{k}"] = np.array([-(to_t @ away)])
+        through_sound += to_pays + to_floor * d[f"floor{k}"][1] - to_t * d[f"eta{k}"][0]
+    grad["b"] = np.array([through_sound.sum()])
+    grad["w"] = p.z.T @ through_sound
+    return grad
+
+
+def _losses_backward(
+    grad: dict[str, Floats], d: dict[str, Floats], k: int, to_off: Floats, f: PoolPass, p: Problem
+) -> Floats:
+    """Gradients of share and money of pool k; returns the one through t, times t, shape (n,)."""
+    share, money = p.marks.levels.T @ to_off, p.marks.levels.T @ (to_off * f.t)
+    to_t = to_off * f.money
+    n = len(d[f"share{k}"]) // 2
+    for job in p.marks.jobs:
+        each = job_losses(job, d[f"share{k}"], d[f"money{k}"], f.t, n)
+        length = np.maximum(np.sqrt((each**2).sum(axis=1)), 1e-9)
+        beside = to_off[job.rows][:, None] * (each / length[:, None] - 1.0)
+        weight = f.t[job.rows][:, None]
+        for offset, level in ((0, job.first), (n, job.second)):
+            share[offset + job.columns] += (beside * level).sum(axis=0)
+            money[offset + job.columns] += (beside * level * weight).sum(axis=0)
+        slopes = job.first * d[f"money{k}"][job.columns] + job.second * d[f"money{k}"][n + job.columns]
+        to_t[job.rows] += (beside * slopes).sum(axis=1)
+    grad[f"share{k}"], grad[f"money{k}"] = share, money
+    return to_t * f.t

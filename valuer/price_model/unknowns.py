@@ -1,0 +1,148 @@
+"""Reading what a row does not say from what it says.
+
+An unknown number is read off the known columns by boosted trees; an unknown level becomes the chances of the levels.
+A flag may only push an unknown number towards the lower price, and never touches anything else, so that noting one
+more fault can never raise a value through what it hints at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from valuer.price_model.design import Coded, Columns, Design, Floats, design_matrix
+
+FEWEST_ROWS = 600
+"""Below this many known rows an unknown number is its median, an unknown level its share."""
+
+
+@dataclass(frozen=True)
+class Reader:
+    """Reads one column off others: the fitted trees and the columns they look at; or a constant."""
+
+    trees: Any
+    categories: tuple[int, ...]
+    numbers: tuple[int, ...]
+    flags: bool
+    constant: Floats
+
+    def inputs(self, coded: Coded, rows: np.ndarray) -> Floats:
+        """The columns the trees look at, for the chosen rows."""
+        parts = [coded.categories[rows][:, list(self.categories)], coded.numbers[rows][:, list(self.numbers)]]
+        if self.flags:
+            parts.append(coded.flags[rows])
+        return np.hstack(parts)
+
+
+@dataclass(frozen=True)
+class Unknowns:
+    """Readers of every attribute that may be unknown, by name."""
+
+    columns: Columns
+    numbers: dict[str, Reader]
+    levels: dict[str, Reader]
+
+    def filled(self, coded: Coded) -> tuple[Floats, Design]:
+        """Design matrix of the attributes with unknowns read from the rest."""
+        c = self.columns
+        shares = {name: self._shares(coded, i, name) for i, name in enumerate(c.levels)}
+        numbers = {name: self._number(coded, i, name) for i, name in enumerate(c.knots)}
+        return design_matrix(shares, numbers, self.told(coded), c)
+
+    def told(self, coded: Coded) -> dict[str, Floats]:
+        """1.0 where a row says an attribute, by the name of every attribute that had unknowns in training."""
+        everything = np.hstack([coded.categories, coded.numbers])
+        return {
+            name: 1.0 - np.isnan(everything[:, i])
+            for i, name in enumerate(self.columns.attributes)
+            if name in self.columns.unknown
+        }
+
+    def _shares(self, coded: Coded, i: int, name: str) -> Floats:
+        n_levels = len(self.columns.levels[name])
+        codes = coded.categories[:, i]
+        unknown = np.isnan(codes)
+        shares = np.zeros((len(codes), n_levels))
+        shares[np.flatnonzero(~unknown), codes[~unknown].astype(int)] = 1.0
+        if unknown.any():
+            shares[unknown] = self._read_shares(coded, np.flatnonzero(unknown), name)
+        return shares
+
+    def _read_shares(self, coded: Coded, rows: np.ndarray, name: str) -> Floats:
+        reader = self.levels.get(name)
+        n_levels = len(self.columns.levels[name])
+        if reader is None:
+            return np.full((len(rows), n_levels), 1.0 / n_levels)
+        if reader.trees is None:
+            return np.tile(reader.constant, (len(rows), 1))
+        return np.asarray(reader.trees.predict_proba(reader.inputs(coded, rows)))
+
+    def _ends(self, name: str) -> tuple[float, float]:
+        return self.columns.knots[name][0], self.columns.knots[name][-1]
+
+    def _number(self, coded: Coded, i: int, name: str) -> Floats:
+        values = coded.numbers[:, i].copy()
+        unknown = np.flatnonzero(np.isnan(values))
+        if len(unknown):
+            reader = self.numbers.get(name)
+            knots = self.columns.knots[name]
+            if reader is None:
+                values[unknown] = (knots[0] + knots[-1]) / 2
+            elif reader.trees is None:
+                values[unknown] = reader.constant[0]
+            else:
+                read = reader.trees.predict(reader.inputs(coded, unknown))
+                values[unknown] = np.clip(read if name in self.columns.logs else np.expm1(read) + knots[0], *self._ends(name))
+        return values
+
+
+def learn_unknowns(coded: Coded, columns: Columns) -> Unknowns:
+    """Fit a reader for every attribute with unknown rows."""
+    numbers = {n: _number_reader(coded, i, n, columns) for i, n in enumerate(columns.knots) if n in columns.unknown}
+    levels = {n: _level_reader(coded, i, n, columns) for i, n in enumerate(columns.levels) if n in columns.unknown}
+    return Unknowns(columns, numbers, levels)
+
+
+def _unsigned_numbers(columns: Columns, but: str) -> tuple[int, ...]:
+    """Numeric columns that may be looked at: those without a sign, so that no law runs through a reading."""
+    return tuple(i for i, n in enumerate(columns.knots) if n != but and not columns.signs.get(n))
+
+
+def _number_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
+    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415  (a second to import)
+
+    target = coded.numbers[:, i]
+    known = np.flatnonzero(~np.isnan(target))
+    sign = columns.signs.get(name, 0)
+    categories = tuple(range(len(columns.levels)))
+    numbers = () if sign else _unsigned_numbers(columns, name)
+    blank = Reader(None, categories, numbers, bool(sign), np.array([np.median(target[known])]))
+    if len(known) < FEWEST_ROWS:
+        return blank
+    n_free = len(categories) + len(numbers)
+    directions = [0] * n_free + ([-sign] * coded.flags.shape[1] if sign else [])
+    trees = HistGradientBoostingRegressor(
+        max_iter=300, max_leaf_nodes=8, learning_rate=0.05, early_stopping=False, monotonic_cst=directions
+    )
+    # A few very old machines must not set the guess for all: numbers on a plain scale are read on a log scale.
+    scaled = target[known] if name in columns.logs else np.log1p(target[known] - columns.knots[name][0])
+    trees.fit(blank.inputs(coded, known), scaled)
+    return Reader(trees, categories, numbers, bool(sign), blank.constant)
+
+
+def _level_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
+    from sklearn.ensemble import HistGradientBoostingClassifier  # noqa: PLC0415
+
+    codes = coded.categories[:, i]
+    known = np.flatnonzero(~np.isnan(codes))
+    counts = np.bincount(codes[known].astype(int), minlength=len(columns.levels[name]))
+    categories = tuple(k for k in range(len(columns.levels)) if k != i)
+    blank = Reader(None, categories, _unsigned_numbers(columns, name), flags=False, constant=counts / counts.sum())
+    # Two levels are a share of one thing: the column of unknowns carries their mean already.
+    if len(known) < FEWEST_ROWS or len(counts) < 3 or counts.min() < 10:
+        return blank
+    trees = HistGradientBoostingClassifier(max_iter=50, max_leaf_nodes=6, learning_rate=0.1, early_stopping=False)
+    return Reader(trees.fit(blank.inputs(coded, known), codes[known].astype(int)), categories, blank.numbers,
+                  flags=False, constant=blank.constant)  # fmt: skip
