@@ -6,7 +6,19 @@ import time
 
 import pytest
 
-HEAVY = {"numpy", "scipy", "pandas", "sklearn", "joblib", "pydantic", "fastapi", "uvicorn", "rich"}
+HEAVY = {
+    "sqlalchemy",
+    "alembic",
+    "numpy",
+    "scipy",
+    "pandas",
+    "sklearn",
+    "joblib",
+    "pydantic",
+    "fastapi",
+    "uvicorn",
+    "rich",
+}
 
 
 def imported(*args: str) -> set[str]:

@@ -9,7 +9,7 @@ import click
 from click.exceptions import NoArgsIsHelpError
 
 from valuer import __version__
-from valuer.cli.commands import commands
+from valuer.cli import commands, records
 
 HELP = """What a walk-behind mower on the bench is worth, which faults pay to cure, which machine earns most.
 
@@ -31,7 +31,7 @@ def cli() -> None:
     """Hold the commands together."""
 
 
-for command in commands:
+for command in (*commands.commands, *records.commands):
     cli.add_command(command)
 
 

@@ -23,15 +23,16 @@ TERMS = {
 }
 
 
-def terms_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the options of TERMS and hand them to it as one argument ``terms``."""
+def terms_options(command: Callable[..., None], names: Sequence[str] = tuple(TERMS)) -> Callable[..., None]:
+    """Give a command the options of TERMS, or some of them; it gets them as one argument ``terms``."""
 
     @functools.wraps(command)
     def with_terms(**given: Any) -> None:
-        command(terms=shop_terms({name: given.pop(name) for name in TERMS}), **given)
+        command(terms=shop_terms({name: given.pop(name) for name in names}), **given)
 
     decorated: Callable[..., None] = with_terms
-    for name, (kind, metavar, text) in reversed(TERMS.items()):
+    for name in reversed(names):
+        kind, metavar, text = TERMS[name]
         option = click.option(f"--{name.replace('_', '-')}", name, type=kind, metavar=metavar, help=text)
         decorated = option(decorated)
     return decorated

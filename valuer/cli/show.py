@@ -61,7 +61,7 @@ def heading(out: Console, title: str, text: str = "") -> None:
     """A title with a line below it, then a paragraph."""
     out.print(Text.assemble(("\n" + title, "bold"), "\n" + "-" * len(title)))
     if text:
-        _wrapped(out, text)
+        wrapped(out, text)
         out.print()
 
 
@@ -83,7 +83,7 @@ def valuation(out: Console, answer: Valuation) -> None:
         gap = answer.sound_value - answer.value.amount
         out.print(f"Sound it would bring {whole(answer.sound_value)}. Its faults take off {whole(gap)}:\n")
         out.print(_fault_table(answer))
-        _wrapped(out, FAULT_TABLE)
+        wrapped(out, FAULT_TABLE)
         out.print()
     else:
         out.print("No fault was found on it.\n")
@@ -100,7 +100,7 @@ def _headline(out: Console, answer: Advice) -> None:
 
 def value_table(out: Console, answers: Sequence[Valuation]) -> None:
     """One line a machine."""
-    table = _table("machine", ">value", ">low", ">high", ">sound", "dearest fault", "sell as working?")
+    table = plain_table("machine", ">value", ">low", ">high", ">sound", "dearest fault", "sell as working?")
     for answer in answers:
         value, costs = answer.value, answer.fault_costs
         amounts = [whole(amount) for amount in (value.amount, value.low, value.high, answer.sound_value)]
@@ -109,7 +109,7 @@ def value_table(out: Console, answers: Sequence[Valuation]) -> None:
 
 
 def _fault_table(answer: Valuation) -> Table:
-    table = _table("fault", ">off", "", ">cured", ">alone", ">records")
+    table = plain_table("fault", ">off", "", ">cured", ">alone", ">records")
     largest = max(cost.share for cost in answer.fault_costs)
     for cost in answer.fault_costs:
         doubt = "" if cost.chance == 1 else f" {cost.chance:.0%}"
@@ -128,7 +128,7 @@ def may_be_sold(safety: Safety) -> str:
 
 def _safety(out: Console, answer: Advice) -> None:
     safety = answer.safety
-    _wrapped(out, safety.statement, style="green" if safety.may_be_sold else "red")
+    wrapped(out, safety.statement, style="green" if safety.may_be_sold else "red")
     out.print()
 
 
@@ -160,14 +160,14 @@ def _best_plan(out: Console, answer: FixPlan) -> None:
     if not best.fixes:
         out.print("Best plan: no fix; sell it as it stands, its faults told.")
         return
-    _wrapped(
+    wrapped(
         out,
         f"Best plan: {', '.join(best.fixes)}. It should bring {whole(best.expected_return)} {currency} more "
         f"than selling as it stands, {best.bench_hours:.1f} h at {whole(answer.hour_value)} an hour and "
         f"{whole(best.cash)} of parts paid; chance of losing by it {best.chance_of_loss:.0%}.",
     )
     if best.left_and_disclosed:
-        _wrapped(out, f"Left in, to be told to the buyer: {', '.join(best.left_and_disclosed)}.")
+        wrapped(out, f"Left in, to be told to the buyer: {', '.join(best.left_and_disclosed)}.")
 
 
 def _fix_list(out: Console, answer: FixPlan) -> None:
@@ -179,7 +179,7 @@ def _fix_list(out: Console, answer: FixPlan) -> None:
         gain = f"Gain {whole(fix.gain)} at odds of {fix.odds:.0%}"
         takes = f"parts {whole(fix.parts)}, {fix.bench_hours:.1f} h."
         said = (f"{fix.name}.", f"{gain}, {takes}", fix.reason, fix.break_even)
-        _wrapped(out, " ".join(filter(None, said)), " " * 8)
+        wrapped(out, " ".join(filter(None, said)), " " * 8)
     if answer.fixes:
         out.print()
 
@@ -188,7 +188,7 @@ def bench_ranking(out: Console, ranking: BenchRanking) -> None:
     """The machines in the order of what an hour on them brings."""
     hour = f"an hour of yours counts as {whole(ranking.hour_value)} {ranking.currency}"
     out.print(f"What earns most per bench hour, best first ({hour}):\n")
-    table = _table("", "machine", ">now", ">after", ">return", ">hours", ">per h", ">loss", "plan")
+    table = plain_table("", "machine", ">now", ">after", ">return", ">hours", ">per h", ">loss", "plan")
     for place, machine in enumerate(ranking.machines, start=1):
         table.add_row(str(place), *_bench_row(machine))
     out.print(table)
@@ -242,7 +242,7 @@ def _closing(
     _bullets(out, "Least sure about:", warnings)
     _bullets(out, "The verdict on selling rests on:", safety.sources)
     model = f"Model {basis.model}, data {basis.data_sha256[:12]}, own sales {basis.own_sales}."
-    _wrapped(out, f"{model} Not for insurance, tax or any decision about safety.")
+    wrapped(out, f"{model} Not for insurance, tax or any decision about safety.")
 
 
 def _bullets(out: Console, title: str, lines: Iterable[str]) -> None:
@@ -250,17 +250,17 @@ def _bullets(out: Console, title: str, lines: Iterable[str]) -> None:
     if found:
         out.print(title)
         for line in found:
-            _wrapped(out, line, "    ", first="  - ")
+            wrapped(out, line, "    ", first="  - ")
 
 
-def _wrapped(out: Console, text: str, indent: str = "", first: str | None = None, style: str = "") -> None:
+def wrapped(out: Console, text: str, indent: str = "", first: str | None = None, style: str = "") -> None:
     """Text in lines that fit, without blanks at their ends."""
     first = indent if first is None else first
     lines = textwrap.fill(text, out.width, initial_indent=first, subsequent_indent=indent)
     out.print(Text(lines, style))
 
 
-def _table(*heads: str) -> Table:
+def plain_table(*heads: str) -> Table:
     """A table without lines; a head that starts with > stands over figures."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for head in heads:

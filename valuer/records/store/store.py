@@ -1,7 +1,7 @@
 """Store: the user's machines, sales and prices seen around; every change is one transaction."""
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -172,6 +172,22 @@ class Store:
             _remember(connection, post, Kept(entry, 1), now)
             return Kept(entry, 1)
 
+    def put(
+        self, ids: Sequence[str], make: Callable[[str, MachineEntry | None], MachineEntry], now: datetime
+    ) -> tuple[tuple[MachineEntry | None, MachineEntry], ...]:
+        """Write entries made from what is there under each id, or from None; returns before and after."""
+        with self.writing() as connection:
+            there = {kept.entry.id: kept for kept in _entries(connection, _named(ids))}
+            made = [
+                (there.get(name), make(name, there[name].entry if name in there else None)) for name in ids
+            ]
+            for before, after in made:
+                if before is None:
+                    _insert(connection, rows_of([(after, 1, now, now)]))
+                elif before.entry != after:
+                    _rewrite(connection, after, before.version + 1, now)
+            return tuple((before.entry if before else None, after) for before, after in made)
+
     def remove(self, machine_id: str, version: int | None = None) -> MachineEntry:
         """Strike a machine with all that hangs on it; raises NotThere, Changed."""
         with self.writing() as connection:
@@ -231,7 +247,7 @@ def _page(which: Which, offset: int, limit: int | None) -> Select[Any]:
 
 
 def _one(connection: Connection, machine_id: str) -> Kept:
-    found = _entries(connection, select(machines).where(machines.c.id == machine_id))
+    found = _entries(connection, _named([machine_id]))
     if not found:
         known = connection.execute(
             select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(1000)
@@ -264,6 +280,10 @@ def _children(connection: Connection, table: Table, ids: Sequence[str], order: A
     return found
 
 
+def _named(ids: Sequence[str]) -> Select[Any]:
+    return select(machines).where(machines.c.id.in_(ids))
+
+
 def _pieces(ids: Sequence[str]) -> Iterator[Sequence[str]]:
     return (ids[start : start + AT_ONCE] for start in range(0, len(ids), AT_ONCE))
 
@@ -274,7 +294,7 @@ def _difference(connection: Connection, book: Book) -> Difference:
     now = {
         kept.entry.id: kept.entry
         for ids in _pieces([entry.id for entry in again])
-        for kept in _entries(connection, select(machines).where(machines.c.id.in_(ids)))
+        for kept in _entries(connection, _named(ids))
     }
     changed = tuple((now[entry.id], entry) for entry in again if now[entry.id] != entry)
     seen = {content_of(each): each for each in book.comparables}
@@ -313,8 +333,3 @@ def _remember(
     if post:
         key, answer = post
         connection.execute(insert(posts), [{"key": key, "recorded_at": now, **answer(kept)._asdict()}])
-
-
-def ids_of(kept: Iterable[Kept]) -> Collection[str]:
-    """The ids of entries."""
-    return [each.entry.id for each in kept]

@@ -1,0 +1,386 @@
+"""Commands that write down and read back: taken in, worked on, offered, sold."""
+
+import functools
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from valuer.cli.options import file_argument, json_option, machines, only_option, terms_options
+from valuer.clock import now, today
+
+if TYPE_CHECKING:
+    from valuer.domain.machine import Machine
+    from valuer.domain.shop import ShopTerms
+    from valuer.records.entries import Prediction
+    from valuer.records.store.store import Store
+
+SOLD_AS = ("working", "for_repair", "for_parts", "scrap")
+
+money_terms = functools.partial(terms_options, names=("currency", "price_level", "hour_value"))
+
+store_option = click.option(
+    "--store",
+    "where",
+    metavar="ADDRESS",
+    help="Path or database address [VALUER_STORE, or your data folder].",
+)
+
+
+class Day(click.ParamType[date]):
+    """A day as YYYY-MM-DD."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        """The day, or a refusal that says what came."""
+        try:
+            return date.fromisoformat(value) if isinstance(value, str) else value
+        except ValueError:
+            self.fail(f"expected a day as YYYY-MM-DD, got {value!r}", param, ctx)
+
+
+day_option = click.option(
+    "--on", "day", type=Day(), metavar="DAY", help="Day it happened, YYYY-MM-DD [today]."
+)
+
+
+@contextmanager
+def plainly() -> Iterator[None]:
+    """Turn a refusal of the records into one of the command line."""
+    from pydantic import ValidationError
+
+    from valuer.records.files import BadFile
+    from valuer.records.store.problems import StoreProblem
+
+    try:
+        yield
+    except (StoreProblem, BadFile) as refusal:
+        raise click.ClickException(str(refusal)) from None
+    except ValidationError as error:
+        wrong = error.errors(include_url=False)[0]
+        raise click.ClickException(str(wrong["msg"])) from None
+
+
+@contextmanager
+def records_at(where: str | None) -> "Iterator[Store]":
+    """The store at an address, closed afterwards."""
+    with plainly():
+        from valuer.records.store.store import open_store
+
+        store = open_store(now(), where)
+        try:
+            yield store
+        finally:
+            store.close()
+
+
+@click.command()
+@file_argument
+@only_option
+@click.option("--paid", type=float, metavar="MONEY", help="What it cost to buy and fetch; one machine only.")
+@click.option("--hours", type=float, metavar="HOURS", help="Your hours for fetching it and the first look.")
+@day_option
+@store_option
+def take(
+    file: str,
+    only: tuple[str, ...],
+    paid: float | None,
+    hours: float | None,
+    day: date | None,
+    where: str | None,
+) -> None:
+    """Take machines in, or measure them again.
+
+    FILE is JSON or CSV as for `valuer price`. A machine on the bench gets the new findings and readings; what
+    was done to it stays on record.
+    """
+    from valuer.records.bench import taken
+
+    found = {machine.id: machine for machine in machines(file, only)}
+    if len(found) > 1 and (paid is not None or hours is not None):
+        raise click.ClickException(
+            f"--paid, --hours: the file holds {len(found)} machines; name one with --machine"
+        )
+    with records_at(where) as store:
+        written = store.put(
+            list(found), lambda name, before: taken(before, found[name], day or today(), paid, hours), now()
+        )
+    for before, after in written:
+        what = "taken in" if before is None else "nothing new" if before == after else "measured again"
+        click.echo(f"{after.id}: {what}.")
+
+
+@click.command()
+@click.argument("machine_id", metavar="ID")
+@click.argument("fix")
+@click.option(
+    "--fault", metavar="FAULT", help="Fault it was meant to cure; needed where it may cure several."
+)
+@click.option("--cured/--failed", default=None, help="Whether the fault was gone at the retest.")
+@click.option("--parts", type=float, metavar="MONEY", help="What parts and consumables cost.")
+@click.option("--hours", type=float, metavar="HOURS", help="Your bench hours, strip-down included.")
+@click.option("--snag", is_flag=True, default=None, help="Something else was made worse.")
+@click.option("--note", metavar="TEXT", help="What was found.")
+@day_option
+@store_option
+@money_terms
+def done(
+    machine_id: str,
+    fix: str,
+    fault: str | None,
+    *,
+    cured: bool | None,
+    day: date | None,
+    where: str | None,
+    terms: "ShopTerms",
+    **took: Any,
+) -> None:
+    """Write down a fix that was tried.
+
+    What was cured is taken off machine ID; checks and readings that the work touched must be taken again.
+    """
+    from valuer.cli.show_records import after_fix
+    from valuer.records.bench import tried
+    from valuer.records.entries import FixDone
+
+    if cured is None:
+        raise click.ClickException("expected --cured or --failed; a try that failed teaches as much")
+    with records_at(where) as store:
+        before = store.entry(machine_id).entry
+        meant = _meant(before.machine, fix, fault)
+        on = day or today()
+        that_month = terms.model_copy(update={"month": on.month})
+        promised = _promised(before.machine, fix, meant, that_month)
+        wire = {name: value for name, value in took.items() if value is not None}
+        try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, promised=promised, **wire)
+        kept = store.change(machine_id, lambda entry: tried(entry, try_), now())
+    after_fix(before, kept.entry)
+
+
+def _meant(machine: "Machine", fix: str, fault: str | None) -> str:
+    """The fault a fix was meant to cure: the one named, or the only one on the machine that it may cure."""
+    from valuer.domain.findings import findings
+    from valuer.domain.fixes import fix_catalogue
+    from valuer.domain.words import one_of
+
+    if fix not in fix_catalogue():
+        raise click.ClickException(one_of("fix", fix, fix_catalogue()))
+    cures = fix_catalogue()[fix].cures
+    if fault:
+        return fault
+    on_it = [finding.fault for finding in findings(machine) if finding.fault in cures]
+    if len(on_it) == 1:
+        return on_it[0]
+    choices = ", ".join(on_it or cures)
+    raise click.ClickException(f"--fault: {fix} may be for {choices}; say which it was")
+
+
+def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> float | None:
+    """The return that the advice expects of the fix, before its outcome is known."""
+    from valuer.cli import model
+
+    (plan,) = model.load_adviser().fix_plans([machine], terms).fix_plans
+    wanted = (fix, fault)
+    return next((each.expected_return for each in plan.fixes if (each.fix, each.fault) == wanted), None)
+
+
+@click.command()
+@click.argument("machine_id", metavar="ID")
+@click.option("--ask", type=float, required=True, metavar="MONEY", help="Price asked at the end of the week.")
+@click.option(
+    "--offer", "offers", type=float, multiple=True, metavar="MONEY", help="An offer; may be repeated."
+)
+@click.option("--enquiries", type=int, metavar="N", help="People who asked.")
+@click.option("--no-shows", type=int, metavar="N", help="Appointments nobody kept.")
+@day_option
+@store_option
+def listed(machine_id: str, day: date | None, where: str | None, **week: Any) -> None:
+    """Write down a week on offer.
+
+    One entry a week: what was asked, what was offered. A second one for the same week replaces it.
+    """
+    from valuer.records.bench import offered
+    from valuer.records.entries import ListingWeek
+
+    with records_at(where) as store:
+        told = ListingWeek(week_of=day or today(), **week)
+        kept = store.change(machine_id, lambda entry: offered(entry, told), now())
+    up = (told.week_of - kept.entry.weeks[0].week_of).days // 7 + 1
+    click.echo(f"{machine_id}: {told.ask:g} asked in the week of {told.week_of}, week {up} on offer.")
+
+
+@click.command()
+@click.argument("machine_id", metavar="ID")
+@click.argument("price", type=float, required=False)
+@click.option("--as", "sold_as", type=click.Choice(SOLD_AS), default="working", help="How it left [working].")
+@click.option("--fees", type=float, metavar="MONEY", help="Fees and costs of the sale.")
+@click.option("--hours", type=float, metavar="HOURS", help="Your hours for listing, answering, showing.")
+@click.option("--undo", is_flag=True, help="Take a sale back that was written down by mistake.")
+@day_option
+@store_option
+@money_terms
+def sold(
+    machine_id: str,
+    price: float | None,
+    *,
+    undo: bool,
+    day: date | None,
+    where: str | None,
+    terms: "ShopTerms",
+    **how: Any,
+) -> None:
+    """Write down a sale.
+
+    What machine ID was expected to bring is kept beside PRICE, with the model that said so.
+    """
+    from valuer.cli.show_records import after_sale
+    from valuer.records import bench
+    from valuer.records.entries import Sale
+
+    if undo == (price is not None):
+        raise click.ClickException("expected the price, or --undo to take the sale back")
+    with records_at(where) as store:
+        if undo:
+            store.change(machine_id, bench.unsold, now())
+            click.echo(f"{machine_id}: the sale is taken back; it stands on the bench.")
+            return
+        on, machine = day or today(), store.entry(machine_id).entry.machine
+        told = {"sold_on": on, "price": price, "prediction": _expected(machine, terms, on)}
+        sale = Sale.model_validate(told | how)
+        kept = store.change(machine_id, lambda entry: bench.sold(entry, sale), now())
+    after_sale(kept.entry)
+
+
+def _expected(machine: "Machine", terms: "ShopTerms", on: date) -> "Prediction":
+    from valuer.cli import model
+    from valuer.records.entries import Prediction
+
+    that_month = terms.model_copy(update={"month": on.month})
+    (said,) = model.load_adviser().value([machine], that_month).valuations
+    return Prediction(
+        amount=said.value.amount,
+        low=said.value.low,
+        high=said.value.high,
+        model=said.basis.model,
+        data_sha256=said.basis.data_sha256,
+        own_sales=said.basis.own_sales,
+    )
+
+
+@click.command()
+@click.option("--sold", "which", flag_value="sold", help="Only the sold ones.")
+@click.option("--bench", "which", flag_value="bench", help="Only those on the bench.")
+@click.option("--remove", metavar="ID", help="Strike a machine from the records, with all that hangs on it.")
+@store_option
+@json_option
+def records(which: str | None, remove: str | None, where: str | None, *, as_json: bool) -> None:
+    """What is on record, and what it earned.
+
+    The ledger counts money and hours already spent; no advice does.
+    """
+    from valuer.cli import show_records
+    from valuer.records.ledger import ledger
+
+    with records_at(where) as store:
+        if remove:
+            store.remove(remove)
+            click.echo(f"{remove}: struck from the records.")
+            return
+        chosen: Any = which or "all"
+        accounts = ledger(kept.entry for kept in store.entries(chosen))
+    if as_json:
+        click.echo(accounts.model_dump_json(indent=2))
+    else:
+        show_records.ledger(accounts)
+
+
+@click.command()
+@click.option("--csv", "as_csv", is_flag=True, help="Write CSV; without it JSON.")
+@store_option
+def export(*, as_csv: bool, where: str | None) -> None:
+    """Write everything on record, as JSON or CSV.
+
+    Either carries everything and can be read by `valuer import`: valuer export > records.json
+    """
+    from valuer.records import book_files
+
+    with records_at(where) as store:
+        book = store.book()
+    click.echo((book_files.as_csv if as_csv else book_files.as_json)(book), nl=False)
+
+
+@click.command("import")
+@file_argument
+@click.option("--dry-run", is_flag=True, help="Say what would change, and change nothing.")
+@click.option("--replace", is_flag=True, help="Where the file differs from the records, take the file's.")
+@store_option
+def import_(file: str, *, dry_run: bool, replace: bool, where: str | None) -> None:
+    """Add records from a file, all or nothing.
+
+    FILE is what `valuer export` writes, or a table of sales: columns of a machine file, sold_on and price. With
+    kind sale_seen or ask_seen a row is a price seen around. The same file twice adds nothing.
+    """
+    from valuer.cli import show_records
+    from valuer.records.book_files import read_book
+
+    with plainly():
+        book = read_book(file)
+    with records_at(where) as store:
+        found = store.difference(book) if dry_run else store.add(book, now(), replace=replace)
+    show_records.difference(found, dry_run=dry_run)
+
+
+@click.command()
+@click.argument("to", type=click.Path(path_type=Path), required=False)
+@store_option
+def backup(to: Path | None, where: str | None) -> None:
+    """Copy the records, also while they are in use.
+
+    The copy goes to TO, or beside the records into the folder backups.
+    """
+    from valuer.records.store.store import backup_store
+
+    with plainly():
+        click.echo(f"copied to {backup_store(now(), where, to)}")
+
+
+@click.command()
+@click.argument("copy", type=click.Path(path_type=Path), required=False)
+@store_option
+def restore(copy: Path | None, where: str | None) -> None:
+    """Put a copy in the place of the records.
+
+    Without COPY it lists those there are. What stood in the place is kept among them.
+    """
+    from valuer.records.store.store import restore_store, store_backups
+
+    with plainly():
+        if copy is None:
+            _list(store_backups(where))
+            return
+        kept = restore_store(copy, now(), where)
+    click.echo(f"restored from {copy}" + (f"; what stood there is kept as {kept}" if kept else ""))
+
+
+def _list(copies: Sequence[Path]) -> None:
+    if not copies:
+        click.echo("no backups yet; `valuer backup` makes one")
+    for copy in copies:
+        click.echo(f"valuer restore {copy}")
+
+
+commands: Sequence[click.Command] = (
+    take,
+    done,
+    listed,
+    sold,
+    records,
+    export,
+    import_,
+    backup,
+    restore,
+)
