@@ -321,7 +321,7 @@ def export(*, as_csv: bool, where: str | None) -> None:
 def import_(file: str, *, dry_run: bool, replace: bool, where: str | None) -> None:
     """Add records from a file, all or nothing.
 
-    FILE is what `valuer export` writes, or a table of sales: columns of a machine file, sold_on and price. With
+    FILE is what `valuer export` writes, or a table of sales: columns of a machine file, sold_on, price. With
     kind sale_seen or ask_seen a row is a price seen around. The same file twice adds nothing.
     """
     from valuer.cli import show_records
