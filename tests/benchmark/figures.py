@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from pathlib import Path
+
+METRICS = Path(__file__).resolve().parents[2] / "model_cards" / "metrics.json"
 
 
 @dataclass(frozen=True)
@@ -38,3 +42,20 @@ def within(name: str, value: float, low: float, high: float, digits: int = 3, *,
 def beside(name: str, text: str) -> Figure:
     """Figure printed for comparison, without a goal."""
     return Figure(name, text, "-")
+
+
+def keep(name: str, figures: dict[str, object]) -> None:
+    """Keep the figures of one benchmark in model_cards/metrics.json, from which the card is written."""
+    METRICS.parent.mkdir(exist_ok=True)
+    kept = json.loads(METRICS.read_text("utf-8")) if METRICS.exists() else {}
+    kept[name] = rounded(figures)
+    METRICS.write_text(json.dumps(kept, indent=1, sort_keys=True) + "\n", "utf-8")
+
+
+def rounded(value: object) -> object:
+    """Floats to four digits after the point, inside lists and objects too."""
+    if isinstance(value, dict):
+        return {key: rounded(part) for key, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [rounded(part) for part in value]
+    return round(value, 4) if isinstance(value, float) else value

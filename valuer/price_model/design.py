@@ -236,7 +236,7 @@ def design_matrix(shares: Mapping[str, Floats], numbers: Mapping[str, Floats], t
         blocks.append((f"{name}=?", None, 1.0 - known))
         if name in columns.knots:
             parts = _ramp_columns(name, numbers[name], coarse(columns.knots[name]))
-            blocks += [(f"{n}*?", None, part * (1.0 - known)) for n, _, part in parts]
+            blocks += [_crossed(part, f"{name}?", "?", 1.0 - known) for part in parts]
     for level_name, number_name in columns.crossed:
         parts = _ramp_columns(number_name, numbers[number_name], coarse(columns.knots[number_name]))
         for i, level in enumerate(columns.levels[level_name]):

@@ -22,6 +22,8 @@ FOLDS = 5
 POOLS_FROM = 2000
 """Rows from which the pooled base is tried at all; below it the linear base carries everything."""
 TREE_STEPS = (0, 25, 50, 100, 200, 300)
+FEWEST_TREES = 25
+"""Trees on a large table even where they hardly help: they watch for what the base cannot say."""
 GAIN_WANTED = 0.002
 """Share of the squared error by which more trees, or pools instead of a line, must lower it out of fold."""
 
@@ -240,17 +242,17 @@ def _choose_base(maker: BaseMaker, say: Progress) -> tuple[str, Floats, list[Lin
     if n < POOLS_FROM or maker.flags.shape[1] < 3:
         return "linear", even, linear
     say("fitting pools of buyers out of fold")
-    weight = _row_weights(maker, linear)
+    weight = _row_weights(maker, maker.fit("pooled", even, np.arange(n)))
     pooled = maker.fold_bases("pooled", weight)
     errors = [float(np.mean((maker.y - maker.outside(b)) ** 2)) for b in (linear, pooled)]
     return ("pooled", weight, pooled) if errors[1] < errors[0] * (1 - GAIN_WANTED) else ("linear", even, linear)
 
 
-def _row_weights(maker: BaseMaker, bases: Sequence[LinearBase | PooledBase]) -> Floats:
+def _row_weights(maker: BaseMaker, base: LinearBase | PooledBase) -> Floats:
     """1 / expected error of each row, mean 1: rows that say little must not drown those that say much."""
     from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
 
-    mean = maker.outside(bases)
+    mean = base.log_price(maker.x, maker.flags)
     inputs = np.hstack([maker.x, maker.flags, mean[:, None]])
     trees = HistGradientBoostingRegressor(loss="gamma", max_iter=80, max_leaf_nodes=6, learning_rate=0.08,
                                           early_stopping=False)  # fmt: skip
@@ -287,5 +289,8 @@ def _choose_trees(
             if step in TREE_STEPS:
                 errors[TREE_STEPS.index(step), test] = maker.y[test] - mean - more
     mse = (errors**2).mean(axis=1)
-    best = int(np.flatnonzero(mse <= mse.min() * (1 + GAIN_WANTED / 4))[0])
+    good = mse <= mse.min() * (1 + GAIN_WANTED / 4)
+    if len(maker.y) >= POOLS_FROM:
+        good[: TREE_STEPS.index(FEWEST_TREES)] = False
+    best = int(np.flatnonzero(good)[0]) if good.any() else TREE_STEPS.index(FEWEST_TREES)
     return TREE_STEPS[best], errors[best]

@@ -3,10 +3,11 @@
 Two forms. `LinearBase` is a ridge regression with sign bounds; it serves small tables. `PooledBase` says that a thing
 for sale is priced by whichever pool of buyers takes it. Pool k would pay, in logs,
 
-    u_k = s + x'w_k + log( e_k + soft(1 - d_k - e_k) ),     s = b + x'w
+    u_k = a_k + s_k + log( e_k + soft(1 - d_k - e_k) ),     s_k = b + x'(w + w_k)
 
-where s is the sound log value, d_k the share taken off for the flags (a share each, and a sum of money each, which
-weighs more on a cheap thing: money * exp(-eta_k * (s - mean))), and e_k the share below which it never falls. Pools
+where s_k is the sound log value, d_k the share taken off for the flags (a share each, and a sum of money each, which
+weighs more on a cheap thing: money * exp(-eta_k * (s_k - mean))), and e_k the share below which it never falls, itself
+exp(linear in s_k) with a slope above -1, so that u_k rises with s_k. Pools
 are stacked: the price is v_0 = u_0, v_k = v_{k-1} + g_k * soft(u_k - v_{k-1}), with g_k the chance that somebody of
 pool k stays, which flags lower. Every flag only lowers every u_k and g_k, and v rises in each of them, so a flag never
 adds value and a worse level never costs less, whatever the coefficients are. Flags of one job count as the root of
@@ -157,13 +158,13 @@ class PooledBase:
         return price, bare - price
 
     def _stack(self, sound: Floats, lines: Floats, marks: Marks | None) -> Floats:
-        away = np.clip(sound - self.middle, -3.0, 3.0)
         price = np.zeros(0)
         for k, pool in enumerate(self.pools):
+            away = sound + lines[:, k] - self.middle
             t = np.exp(-pool.eta * away)
             off = np.zeros(len(sound)) if marks is None else marks.taken_off(pool, t)
             floor = np.exp(pool.floor[0] + pool.floor[1] * away)
-            pays = sound + pool.level + lines[:, k] + np.log(floor + SOFT_SHARE * _soft((1 - off - floor) / SOFT_SHARE))
+            pays = self.middle + away + pool.level + np.log(floor + SOFT_SHARE * _soft((1 - off - floor) / SOFT_SHARE))
             if k == 0:
                 price = pays
                 continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,21 +28,20 @@ LEVELS = {"slight": 1.0, "serious": 2.0}
 PAIRS = (
     ("fuel_leak_carb", "starter_noise"),
     ("smoke_blue", "oil_leak_sump"),
-    ("rattle", "vibration"),
+    ("low_power", "oil_leak_minor"),
     ("no_start", "paint_faded"),
 )
 """Pairs with an effect of their own: two frights at once, and looks on a machine that does not run."""
 
 
-def jobs() -> list[list[str]]:
-    """Symptom and causes, and the leaks that one repair cures: faults that are one loss (common practice, no source)."""
-    return [
-        ["no_start", "hard_start", "weak_spark", "sheared_key", "stale_fuel", "choke_fault", "primer_fault"],
-        ["vibration", "blade_damaged", "bent_crank", "blade_mount_loose"],
-        ["oil_leak_unknown", "oil_leak_sump", "oil_leak_seal", "oil_leak_minor"],
-        ["low_compression", "smoke_blue", "head_gasket_leak"],
-        ["drive_none", "drive_slip", "wheel_gear_worn"],
-    ]
+JOBS = (
+    ("no_start", "hard_start", "weak_spark", "sheared_key", "stale_fuel", "choke_fault", "primer_fault"),
+    ("vibration", "blade_damaged", "bent_crank", "blade_mount_loose"),
+    ("oil_leak_unknown", "oil_leak_sump", "oil_leak_seal", "oil_leak_minor"),
+    ("low_compression", "smoke_blue", "head_gasket_leak"),
+    ("drive_none", "drive_slip", "wheel_gear_worn"),
+)
+"""Symptom and causes, and leaks that one repair cures: one loss, not several (common practice, no source)."""
 
 
 def season(month: Floats) -> dict[str, Floats]:
@@ -132,16 +132,24 @@ class MowerModel:
         return self.seen.get((fault, severity), 0)
 
 
+SIGNS: Mapping[str, int] = {"age_years": -1, **dict.fromkeys(fault_catalogue(), -1)}
+FIT_OPTIONS: Mapping[str, Any] = {
+    "logs": ("new_price",),
+    "lines": ("new_price", *SEASON),
+    "crossed": (("tier", "age_years"), ("drive", "age_years"), ("tier", "new_price")),
+    "pairs": PAIRS,
+    "jobs": JOBS,
+}
+"""How `fit_price_model` is asked to see mowers."""
+
+
 def train_mower_model(sales: pd.DataFrame, basis: Basis, progress: Progress | None = None) -> MowerModel:
     """Train on recorded sales, a frame with the columns of SALE_COLUMNS."""
     table = model_table(sales)
     faults = list(fault_catalogue())
-    signs = {"age_years": -1, **dict.fromkeys(faults, -1)}
     model = fit_price_model(
-        table, "price", [*NUMERIC, *SEASON, *faults], CATEGORICAL, signs,
-        logs=("new_price",), lines=("new_price", *SEASON), crossed=(("tier", "age_years"), ("drive", "age_years"), ("tier", "new_price")),
-        pairs=PAIRS, jobs=jobs(), progress=progress,
-    )  # fmt: skip
+        table, "price", [*NUMERIC, *SEASON, *faults], CATEGORICAL, SIGNS, **FIT_OPTIONS, progress=progress
+    )
     seen = {
         (fault, severity): int((table[fault] == level).sum()) for fault in faults for severity, level in LEVELS.items()
     }

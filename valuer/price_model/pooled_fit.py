@@ -161,6 +161,7 @@ def ties(p: Penalties) -> list[tuple[str, str, float, float]]:
 class PoolPass:
     """What the forward pass of one pool leaves for the backward pass; all of shape (n,)."""
 
+    away: Floats
     t: Floats
     money: Floats
     off: Floats
@@ -174,13 +175,11 @@ class PoolPass:
 def objective(theta: Floats, slices: Slices, blocks: dict[str, Block], p: Problem) -> tuple[float, Floats]:
     """Half the weighted squared error plus penalties, a row; and its gradient."""
     d = {name: theta[s] for name, s in slices.items()}
-    sound = d["b"][0] + p.z @ d["w"]
-    away = np.clip(sound - p.middle, -3.0, 3.0)
-    price, passes = forward(d, sound, away, p)
+    price, passes = forward(d, p)
     error = price - p.y
     slope = p.weight * error
     value = 0.5 * float(slope @ error)
-    grad = backward(d, slope, away, passes, p)
+    grad = backward(d, slope, passes, p)
     for name, block in blocks.items():
         away_from = d[name] - block.centre
         value += 0.5 * block.penalty * float(away_from @ away_from)
@@ -194,29 +193,30 @@ def objective(theta: Floats, slices: Slices, blocks: dict[str, Block], p: Proble
     return value / n, np.concatenate([grad[name] for name in blocks]) / n
 
 
-def forward(d: dict[str, Floats], sound: Floats, away: Floats, p: Problem) -> tuple[Floats, list[PoolPass]]:
+def forward(d: dict[str, Floats], p: Problem) -> tuple[Floats, list[PoolPass]]:
     """Log price of every row, and what each pool's backward pass needs."""
-    price, passes = sound, []
+    price, passes = np.zeros(len(p.y)), []
     for k in range(len(STARTS)):
         pool = _pool(d, k)
+        away = d["b"][0] + p.z @ (d["w"] + pool.slopes) - p.middle
         t = np.exp(-pool.eta * away)
         off = p.marks.taken_off(pool, t)
         floor = np.exp(pool.floor[0] + pool.floor[1] * away)
         room = (1.0 - off - floor) / SOFT_SHARE
         inner = floor + SOFT_SHARE * _soft(room)
-        pays = sound + pool.level + p.z @ pool.slopes + np.log(inner)
-        gate, gap = np.ones(len(sound)), np.zeros(len(sound))
+        pays = p.middle + away + pool.level + np.log(inner)
+        gate, gap = np.ones(len(away)), np.zeros(len(away))
         if k:
             gate = expit(pool.stays - p.marks.levels @ pool.leaves - p.marks.pairs @ pool.pair_leaves)
             gap = (pays - price) / SOFT_LOG
             price = price + gate * SOFT_LOG * _soft(gap)
         else:
             price = pays
-        passes.append(PoolPass(t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap))
+        passes.append(PoolPass(away, t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap))
     return price, passes
 
 
-def backward(d: dict[str, Floats], slope: Floats, away: Floats, passes: list[PoolPass], p: Problem) -> dict[str, Floats]:
+def backward(d: dict[str, Floats], slope: Floats, passes: list[PoolPass], p: Problem) -> dict[str, Floats]:
     """Gradient of the squared error by block; slope: weight * error, shape (n,)."""
     grad = {name: np.zeros_like(part) for name, part in d.items()}
     levels_t, pairs_t = p.marks.levels.T, p.marks.pairs.T
@@ -233,14 +233,15 @@ def backward(d: dict[str, Floats], slope: Floats, away: Floats, passes: list[Poo
         else:
             to_pays = slope
         grad[f"level{k}"] = np.array([to_pays.sum()])
-        grad[f"w{k}"] = p.z.T @ to_pays
         to_off = -to_pays / f.inner * f.below
         to_floor = to_pays / f.inner * (1.0 - f.below) * f.floor
-        grad[f"floor{k}"] = np.array([to_floor.sum(), to_floor @ away])
+        grad[f"floor{k}"] = np.array([to_floor.sum(), to_floor @ f.away])
         grad[f"pair{k}"] = pairs_t @ to_off
         to_t = _losses_backward(grad, d, k, to_off, f, p)
-        grad[f"eta{k}"] = np.array([-(to_t @ away)])
-        through_sound += to_pays + to_floor * d[f"floor{k}"][1] - to_t * d[f"eta{k}"][0]
+        grad[f"eta{k}"] = np.array([-(to_t @ f.away)])
+        to_sound = to_pays + to_floor * d[f"floor{k}"][1] - to_t * d[f"eta{k}"][0]
+        grad[f"w{k}"] = p.z.T @ to_sound
+        through_sound += to_sound
     grad["b"] = np.array([through_sound.sum()])
     grad["w"] = p.z.T @ through_sound
     return grad

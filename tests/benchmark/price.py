@@ -1,0 +1,400 @@
+"""How near the price model comes to the truth of the synthetic market: five seeds, mean and worst.
+
+Each seed draws 20,000 sales to train on and other sales to test on. The noise floor is the error of the true mean log
+price given what the record says (`valuer.market.truth`), its own sampling error taken out.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.linear_model import LinearRegression
+
+from tests.benchmark.figures import Figure, at_least, at_most, beside, keep, within
+from valuer.advice.ports import Basis
+from valuer.domain.faults import fault_catalogue
+from valuer.market.assumptions import assumptions
+from valuer.market.buyers import Buyers
+from valuer.market.sales import draw_sales, fault_texts
+from valuer.market.stock import ATTRIBUTES, Stock, can_have
+from valuer.market.truth import Truth, truth_of
+from valuer.price_model.evaluation import coverage_by, pinball, rmse, subgroups
+from valuer.price_model.fit import PriceModel, fit_price_model
+from valuer.price_model.mower import CATEGORICAL, NUMERIC, SEASON, MowerModel, model_table, train_mower_model
+
+SEEDS = (1, 2, 3, 4, 5)
+N_TRAIN, N_TEST, N_COST = 20_000, 5_000, 8_000
+BASIS = Basis(model="benchmark", data_sha256="0" * 64, synthetic=True, own_sales=0)
+Floats = np.ndarray
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another way to predict the log price from the model's table; the same rows, the same columns."""
+
+    name: str
+    predict: object
+
+
+@dataclass(frozen=True)
+class Run:
+    """One seed: what was trained, on what, and what is known of the test sales."""
+
+    seed: int
+    stock: Stock
+    table: pd.DataFrame
+    model: MowerModel
+    test_stock: Stock
+    test: pd.DataFrame
+    truth: Truth
+    train_seconds: float
+
+    @property
+    def actual(self) -> Floats:
+        """Log of the test prices."""
+        return np.log(self.test["price"].to_numpy())
+
+    @cached_property
+    def floor(self) -> float:
+        """Error of the truth itself, its sampling error taken out."""
+        return float(np.sqrt(np.mean((self.actual - self.truth.mean) ** 2) - self.truth.sampling_variance.mean()))
+
+    @cached_property
+    def predicted(self) -> pd.DataFrame:
+        """The model's value, low and high of the test sales."""
+        return self.model.price_model.predict(self.test)
+
+
+def draw_run(seed: int) -> Run:
+    """Draw, train, and work out the truth of the test sales."""
+    stock, sales = draw_sales(N_TRAIN, seed)
+    table = model_table(sales)
+    start = time.perf_counter()
+    model = train_mower_model(sales, BASIS)
+    seconds = time.perf_counter() - start
+    test_stock, test_sales = draw_sales(N_TEST, 1000 + seed)
+    truth = truth_of(test_sales, test_stock.severity, seed, draws=300)
+    return Run(seed, stock, table, model, test_stock, model_table(test_sales), truth, seconds)
+
+
+# --------------------------------------------------------------------------------------------------------- fault costs
+def known_table(stock: Stock) -> pd.DataFrame:
+    """The model's table of machines of which everything is known."""
+    sales = stock.attributes[[*ATTRIBUTES, "month"]].astype(object)
+    sales["faults"] = fault_texts(stock.severity, assumptions().fault_ids)
+    sales["price"] = 1.0
+    return model_table(sales)
+
+
+@dataclass(frozen=True)
+class Cures:
+    """Faults cured alone, one row a (machine, fault): the machines before and after, the fault, the true gain."""
+
+    before: Stock
+    after: Stock
+    fault: Floats
+    gain: Floats
+
+
+def draw_cures(seed: int) -> Cures:
+    """Draw fresh machines and cure each of their faults alone."""
+    stock, _ = draw_sales(N_COST, 2000 + seed)
+    rows, faults = np.nonzero(stock.severity)
+    chosen = np.sort(np.random.default_rng(seed).choice(len(rows), min(12_000, len(rows)), replace=False))
+    rows, faults = rows[chosen], faults[chosen]
+    before = stock.take(rows)
+    severity = before.severity.copy()
+    severity[np.arange(len(rows)), faults] = 0
+    after = before.with_severity(severity)
+    buyers = Buyers(assumptions())
+    worth = [np.exp(buyers.outcomes(s).expected_log_price()) for s in (before, after)]
+    return Cures(before, after, faults, worth[1] - worth[0])
+
+
+def cost_errors(cures: Cures, before: Floats, after: Floats, seen: Floats) -> tuple[float, float, pd.Series]:
+    """Mean absolute error and bias of estimated gains, as shares of the true mean; mean gains by fault."""
+    estimate = np.exp(after) - np.exp(before)
+    often = seen[cures.fault] >= 200
+    miss, true = (estimate - cures.gain)[often], cures.gain[often].mean()
+    by_fault = pd.DataFrame({"fault": cures.fault[often], "estimate": estimate[often], "true": cures.gain[often]})
+    sums = by_fault.groupby("fault").mean()
+    return float(np.abs(miss).mean() / true), float(miss.mean() / true), sums["estimate"] / sums["true"] - 1.0
+
+
+# -------------------------------------------------------------------------------------------------------------- rivals
+def columns_of(run: Run) -> list[str]:
+    """The columns that rivals see: those of the model."""
+    return [*CATEGORICAL, *NUMERIC, *SEASON, *fault_catalogue()]
+
+
+def as_numbers(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
+    """Level codes and numbers, unknown as NaN, for trees."""
+    codes = [pd.Categorical(table[c], categories=sorted(like[c].dropna().unique(), key=str)).codes for c in CATEGORICAL]
+    numbers = table[[*NUMERIC, *SEASON, *fault_catalogue()]].astype(float).to_numpy()
+    stacked = np.column_stack([*codes, numbers]).astype(float)
+    stacked[:, : len(CATEGORICAL)][stacked[:, : len(CATEGORICAL)] < 0] = np.nan
+    return stacked
+
+
+def as_dummies(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
+    """Plain hedonic columns: dummies of levels and severities, numbers with a flag for unknown."""
+    parts: list[Floats] = []
+    for c in CATEGORICAL:
+        parts += [(table[c] == level).to_numpy() for level in sorted(like[c].dropna().unique(), key=str)]
+    for c in NUMERIC:
+        values = table[c].astype(float)
+        parts += [values.isna().to_numpy(), values.fillna(like[c].astype(float).mean()).to_numpy()]
+    faults = table[list(fault_catalogue())].to_numpy()
+    return np.column_stack([*parts, table[list(SEASON)].to_numpy(), faults >= 1, faults >= 2]).astype(float)
+
+
+def straight_line(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
+    """Log of new price x (1 - age / 12), never under a tenth; unknowns at their mean. It knows no faults."""
+    new = table["new_price"].astype(float).fillna(like["new_price"].astype(float).mean())
+    age = table["age_years"].astype(float).fillna(like["age_years"].astype(float).mean())
+    return np.log(new * np.maximum(1.0 - age / 12.0, 0.1)).to_numpy()
+
+
+def rivals(run: Run) -> dict[str, object]:
+    """Fitted rivals by name: functions from a table to log prices."""
+    y = np.log(run.table["price"].to_numpy())
+    trees = HistGradientBoostingRegressor(random_state=0).fit(as_numbers(run.table, run.table), y)
+    line = LinearRegression().fit(as_dummies(run.table, run.table), y)
+    shift = float(np.mean(y - straight_line(run.table, run.table)))
+    return {
+        "trees alone": lambda t: trees.predict(as_numbers(t, run.table)),
+        "least squares": lambda t: line.predict(as_dummies(t, run.table)),
+        "straight line": lambda t: straight_line(t, run.table) + shift,
+    }
+
+
+# ----------------------------------------------------------------------------------------------- planted faults, pairs
+def planted_effect(run: Run, copies: int = 6, rows: int = 25, cut: float = 0.12) -> float:
+    """Mean effect recovered of a fault that 25 rows show and that truly takes 12 % off; several planted at once."""
+    rng = np.random.default_rng(run.seed)
+    table = run.table.copy()
+    names = [f"planted_{k}" for k in range(copies)]
+    for name in names:
+        flag = np.zeros(len(table))
+        flag[rng.choice(len(table), rows, replace=False)] = 1.0
+        table[name] = flag
+        table["price"] = table["price"] * np.where(flag > 0, 1.0 - cut, 1.0)
+    model = refit(table, names)
+    sample = run.test.head(500).assign(**dict.fromkeys(names, 0.0))
+    return float(np.mean([-model.effect(sample, name, 0.0, 1.0).mean() for name in names]))
+
+
+def refit(table: pd.DataFrame, more_flags: list[str]) -> PriceModel:
+    """Train as the mower model is trained, with more flags."""
+    from valuer.price_model.mower import FIT_OPTIONS, SIGNS  # noqa: PLC0415
+
+    signs = {**SIGNS, **dict.fromkeys(more_flags, -1)}
+    numeric = [*NUMERIC, *SEASON, *fault_catalogue(), *more_flags]
+    return fit_price_model(table, "price", numeric, CATEGORICAL, signs, **FIT_OPTIONS)
+
+
+def pair_recovery(run: Run) -> dict[str, tuple[float, float]]:
+    """For each named pair: share of rows that show it, and estimated / true extra loss in logs."""
+    a = assumptions()
+    buyers = Buyers(a)
+    found = {}
+    for pair in a.raw["pair"]:
+        i, j = (a.fault_ids.index(f) for f in pair["faults"])
+        stock = run.test_stock.take(np.arange(3000))
+        bare = stock.severity.copy()
+        bare[:, [i, j]] = 0
+        able = can_have(stock.attributes, a)[:, [i, j]].all(axis=1) & (bare[:, a.fault_ids.index("no_start")] == 0)
+        stock, bare = stock.take(np.flatnonzero(able)), bare[able]
+        extra = np.zeros(2)
+        for sign, with_i, with_j in ((1, 0, 0), (-1, 2, 0), (-1, 0, 2), (1, 2, 2)):
+            severity = bare.copy()
+            severity[:, i], severity[:, j] = with_i, with_j
+            one = stock.with_severity(severity)
+            true = buyers.outcomes(one).expected_log_price().mean()
+            model = run.model.price_model
+            extra -= sign * np.array([true, model.log_value(model.rows(known_table(one))).mean()])
+        share = float(((run.stock.severity[:, i] > 0) & (run.stock.severity[:, j] > 0)).mean())
+        found[pair["name"]] = (share, float(extra[1] / extra[0]))
+    return found
+
+
+def law_violations(run: Run, n: int = 20_000) -> int:
+    """Pairs of machines that differ in one thing and break a law: a fault adds, worse costs less, older gains."""
+    rng = np.random.default_rng(run.seed)
+    model = run.model.price_model
+    table = run.test.sample(n, replace=True, random_state=run.seed).reset_index(drop=True)
+    faults = list(fault_catalogue())
+    better, worse = table.copy(), table.copy()
+    which = rng.integers(0, 3, n)
+    column = rng.integers(0, len(faults), n)
+    flags_b, flags_w = better[faults].to_numpy(copy=True), worse[faults].to_numpy(copy=True)
+    rows = np.arange(n)
+    flags_b[rows, column] = np.where(which == 0, 0, np.where(which == 1, 1, flags_b[rows, column]))
+    flags_w[rows, column] = np.where(which == 0, rng.integers(1, 3, n), np.where(which == 1, 2, flags_w[rows, column]))
+    better[faults], worse[faults] = flags_b, flags_w
+    age = rng.uniform(0, 20, n)
+    better["age_years"] = np.where(which == 2, age, table["age_years"].astype(float))
+    worse["age_years"] = np.where(which == 2, age + rng.uniform(0, 5, n), table["age_years"].astype(float))
+    values = [model.log_value(model.rows(t)) for t in (better, worse)]
+    return int((values[1] > values[0] + 1e-9).sum())
+
+
+# -------------------------------------------------------------------------------------------------------------- speed
+def median_seconds(call: object, times: int = 15) -> float:
+    """Median wall time of a call, after one to warm up."""
+    call()  # type: ignore[operator]
+    taken = []
+    for _ in range(times):
+        start = time.perf_counter()
+        call()  # type: ignore[operator]
+        taken.append(time.perf_counter() - start)
+    return float(np.median(taken))
+
+
+def advice_ratio(run: Run) -> float:
+    """Full advice for a machine with 8 faults, over the bare value of its 256 rows."""
+    from valuer.adviser import Adviser  # noqa: PLC0415
+    from valuer.domain.machine import Machine  # noqa: PLC0415
+    from valuer.domain.shop import ShopTerms  # noqa: PLC0415
+
+    eight = ["starter_noise", "fuel_leak_carb", "oil_leak_minor", "stiff_roll", "blade_dull", "dirty", "bag_missing",
+             "paint_faded"]  # fmt: skip
+    machine = Machine.model_validate({"id": "eight", "drive": "rear_variable", "tier": "mid", "age_years": 6.0,
+                                      "faults": [f"{f}:serious" for f in eight]})  # fmt: skip
+    row = run.model.encode([machine], 5)
+    rows = np.repeat(row, 256, axis=0)
+    for bit, fault in enumerate(eight):
+        rows[:, run.model.fault_column(fault)] = 2.0 * ((np.arange(256) >> bit) & 1)
+    adviser, terms = Adviser(run.model), ShopTerms(month=5)
+    advice = median_seconds(lambda: (adviser.value([machine], terms), adviser.fix_plans([machine], terms)))
+    return advice / median_seconds(lambda: run.model.value(rows))
+
+
+def throughput_ratio(run: Run, n: int = 100_000) -> float:
+    """Rows a second of predict(table), over those of the fitted parts on rows already coded."""
+    from valuer.price_model.design import code_table  # noqa: PLC0415
+
+    model = run.model.price_model
+    table = run.test.sample(n, replace=True, random_state=1).reset_index(drop=True)
+    coded = code_table(table, model.columns)
+
+    def bare() -> None:
+        model.predict_rows(model.rows_of(coded))
+
+    return median_seconds(bare, 3) / median_seconds(lambda: model.predict(table), 3)
+
+
+# ---------------------------------------------------------------------------------------------------------- the figures
+def measure(run: Run) -> dict[str, object]:
+    """Every figure of one seed."""
+    model, test = run.model.price_model, run.test
+    actual, p = run.actual, run.predicted
+    cures = draw_cures(run.seed)
+    seen = (run.stock.severity > 0).sum(axis=0)
+    tables = [known_table(s) for s in (cures.before, cures.after)]
+    mae, bias, by_fault = cost_errors(cures, *(model.log_value(model.rows(t)) for t in tables), seen)
+    error = rmse(actual, np.log(p["value"].to_numpy()))
+    others = {}
+    for name, predict in rivals(run).items():
+        cost = cost_errors(cures, *(predict(t) for t in tables), seen)[0]  # type: ignore[operator]
+        others[name] = (rmse(actual, predict(test)), cost)  # type: ignore[operator]
+    price = test["price"].to_numpy()
+    inside = ((price >= p["low"]) & (price <= p["high"])).to_numpy()
+    groups = coverage_by(subgroups(test, p["value"].to_numpy(), list(fault_catalogue())), inside)
+    ends = {q: np.log(p[c].to_numpy()) for q, c in ((0.1, "low"), (0.9, "high"))}
+    lost = [pinball(actual, ends[q], q) / pinball(actual, run.truth.quantile(q), q) for q in ends]
+    return {
+        "rmse": error, "floor": run.floor, "ratio": error / run.floor, "rivals": others,
+        "excess_ratio": (error - run.floor) / (others["trees alone"][0] - run.floor),
+        "coverage": float(inside.mean()), "groups": groups, "pinball": float(np.mean(lost)),
+        "cost_mae": mae, "cost_bias": bias, "by_fault": by_fault, "cost_ratio": mae / others["trees alone"][1],
+        "planted": planted_effect(run), "pairs": pair_recovery(run), "violations": law_violations(run),
+        "train_seconds": run.train_seconds, "trees": 0 if model.trees is None else int(model.trees.n_iter_),
+    }  # fmt: skip
+
+
+def run() -> Iterator[Figure]:
+    """Measure five seeds, keep the figures in model_cards/metrics.json, and yield a line a figure."""
+    runs: list[dict[str, object]] = []
+    last = None
+    for seed in SEEDS:
+        last = draw_run(seed)
+        runs.append(measure(last))
+    assert last is not None  # noqa: S101
+    summary = summarise(runs)
+    summary["advice_ratio"], summary["throughput_ratio"] = advice_ratio(last), throughput_ratio(last)
+    keep("price", summary)
+    yield from figures(summary)
+
+
+def summarise(runs: list[dict[str, object]]) -> dict[str, object]:
+    """Mean and worst over the seeds, the coverage of subgroups, and the bias of each fault over all seeds."""
+    names = ("rmse", "floor", "ratio", "excess_ratio", "coverage", "pinball", "cost_mae", "cost_bias", "cost_ratio",
+             "planted", "violations", "train_seconds", "trees")  # fmt: skip
+    values = {name: [float(r[name]) for r in runs] for name in names}  # type: ignore[arg-type]
+    groups = pd.concat([r["groups"] for r in runs])  # type: ignore[misc]
+    groups["inside"] = groups["coverage"] * groups["rows"]
+    pooled = groups.groupby("group", sort=False)[["rows", "inside"]].sum()
+    bias = pd.concat([r["by_fault"] for r in runs], axis=1).mean(axis=1)  # type: ignore[misc]
+    ids = assumptions().fault_ids
+    pairs = {
+        name: {"rows": float(np.mean([r["pairs"][name][0] for r in runs])),  # type: ignore[index]
+               "recovered": float(np.mean([r["pairs"][name][1] for r in runs]))}  # type: ignore[index]
+        for name in runs[0]["pairs"]  # type: ignore[attr-defined]
+    }  # fmt: skip
+    others = {
+        name: {"rmse": float(np.mean([r["rivals"][name][0] for r in runs])),  # type: ignore[index]
+               "cost_mae": float(np.mean([r["rivals"][name][1] for r in runs]))}  # type: ignore[index]
+        for name in runs[0]["rivals"]  # type: ignore[attr-defined]
+    }  # fmt: skip
+    return {
+        "seeds": list(SEEDS), "rows_trained": N_TRAIN, "rows_tested": N_TEST, "by_seed": values, "pairs": pairs,
+        "rivals": others, "fault_bias": {ids[int(i)]: float(v) for i, v in bias.items()},
+        "groups": [{"group": g, "rows": int(r.rows), "coverage": float(r.inside / r.rows)}
+                   for g, r in pooled.iterrows() if r.rows],
+    }  # fmt: skip
+
+
+def mean(summary: dict[str, object], name: str) -> float:
+    """Mean over the seeds."""
+    return float(np.mean(summary["by_seed"][name]))  # type: ignore[index]
+
+
+def spread(summary: dict[str, object], name: str) -> str:
+    """Mean and worst of a figure, as text beside the measured mean."""
+    values = summary["by_seed"][name]  # type: ignore[index]
+    return f" (worst seed {max(values):.3f})"
+
+
+def figures(s: dict[str, object]) -> Iterator[Figure]:
+    """One line a figure."""
+    yield at_most("RMSE of log price / noise floor", mean(s, "ratio"), 1.03, note=spread(s, "ratio"))
+    yield at_most("excess over the floor / excess of default trees", mean(s, "excess_ratio"), 0.30, note=spread(s, "excess_ratio"))
+    yield within("coverage of the 80 % interval", mean(s, "coverage"), 0.79, 0.81)
+    big = [g for g in s["groups"] if g["rows"] >= 300 * len(SEEDS)]  # type: ignore[attr-defined]
+    low, high = min(big, key=lambda g: g["coverage"]), max(big, key=lambda g: g["coverage"])
+    yield within(f"lowest coverage of a subgroup ({low['group']})", low["coverage"], 0.76, 0.84)
+    yield within(f"highest coverage of a subgroup ({high['group']})", high["coverage"], 0.76, 0.84)
+    yield at_most("pinball loss at .1 and .9 / that of the true quantiles", mean(s, "pinball"), 1.03, note=spread(s, "pinball"))
+    yield at_most("fault cost: mean absolute error / mean cost", mean(s, "cost_mae"), 0.15, note=spread(s, "cost_mae"))
+    yield at_most("fault cost: mean bias", abs(mean(s, "cost_bias")), 0.03, note=f" (signed {mean(s, 'cost_bias'):+.3f})")
+    name, bias = max(s["fault_bias"].items(), key=lambda kv: abs(kv[1]))  # type: ignore[attr-defined]
+    yield at_most(f"fault cost: worst bias of one fault over the seeds ({name})", abs(bias), 0.20)
+    yield at_most("fault cost error / that of default trees", mean(s, "cost_ratio"), 0.55, note=spread(s, "cost_ratio"))
+    yield within("fault with 25 records and a true effect of .12: recovered", mean(s, "planted"), 0.09, 0.15)
+    for pair, found in s["pairs"].items():  # type: ignore[attr-defined]
+        yield within(f"pair {pair} ({found['rows']:.1%} of rows): recovered share", found["recovered"], 0.7, 1.3)
+    yield at_most("law violations in 20,000 random pairs, all seeds", sum(s["by_seed"]["violations"]), 0, 0)  # type: ignore[index]
+    for rival, r in s["rivals"].items():  # type: ignore[attr-defined]
+        yield at_most(f"price error / that of {rival}", mean(s, "rmse") / r["rmse"], 1.0)
+        yield at_most(f"fault cost error / that of {rival}", mean(s, "cost_mae") / r["cost_mae"], 1.0)
+    yield at_most("advice for 8 faults / bare value of 256 rows", s["advice_ratio"], 2.0, 2)  # type: ignore[arg-type]
+    yield at_least("100,000 machines: rows a second / fitted parts", s["throughput_ratio"], 0.7, 2)  # type: ignore[arg-type]
+    yield beside("training, seconds", f"{mean(s, 'train_seconds'):.0f}")
+    yield beside("trees on the residual", ", ".join(f"{t:.0f}" for t in s["by_seed"]["trees"]))  # type: ignore[index]
