@@ -72,10 +72,10 @@ def part_of(cluster: Cluster, rows: slice | IntArray) -> Cluster:
 
 def clusters(case: Case) -> tuple[Cluster, ...]:
     """Return the clusters of a case, each with all combinations of its policies."""
-    return tuple(_cluster(case, axes) for axes in _together(case))
+    return tuple(_cluster(case, axes) for axes in together_with(case))
 
 
-def _together(case: Case) -> list[tuple[int, ...]]:
+def together_with(case: Case) -> list[tuple[int, ...]]:
     """Group the axes that touch, in an order in which causes come before their symptoms."""
     group = list(range(len(case.policies)))
     for axis, policies in enumerate(case.policies):
@@ -158,7 +158,7 @@ def _outcomes(
             case.chances[axis] * still * (joint[:, ~blocked].sum(axis=1) if blocked.any() else 1)
         )
         stay = np.where(blocked, 1.0, (still * (1 - cured_later[:, place]))[:, None])
-        joint = np.stack([joint * (1 - stay), joint * stay], axis=2).reshape(len(stays), -1)
+        joint = np.stack([joint * (1 - stay), joint * stay], axis=2).reshape(len(stays), 2 * joint.shape[1])
     return joint, tried
 
 

@@ -8,7 +8,10 @@ from valuer.advice.routes import ROUTES
 from valuer.advice.search import Plan
 
 MORE_LIKELY_THAN_NOT = 0.5
-EXACT = "exact: every policy for every fault, every combination"
+EXACT = "exact: every subset of faults, every policy compared"
+SEARCHED = (
+    "searched two faults at a time until no change helps; the gap is what a better plan could still bring"
+)
 
 
 def plan_document(bay: Bay, plan: Plan) -> BestPlan:
@@ -26,7 +29,7 @@ def plan_document(bay: Bay, plan: Plan) -> BestPlan:
         chance_of_loss=chance_of_loss(bay.case, plan, noise(bay.value), bay.selling),
         sold_as=ROUTES[int(bay.out.route[if_all_works(bay, plan)])],
         left_and_disclosed=left_in(bay, plan),
-        method=EXACT if not plan.gap else "each fault's best policy in turn, until none changes",
+        method=SEARCHED if plan.gap else EXACT,
         gap=plan.gap,
     )
 

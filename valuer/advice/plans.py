@@ -70,7 +70,7 @@ def every_plan(case: Case, together: tuple[Cluster, ...]) -> Plans:
         worst_hours=_joined(together, "worst_hours", np.add) + open_hours,
         worst_cash=_joined(together, "worst_cash", np.add),
         returns=returns,
-        score=returns - case.margin * _joined(together, "fixes", np.add) if case.margin else returns,
+        score=returns - case.margin * _joined(together, "fixes", np.add),
     )
 
 
@@ -90,3 +90,17 @@ def plans_in_pieces(case: Case, together: tuple[Cluster, ...]) -> Iterator[Plans
     for start in range(0, sizes[largest], step):
         piece = part_of(together[largest], slice(start, start + step))
         yield from plans_in_pieces(case, (*together[:largest], piece, *together[largest + 1 :]))
+
+
+def best_place(plans: Plans, hours: float | None, cash: float | None) -> int | None:
+    """Return the best plan within the limits, of equals the one with fewer hours; None if none fits."""
+    score = plans.score
+    if hours is not None:
+        score = np.where(plans.hours <= hours + SAME, score, -np.inf)
+    if cash is not None:
+        score = np.where(plans.worst_cash <= cash + SAME, score, -np.inf)
+    best = float(score.max(initial=-np.inf))
+    if best == -np.inf:
+        return None
+    equal = np.flatnonzero(score >= best - SAME)
+    return int(equal[np.lexsort((plans.worst_cash[equal], plans.hours[equal]))[0]])

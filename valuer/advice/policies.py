@@ -127,7 +127,7 @@ class Policies:
     round for other faults has left. ``later``, shape (n_policies, 2), names the tries after it, padded with
     -1; ``later_*`` are costs expected from the moment the first round left the fault there, ``worst_*`` the
     same if every later try fails too. ``efficient`` marks policies worth comparing whatever else is on the
-    machine.
+    machine; ``shorter`` is the place, in the full list, of the same policy without its last try.
     """
 
     first: IntArray
@@ -138,6 +138,7 @@ class Policies:
     worst_parts: FloatArray
     worst_hours: FloatArray
     efficient: BoolArray
+    shorter: IntArray
 
     def only(self, keep: BoolArray) -> "Policies":
         """Return the policies that ``keep`` marks."""
@@ -161,6 +162,7 @@ def policies_for(shop: Workshop, fault: str, likely: bytes) -> Policies:
         worst_parts=numbers[3],
         worst_hours=numbers[4],
         efficient=np.zeros(len(rows), dtype=bool),
+        shorter=np.array([_shorter(rows, row) for row in rows]),
     )
     return replace(policies, efficient=_efficient(shop, chances, policies))
 
@@ -202,31 +204,43 @@ def _policy(shop: Workshop, chances: FloatArray, first: int, later: tuple[int, .
     return _Row(first, later, (1 - left, parts, hours, worst_parts, worst_hours))
 
 
-HOUR_PRICES = (0.0, 4.0, 8.0, 15.0, 25.0, 40.0, 80.0)
+def _shorter(rows: list[_Row], row: _Row) -> int:
+    """Return the place of the same policy without its last try; of leaving the fault, itself."""
+    places = {(other.first, other.later): place for place, other in enumerate(rows)}
+    return places[row.first, row.later[:-1]] if row.later else 0
+
+
+HOUR_PRICES = (0.0, 6.0, 15.0, 30.0, 60.0)
 CASH_PRICES = (1.0, 3.0)
-REACHES = (1.0, 0.4)
-"""Prices of an hour and of a unit of cash, and chances that the fault outlives other work, at which policies
-are compared. An hour or a unit of cash is dearer than its own worth when it is short, hence the high ends.
-The grid is fixed, so that which policies are compared never depends on the question asked."""
+"""Prices of an hour and of a unit of cash at which policies are compared. Both are dearer than their own
+worth when they are short, hence the high ends. The grid is fixed, so that which policies are compared never
+depends on the question asked."""
 
 
 def _efficient(shop: Workshop, chances: FloatArray, policies: Policies) -> BoolArray:
-    """Mark the policies that are best at some price of a cure, for some cell of the grid."""
+    """Mark the policies that are best at some price of a cure.
+
+    Work at once and work that waits are marked apart. Work at once is compared with its strip-down to be done
+    for it alone, and with it open already.
+    """
     acts = policies.first != NO_FIX
     stays = np.where(acts, 1 - chances[policies.first], 1.0)
     cures = 1 - stays * (1 - policies.cured_later)
-    open_hours = np.where(acts, shop.group_hours[shop.groups[policies.first]], 0.0)
+    alone = np.where(acts, shop.group_hours[shop.groups[policies.first]], 0.0)
     marked = np.zeros(len(acts), dtype=bool)
     marked[0] = True
-    for hour, cash, reach, shut in product(HOUR_PRICES, CASH_PRICES, REACHES, (0.0, 1.0)):
-        first = cash * shop.parts[policies.first] + hour * (shop.hours[policies.first] + shut * open_hours)
-        later = cash * policies.later_parts + hour * policies.later_hours
-        marked[_on_hull(reach * cures, acts * first + reach * stays * later)] = True
+    for hour, cash, shut in product(HOUR_PRICES, CASH_PRICES, (0.0, 1.0)):
+        first = cash * shop.parts[policies.first] + hour * (shop.hours[policies.first] + shut * alone)
+        cost = acts * first + stays * (cash * policies.later_parts + hour * policies.later_hours)
+        for kind in (np.flatnonzero(acts), np.flatnonzero(~acts)):
+            marked[kind[_on_hull(cures[kind], cost[kind])]] = True
     return marked
 
 
 def _on_hull(cures: FloatArray, costs: FloatArray) -> list[int]:
     """Return the places of the policies that are best for some price of a cure: cures x price - cost."""
+    if not len(cures):
+        return []
     best, hull = int(np.lexsort((-cures, costs))[0]), []
     while True:
         hull.append(best)

@@ -1,18 +1,18 @@
 """Which policies are compared on one machine, and dropping those that cannot be part of a best plan.
 
 Compared are, for each fault, the efficient policies, those that begin with a fix that also acts on another
-fault here, and, where other work may cure the fault, those that wait for it. Where a fault stands alone, a
-policy goes when another is at least as good at every end of what the rest of the plan can do to it: the most
-and the least that its cure can bring, and which strip-down is open already. The value of a plan is linear in
-each, so the ends decide and nothing is lost.
+fault here, and, where other work may cure the fault, those that wait for it; none with a last try that costs
+more than it can ever bring. Where a fault stands alone, a policy goes when another is at least as good at
+every end of what the rest of the plan can do to it: the most and the least that its cure can bring, and which
+strip-down is open already. The value of a plan is linear in each, so the ends decide and nothing is lost.
 """
 
 from dataclasses import replace
 
 import numpy as np
 
-from valuer.advice.clusters import Case, Cluster, part_of
-from valuer.advice.policies import NO_FIX, BoolArray, Policies, beaten
+from valuer.advice.clusters import Case, Cluster, in_working_order, part_of
+from valuer.advice.policies import MOST_TRIES, NO_FIX, BoolArray, Policies, beaten
 from valuer.advice.ports import FloatArray
 
 PASSES = 2
@@ -22,20 +22,45 @@ PASSES = 2
 def compared(case: Case) -> Case:
     """Return the case with the policies that are compared on this machine."""
     shared = (case.odds > 0).sum(axis=0) > 1
-    return replace(
-        case,
-        policies=tuple(
-            _compared(policies, shared, case, axis) for axis, policies in enumerate(case.policies)
-        ),
+    owner = case.odds.argmax(axis=0)
+    worth = most_gained(case)
+    policies = []
+    for axis, every in enumerate(case.policies):
+        begins = every.first != NO_FIX
+        touched = bool(case.causes[axis]) or bool((shared & (case.odds[axis] > 0)).any())
+        keep = every.efficient & (begins | touched)
+        keep |= begins & shared[every.first] & (owner[every.first] == axis)
+        keep[0] = True
+        policies.append(every.only(_without_waste(case, axis, float(worth[axis]), keep, shared)))
+    return replace(case, policies=tuple(policies))
+
+
+def most_gained(case: Case) -> FloatArray:
+    """Return the most that curing each fault can bring, its symptoms' gain included."""
+    axes = range(len(case.policies))
+    most = np.array(
+        [float((np.take(case.proceeds, 0, a) - np.take(case.proceeds, 1, a)).max()) for a in axes]
     )
+    for axis in reversed(in_working_order(case, axes)):
+        for cause in case.causes[axis]:
+            most[cause] += most[axis]
+    return most
 
 
-def _compared(policies: Policies, shared: BoolArray, case: Case, axis: int) -> Policies:
-    begins = policies.first != NO_FIX
-    touched = bool(case.causes[axis]) or bool((shared & (case.odds[axis] > 0)).any())
-    keep = policies.efficient & (begins | touched) | begins & shared[policies.first]
-    keep[0] = True
-    return policies.only(keep)
+def _without_waste(case: Case, axis: int, worth: float, keep: BoolArray, shared: BoolArray) -> BoolArray:
+    """Drop policies whose last try costs more than it can ever bring; the shorter policy stands in."""
+    every, shop = case.policies[axis], case.shop
+    tries = (every.later != NO_FIX).sum(axis=1)
+    last = np.where(tries > 0, every.later[np.arange(len(tries)), tries - 1], every.first)
+    later = tries > 0
+    hours = shop.hours[last] + np.where(later, shop.group_hours[shop.groups[last]], 0.0)
+    cost = case.price_level * shop.parts[last] + case.hour_value * hours
+    cost = np.where(later, case.chances[axis] * cost, cost + case.margin)
+    waste = (case.odds[axis, last] * worth <= cost) & (last != NO_FIX) & (later | ~shared[every.first])
+    for _ in range(MOST_TRIES):
+        keep[every.shorter[keep & waste]] = True
+        keep &= ~waste
+    return keep
 
 
 def pruned(case: Case, *, limited: bool) -> Case:

@@ -35,7 +35,16 @@ USED_PARTS = (
         "engine",
         45.0,
         frozenset(
-            {"low_compression", "rod_knock", "bent_crank", "smoke_blue", "head_gasket_leak", "no_start"}
+            {
+                "low_compression",
+                "rod_knock",
+                "bent_crank",
+                "smoke_blue",
+                "head_gasket_leak",
+                "oil_leak_sump",
+                "oil_leak_unknown",
+                "no_start",
+            }
         ),
     ),
     UsedPart("gearbox", 30.0, frozenset({"drive_none", "drive_creep", "drive_speed_stuck"})),
@@ -49,7 +58,7 @@ USED_PARTS = (
 REFERENCE_VALUE = 190.0
 """Sound price of the reference machine the used-part prices belong to (common practice, no source)."""
 
-PARTS_SOLD = 0.65
+PARTS_SOLD = 0.6
 """Share of the parts' prices that comes in: some do not sell, some go cheap (judgement, no source)."""
 
 STRIPPING_HOURS = 2.5

@@ -1,11 +1,11 @@
 """The best plan for one machine, under limits on hours and cash or without."""
 
-from dataclasses import dataclass
-
-import numpy as np
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from valuer.advice.clusters import Case, clusters
-from valuer.advice.plans import SAME, Plans, plans_in_pieces
+from valuer.advice.hard_cases import is_hard, most_possible, searched
+from valuer.advice.plans import SAME, Plans, best_place, plans_in_pieces
 from valuer.advice.policies import NO_FIX, Policies
 from valuer.advice.pruning import compared, pruned, thinned
 
@@ -44,15 +44,18 @@ class Plan:
 def best_plan(case: Case, hours: float | None = None, cash: float | None = None) -> Plan:
     """Return the plan of highest expected return: exact over all subsets of faults and all policies.
 
+    The few machines on which too many faults touch one another are searched instead, and ``gap`` says what
+    could be missed at most.
     ``hours`` binds the expected hours, as an evening may run over; ``cash`` binds the worst case, as a purse
     may not. The plan that leaves everything fits every limit.
     """
-    limited = hours is not None or cash is not None
-    small = pruned(compared(case), limited=limited)
-    together = tuple(thinned(small, cluster, limited=limited) for cluster in clusters(small))
+    whole = compared(case)
+    if is_hard(whole):
+        plan = plan_at(*searched(whole, hours, cash))
+        return replace(plan, gap=max(0.0, most_possible(whole) - plan.returns))
     found: tuple[float, Plans, int] | None = None
-    for plans in plans_in_pieces(small, together):
-        place = _best_place(plans, hours, cash)
+    for plans in good_plans(whole, limited=hours is not None or cash is not None):
+        place = best_place(plans, hours, cash)
         if place is not None and (found is None or plans.score[place] > found[0] + SAME):
             found = float(plans.score[place]), plans, place
     if found is None:
@@ -60,17 +63,11 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
     return plan_at(found[1], found[2])
 
 
-def _best_place(plans: Plans, hours: float | None, cash: float | None) -> int | None:
-    score = plans.score
-    if hours is not None:
-        score = np.where(plans.hours <= hours + SAME, score, -np.inf)
-    if cash is not None:
-        score = np.where(plans.worst_cash <= cash + SAME, score, -np.inf)
-    best = float(score.max())
-    if best == -np.inf:
-        return None
-    equal = np.flatnonzero(score >= best - SAME)
-    return int(equal[np.lexsort((plans.worst_cash[equal], plans.hours[equal]))[0]])
+def good_plans(case: Case, *, limited: bool) -> Iterator[Plans]:
+    """Return the plans of a case that may be best, in pieces; with ``limited``, best within some limit."""
+    small = pruned(case, limited=limited)
+    together = tuple(thinned(small, cluster, limited=limited) for cluster in clusters(small))
+    yield from plans_in_pieces(small, together)
 
 
 def plan_at(plans: Plans, place: int) -> Plan:
