@@ -50,7 +50,7 @@ def draw_stock(n: int, rng: np.random.Generator, a: Assumptions) -> Stock:
     table["kept"] = np.where(rng.random(n) < a("stock", "kept_outside_share"), "outside", "inside")
     table["month"] = rng.choice(12, n, p=_month_shares(a)) + 1
     hidden = draw_hidden(n, rng, a)
-    wear = wear_score(table["age_years"].to_numpy(), use, a)
+    wear = wear_score(table, use, a)
     table["looks"] = _draw_looks(table, wear, hidden.neglect, rng, a)
     severity = draw_faults(table, wear, hidden, rng, a)
     return Stock(table, _plant_pairs(table, severity, rng, a))
@@ -128,9 +128,12 @@ def draw_age_of_life(life: Floats, rng: np.random.Generator, a: Assumptions) -> 
     return np.asarray(np.maximum(life * grid[pick] - life * 0.02 * rng.random(len(life)), 0.1))
 
 
-def wear_score(age: Floats, use: Floats, a: Assumptions) -> Floats:
+def wear_score(table: pd.DataFrame, use: Floats, a: Assumptions) -> Floats:
     """Wear from hours and years, standardised to about mean 0 and sd 1 over the stock; shape (n,)."""
-    wear = 1.0 - np.exp(-(use * age / a("stock", "wear_hours") + age / a("stock", "wear_years")))
+    age = table["age_years"].to_numpy(dtype=float)
+    durable = table["tier"].isin(["premium", "commercial"]).to_numpy()
+    hours = np.where(durable, a("stock", "wear_hours_durable"), a("stock", "wear_hours"))
+    wear = 1.0 - np.exp(-(use * age / hours + age / a("stock", "wear_years")))
     return np.asarray((wear - 0.45) / 0.2)
 
 

@@ -77,7 +77,7 @@ def _truth_chunk(table: pd.DataFrame, severity: Severities, rng: np.random.Gener
     use, log_age = _complete_age(full, known, rng, a)
     log_weight = log_weight + log_age + _complete_kept(full, known, rng, a)
     hidden = draw_hidden(len(full), rng, a)
-    wear = wear_score(full["age_years"].to_numpy(dtype=float), use, a)
+    wear = wear_score(full, use, a)
     log_weight = log_weight + _complete_looks(full, known, looks_score(full, wear, hidden.neglect, a), rng, a)
     log_weight = log_weight + _log_chance_of_faults(full, known_severity, wear, hidden, a)
     buyers = Buyers(a)
