@@ -3,11 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from valuer.advice.case import Failed, case_for
+from valuer.advice.case import case_for
 from valuer.advice.clusters import Case
 from valuer.advice.common import ranges
 from valuer.advice.documents import Value
-from valuer.advice.lattice import Lattice, lattices
+from valuer.advice.done import Done, without
+from valuer.advice.lattice import Lattice, lattices, scene_of
 from valuer.advice.policies import Workshop
 from valuer.advice.ports import ValueModel
 from valuer.advice.routes import Leaving, flat_selling_cost, leaving
@@ -36,20 +37,24 @@ def bays(
     model: ValueModel,
     terms: ShopTerms,
     shop: Workshop,
-    failed: Mapping[str, Failed] | None = None,
+    done: Mapping[str, Done] | None = None,
 ) -> tuple[Bay, ...]:
     """Return a bay for each machine, all values from one call of the model.
 
-    ``failed`` holds, by machine id, the fixes that failed before on each fault.
+    ``done`` tells, by machine id, how work done so far went.
     """
-    every = lattices(machines, model, terms)
+    known = done or {}
+    scenes = [without(scene_of(machine, terms), known.get(machine.id)) for machine in machines]
+    every = lattices(scenes, model, terms)
     found = zip(every, ranges(every, model, terms), strict=True)
     return tuple(
-        _bay(lattice, value, terms, shop, (failed or {}).get(lattice.machine.id)) for lattice, value in found
+        bay_of(lattice, value, terms, shop, known.get(lattice.machine.id)) for lattice, value in found
     )
 
 
-def _bay(lattice: Lattice, value: Value, terms: ShopTerms, shop: Workshop, failed: Failed | None) -> Bay:
+def bay_of(lattice: Lattice, value: Value, terms: ShopTerms, shop: Workshop, done: Done | None = None) -> Bay:
+    """Return the bay of a machine whose values are known."""
+    failed = done.failed if done else None
     out = leaving(lattice, terms)
     case = case_for(lattice, out.proceeds, terms, shop, failed)
     return Bay(lattice, value, out, case, flat_selling_cost(lattice.now, terms), terms.fee_share)

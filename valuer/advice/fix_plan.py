@@ -7,9 +7,9 @@ import numpy as np
 
 from valuer.advice.bay import Bay, bays
 from valuer.advice.break_even import break_even
-from valuer.advice.case import Failed
 from valuer.advice.common import cautions, leaving_actions, safety_of, warnings_for
-from valuer.advice.documents import FixAdvice, FixPlan
+from valuer.advice.documents import FixAdvice, FixPlan, Valuation
+from valuer.advice.done import Done
 from valuer.advice.fault_cost import cured_alone
 from valuer.advice.plan_document import plan_document
 from valuer.advice.policies import Workshop, usual_workshop
@@ -17,6 +17,7 @@ from valuer.advice.ports import ValueModel
 from valuer.advice.reasons import Option, judged
 from valuer.advice.routes import must_cure
 from valuer.advice.search import Plan, best_plan
+from valuer.advice.valuation import valuation_of
 from valuer.domain.fixes import odds as odds_of
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
@@ -27,17 +28,29 @@ def plan_fixes(
     model: ValueModel,
     terms: ShopTerms,
     shop: Workshop | None = None,
-    failed: Mapping[str, Failed] | None = None,
+    done: Mapping[str, Done] | None = None,
 ) -> tuple[FixPlan, ...]:
     """Return the fix plan of each machine, in the order asked.
 
-    ``failed`` holds, by machine id, the fixes that failed before on each fault: they keep half their odds.
+    ``done`` tells, by machine id, how work done so far went: what was cured is gone, what failed keeps half
+    its odds, and nothing already spent counts.
     """
-    every = bays(machines, model, terms, shop or usual_workshop(), failed)
-    return tuple(_fix_plan(bay, model, terms) for bay in every)
+    every = bays(machines, model, terms, shop or usual_workshop(), done)
+    return tuple(fix_plan_of(bay, model, terms) for bay in every)
 
 
-def _fix_plan(bay: Bay, model: ValueModel, terms: ShopTerms) -> FixPlan:
+def full_advice(
+    machines: Sequence[Machine], model: ValueModel, terms: ShopTerms
+) -> tuple[tuple[Valuation, FixPlan], ...]:
+    """Return valuation and fix plan of each machine, both from the same call of the model."""
+    every = bays(machines, model, terms, usual_workshop())
+    return tuple(
+        (valuation_of(bay.lattice, bay.value, model, terms), fix_plan_of(bay, model, terms)) for bay in every
+    )
+
+
+def fix_plan_of(bay: Bay, model: ValueModel, terms: ShopTerms) -> FixPlan:
+    """Return the fix plan of a machine whose values are known."""
     free = best_plan(bay.case)
     within = best_plan(bay.case, terms.hours, terms.cash) if _limited(terms) else free
     safety = safety_of(bay.lattice.machine, terms)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -50,12 +51,24 @@ class Lattice:
         return float(self.values[(1,) * self.values.ndim])
 
 
-def lattices(machines: Sequence[Machine], model: ValueModel, terms: ShopTerms) -> tuple[Lattice, ...]:
-    """Return the lattice of each machine, all values from one call of the model."""
-    if not machines:
+class Scene(NamedTuple):
+    """A machine with the faults it is taken to have, which need not be those its readings show."""
+
+    machine: Machine
+    findings: tuple[Finding, ...]
+
+
+def scene_of(machine: Machine, terms: ShopTerms) -> Scene:
+    """Return the machine with what its file and its readings show."""
+    return Scene(machine, findings(machine, terms.blade_stop_limit_s))
+
+
+def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tuple[Lattice, ...]:
+    """Return the lattice of each scene, all values from one call of the model."""
+    if not scenes:
         return ()
+    machines, found = zip(*scenes, strict=True)
     base = model.encode(machines, season_month(terms))
-    found = [findings(machine, terms.blade_stop_limit_s) for machine in machines]
     kept = [enumerated(row, items, model) for row, items in zip(base, found, strict=True)]
     blocks = [_rows(row, items, held, model) for row, (items, held) in zip(base, kept, strict=True)]
     prices = model.value(np.concatenate(blocks)) * terms.price_level

@@ -7,7 +7,7 @@ from valuer.advice.clusters import Case, clusters
 from valuer.advice.hard_cases import is_hard, most_possible, searched
 from valuer.advice.plans import SAME, Plans, best_place, plans_in_pieces
 from valuer.advice.policies import NO_FIX, Policies
-from valuer.advice.pruning import compared, pruned, thinned
+from valuer.advice.pruning import compared, thinned
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +65,8 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
 
 def good_plans(case: Case, *, limited: bool) -> Iterator[Plans]:
     """Return the plans of a case that may be best, in pieces; with ``limited``, best within some limit."""
-    small = pruned(case, limited=limited)
-    together = tuple(thinned(small, cluster, limited=limited) for cluster in clusters(small))
-    yield from plans_in_pieces(small, together)
+    together = tuple(thinned(case, cluster, limited=limited) for cluster in clusters(case))
+    yield from plans_in_pieces(case, together)
 
 
 def plan_at(plans: Plans, place: int) -> Plan:

@@ -7,7 +7,7 @@ import numpy as np
 from valuer.advice.common import cautions, leaving_actions, ranges, safety_of, warnings_for
 from valuer.advice.documents import FaultCost, Valuation, Value
 from valuer.advice.fault_cost import cured_alone, lost_alone, shapley_shares
-from valuer.advice.lattice import Lattice, lattices
+from valuer.advice.lattice import Lattice, lattices, scene_of
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
@@ -15,14 +15,15 @@ from valuer.domain.shop import ShopTerms
 
 def value_machines(machines: Sequence[Machine], model: ValueModel, terms: ShopTerms) -> tuple[Valuation, ...]:
     """Return the valuation of each machine, in the order asked."""
-    every = lattices(machines, model, terms)
+    every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
     return tuple(
-        _valuation(lattice, value, model, terms)
+        valuation_of(lattice, value, model, terms)
         for lattice, value in zip(every, ranges(every, model, terms), strict=True)
     )
 
 
-def _valuation(lattice: Lattice, value: Value, model: ValueModel, terms: ShopTerms) -> Valuation:
+def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopTerms) -> Valuation:
+    """Return the valuation of a machine whose values are known."""
     safety = safety_of(lattice.machine, terms)
     return Valuation(
         id=lattice.machine.id,
