@@ -46,9 +46,12 @@ def break_even(bay: Bay, option: Option) -> str | None:
 def _following(bay: Bay, place: int, axis: int) -> list[int]:
     shop, fault = bay.case.shop, bay.lattice.findings[axis].fault
     chain, name = [place], shop.names[place]
-    while (name := shop.fixes[name].cures[fault].next) in shop.names:
+    while True:
+        cure = shop.fixes[name].cures.get(fault)
+        if cure is None or cure.next not in shop.names:
+            return chain[1:]
+        name = cure.next
         following = shop.names.index(name)
         if following in chain or not bay.case.odds[axis, following]:
-            break
+            return chain[1:]
         chain.append(following)
-    return chain[1:]

@@ -179,7 +179,8 @@ def _chain(shop: Workshop, fault: str, start: int, chances: FloatArray) -> tuple
     """Follow the trade's own order of next tries, up to `MOST_TRIES` fixes that can work here."""
     chain, name = [start], shop.names[start]
     while len(chain) < MOST_TRIES:
-        name = shop.fixes[name].cures[fault].next
+        cure = shop.fixes[name].cures.get(fault)
+        name = cure.next if cure else ""
         if name not in shop.names or not chances[shop.names.index(name)]:
             break
         chain.append(shop.names.index(name))
