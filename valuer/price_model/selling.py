@@ -1,0 +1,233 @@
+"""How fast a listed machine sells, and for how much: a discrete-time hazard on the weeks of listings.
+
+The chance that it sells in a week, given that it has not yet, is logistic in log(ask / worth) and its positive part,
+in how far the least the seller takes comes near the limits of buyers, in the month, in the weeks listed and in a few faults. A listing that
+was still open or was withdrawn counts for the weeks it stood: censored, not dropped. What a sale brings lies between
+the least and the ask: a second logistic curve gives the chance that it reaches any price between the two.
+
+The worth is not known, only a value with a range. Part of that range is luck between buyers, part is doubt about the
+machine and the place, which stays with a listing for all its weeks: one that stands for long was valued too high. So
+the likelihood of a listing is averaged over that doubt (a shared normal effect on log worth, by EM over quadrature
+nodes), and the share of the range that is doubt is fitted too. What is kept are numbers; predicting takes numpy alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from valuer.price_model.listing_table import SLOWING, Listings, read_listings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+
+TERMS = (
+    "always", "ask", "ask_above", "least_above", "year_sin", "year_cos", "year_sin2", "year_cos2",
+    "no_start_sin", "no_start_cos", "weeks", "weeks_late", *SLOWING,
+)  # fmt: skip
+REACH_TERMS = ("always", "price_above", "least_above", "off", "off_little", "year_sin", "year_cos", "weeks", "no_start")
+LATE = 4.0  # weeks after which a listing may be stale
+FEW_BELOW = 0.30  # log below the worth where hardly a visitor has his limit: a lower least brings nobody more
+
+NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+"""Five points of Gauss and Hermite for a standard normal doubt."""
+
+OFF, OFF_LITTLE = 0.15, 0.05  # log below the ask within which buyers differ in what they want off
+PLACES, PLACE_WEIGHTS = (np.polynomial.legendre.leggauss(5)[0] + 1) / 2, np.polynomial.legendre.leggauss(5)[1] / 2
+"""Five places between the least (0) and the ask (1), and their weights, by Gauss and Legendre."""
+
+EDGE = (0.01, 0.99)
+PENALTY = 20.0  # inverse strength of the ridge: a thousand weeks hardly feel it, a hundred do
+ROUNDS, CLOSE = 60, 2e-5  # EM stops when the log likelihood a listing gains less
+FIRST_DOUBT = 0.15  # log sd from which EM starts
+
+
+@dataclass(frozen=True)
+class SellingModel:
+    """Coefficients of the two curves, and what they were fitted on.
+
+    hazard, reach: coefficient by name of TERMS and REACH_TERMS. ask_range, least_range: log ratios to the value that
+    the listings cover (1 to 99 %). doubt: usual log sd of the worth round the value; usual_sd: of a sale price round it,
+    for machines that run and that do not. log_odds: shift of the weekly chance by own listings, 0 without.
+    """
+
+    hazard: Mapping[str, float]
+    reach: Mapping[str, float]
+    ask_range: tuple[float, float]
+    least_range: tuple[float, float]
+    doubt: float
+    usual_sd: tuple[float, float]
+    listings: int
+    log_odds: float = 0.0
+
+    def week(
+        self, ask: Floats, least: Floats, month: Floats, week: Floats, faults: Mapping[str, float], worth: Floats
+    ) -> tuple[Floats, Floats]:
+        """Chance of a sale in a week, and where its price lies: least + share * (ask - least).
+
+        ask, least: log ratio to the value, least at most ask; month 1 to 12; week 1 is the first; worth: log ratio of
+        the worth to the value; all broadcast. faults: level .5 or 1 by the names of SLOWING. Ratios outside the
+        observed range are clipped to it. A higher ask or least never raises the chance: no slope is above zero.
+        """
+        ask, least = np.clip(ask, *self.ask_range), np.clip(least, *self.least_range)
+        known = columns(ask - worth, least - worth, month, week, faults)
+        chance = _logistic(self.log_odds + _sum(self.hazard, TERMS, known))
+        reached = (_logistic(_sum(self.reach, REACH_TERMS, _at_place(known, place))) for place in PLACES)
+        return chance, sum(weight * chance for weight, chance in zip(PLACE_WEIGHTS, reached, strict=True))
+
+    def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
+        """Log sd of the worth round the value of a machine whose price range stands for this log sd."""
+        runs, dead = self.usual_sd
+        return self.doubt * sd / (dead if faults.get("no_start", 0.0) > 0 else runs)
+
+    def shifted(self, log_odds: float) -> SellingModel:
+        """The same curves where machines sell faster (above 0) or slower than in the listings."""
+        return replace(self, log_odds=self.log_odds + log_odds)
+
+
+def _sum(coefficients: Mapping[str, float], names: Sequence[str], known: Mapping[str, Floats]) -> Floats:
+    return np.asarray(sum(coefficients[name] * known[name] for name in names))
+
+
+def _logistic(x: Any) -> Floats:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -40.0, 40.0))))
+
+
+def columns(
+    ask: Floats, least: Floats, month: Floats, week: Floats, faults: Mapping[str, Any]
+) -> dict[str, Floats]:
+    """The columns of both curves by name; ask and least as log ratio to the worth."""
+    turn = 2.0 * np.pi * np.asarray(month, dtype=float) / 12.0
+    dead = faults.get("no_start", 0.0)
+    known = {
+        "always": 1.0,
+        "ask": ask,
+        "least": least,
+        "ask_above": np.maximum(ask, 0.0),
+        "least_above": np.maximum(least + FEW_BELOW, 0.0) ** 2,
+        "year_sin": np.sin(turn),
+        "year_cos": np.cos(turn),
+        "year_sin2": np.sin(2 * turn),
+        "year_cos2": np.cos(2 * turn),
+        "no_start_sin": dead * np.sin(turn),
+        "no_start_cos": dead * np.cos(turn),
+        "weeks": np.log(week),
+        "weeks_late": np.maximum(np.asarray(week, dtype=float) - LATE, 0.0) / LATE,
+        **{name: faults.get(name, 0.0) for name in SLOWING},
+    }
+    return {name: np.asarray(column, dtype=float) for name, column in known.items()}
+
+
+def _at_place(known: Mapping[str, Floats], place: float) -> dict[str, Floats]:
+    """The columns with those of a price at this place between the least (0) and the ask (1)."""
+    ask, least = known["ask"], known["least"]
+    price = np.log(np.exp(least) + place * (np.exp(ask) - np.exp(least)))
+    off = ask - price
+    above = np.maximum(price + FEW_BELOW, 0.0) ** 2
+    return {**known, "price_above": above, "off": np.minimum(off, OFF), "off_little": np.minimum(off, OFF_LITTLE)}
+
+
+def fit_selling_model(listings: pd.DataFrame) -> SellingModel:
+    """Fit both curves. listings: one row a week that a machine was listed, with the columns of COLUMNS.
+
+    Raises ListingError with the column and row, or when there are too few sales to learn from.
+    """
+    rows = read_listings(listings)
+    ask_range, least_range = (tuple(float(q) for q in np.quantile(x, EDGE)) for x in (rows.ask, rows.least))
+    rows = replace(rows, ask=np.clip(rows.ask, *ask_range), least=np.clip(rows.least, *least_range))
+    usual = rows.usual_sd()
+    rows = replace(rows, sd=rows.sd / np.where(rows.faults["no_start"] > 0, usual[1], usual[0]))
+    hazard, doubt, weight = _expect_and_fit(rows)
+    return SellingModel(
+        hazard=hazard,
+        reach=_reach(rows, doubt, weight),
+        ask_range=(ask_range[0], ask_range[1]),
+        least_range=(least_range[0], least_range[1]),
+        doubt=doubt,
+        usual_sd=usual,
+        listings=rows.count,
+    )
+
+
+def _at_nodes(rows: Listings, doubt: float) -> dict[str, Floats]:
+    """Columns with every row once for each node of its doubt, node by node; each of shape (nodes * n_rows,)."""
+    worth = np.concatenate([node * doubt * rows.sd for node in NODES])
+    every = {name: np.tile(part, len(NODES)) for name, part in rows.faults.items()}
+    ask, least, month, week = (np.tile(x, len(NODES)) for x in (rows.ask, rows.least, rows.month, rows.week))
+    known = columns(ask - worth, least - worth, month, week, every)
+    return {name: np.broadcast_to(column, worth.shape) for name, column in known.items()}
+
+
+def _expect_and_fit(rows: Listings) -> tuple[dict[str, float], float, Floats]:
+    """EM: weigh the nodes of every listing by how well they explain it, fit with those weights, and again.
+
+    A slope that would let a dearer machine sell sooner is taken out and the rest fitted again. Returns coefficients,
+    the share of doubt, and the weights of the nodes, shape (nodes, n_rows).
+    """
+    weight = np.repeat(WEIGHTS[:, None], len(rows.ask), axis=1)
+    doubt, held, before = FIRST_DOUBT, frozenset[str](), np.inf
+    while True:
+        for _ in range(ROUNDS):
+            known = _at_nodes(rows, doubt)
+            names = [name for name in TERMS if name not in held]
+            fitted = _fit(names, TERMS, known, weight * rows.sold, weight * ~rows.sold)
+            chance = _logistic(_sum(fitted, TERMS, known)).reshape(weight.shape)
+            weight, log_likelihood = _posterior(rows, chance)
+            doubt *= float(np.sqrt(rows.mean_over_listings(NODES**2 @ weight)))
+            if abs(log_likelihood - before) < CLOSE:
+                break
+            before = log_likelihood
+        rising = _rising(fitted) - held
+        if not rising:
+            return fitted, doubt, weight
+        held |= rising
+
+
+def _posterior(rows: Listings, chance: Floats) -> tuple[Floats, float]:
+    """Chance of each node given all weeks of its listing, shape (nodes, n_rows); and log likelihood a listing."""
+    log_likelihood = np.where(rows.sold, np.log(chance), np.log1p(-chance))
+    total = rows.sum_over_listing(log_likelihood) + np.log(WEIGHTS)[:, None]
+    weight = np.exp(total - total.max(axis=0))
+    whole = total.max(axis=0) + np.log(weight.sum(axis=0))
+    return weight / weight.sum(axis=0), rows.mean_over_listings(whole)
+
+
+def _rising(fitted: Mapping[str, float]) -> frozenset[str]:
+    """Terms with which a dearer ask or least would sell sooner."""
+    slopes = {"ask": fitted["ask"], "ask_above": fitted["ask"] + fitted["ask_above"], "least_above": fitted["least_above"]}
+    return frozenset(name for name, slope in slopes.items() if slope > 0)
+
+
+def _reach(rows: Listings, doubt: float, weight: Floats) -> dict[str, float]:
+    """Fit the chance that a sale reaches a price: each sale with room to haggle counts at every place in it."""
+    room = np.tile(rows.sold & rows.room, len(NODES))
+    known = {name: column[room] for name, column in _at_nodes(rows, doubt).items()}
+    up, counts = np.tile(rows.up, len(NODES))[room], weight.ravel()[room]
+    places = [_at_place(known, place) for place in PLACES]
+    stacked = {name: np.concatenate([each[name] for each in places]) for name in REACH_TERMS}
+    reached = np.concatenate([up >= place for place in PLACES])
+    share = np.concatenate([counts * of_place for of_place in PLACE_WEIGHTS])
+    return _fit(REACH_TERMS, REACH_TERMS, stacked, share * reached, share * ~reached)
+
+
+def _fit(
+    names: Sequence[str], every: Sequence[str], known: Mapping[str, Floats], yes: Floats, no: Floats
+) -> dict[str, float]:
+    """Logistic regression on rows that count `yes` times for and `no` times against; coefficients by name."""
+    from sklearn.linear_model import LogisticRegression
+
+    slopes = [name for name in names if name != "always"]
+    X = np.column_stack([known[name] for name in slopes])
+    count, target = np.concatenate([yes.ravel(), no.ravel()]), np.repeat([1, 0], len(X))
+    used = count > 0
+    fit = LogisticRegression(C=PENALTY, solver="newton-cholesky", tol=1e-6)
+    fit.fit(np.concatenate([X, X])[used], target[used], sample_weight=count[used])
+    found = dict(zip(slopes, (float(b) for b in fit.coef_[0]), strict=True))
+    return dict.fromkeys(every, 0.0) | found | {"always": float(fit.intercept_[0])}
