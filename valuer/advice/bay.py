@@ -21,7 +21,7 @@ class Bay:
     """A machine's values over its faults, its ways out and what can be done about them.
 
     ``selling`` is the flat cost of a sale, which falls due whatever is cured, ``fee_share`` what a
-    marketplace keeps of the price.
+    marketplace keeps of the price, ``cured`` the faults that work so far has cured.
     """
 
     lattice: Lattice
@@ -30,6 +30,7 @@ class Bay:
     case: Case
     selling: float
     fee_share: float
+    cured: frozenset[str]
 
 
 def bays(
@@ -57,4 +58,12 @@ def bay_of(lattice: Lattice, value: Value, terms: ShopTerms, shop: Workshop, don
     failed = done.failed if done else None
     out = leaving(lattice, terms)
     case = case_for(lattice, out.proceeds, terms, shop, failed)
-    return Bay(lattice, value, out, case, flat_selling_cost(lattice.now, terms), terms.fee_share)
+    return Bay(
+        lattice,
+        value,
+        out,
+        case,
+        flat_selling_cost(lattice.now, terms),
+        terms.fee_share,
+        done.cured if done else frozenset(),
+    )

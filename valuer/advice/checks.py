@@ -39,7 +39,7 @@ OTHER_MINUTES = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Attribute:
-    """An attribute that may be unknown: minutes to find out, and how often each value is met (they sum to 1)."""
+    """An attribute that may be unknown: minutes to find out, and the shares of its values, which sum to 1."""
 
     name: str
     how: str
@@ -131,7 +131,7 @@ def _without_last(case: Case, left: int) -> Case:
 
 
 def attribute_scenes(scene: Scene, attribute: Attribute) -> list[tuple[float, Scene]]:
-    """Return the share and the scene of each value the attribute may have on this machine; shares sum to 1."""
+    """Return share and scene of each value the attribute may have on this machine; shares sum to 1."""
     possible = []
     for value, share in attribute.shares.items():
         machine = _with_value(scene.machine, attribute.name, value)

@@ -1,6 +1,6 @@
 """What every answer carries: value with its range, safety verdict, cautions, warnings."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
@@ -77,9 +77,14 @@ def noise(value: Value) -> float:
     return float(np.log(value.high / value.low)) / (2 * HALF_80) if value.low > 0 else 0.0
 
 
-def safety_of(machine: Machine, terms: ShopTerms) -> Safety:
-    """Return whether the machine may be sold as a working mower, and what is missing."""
-    verdict = safety_verdict(machine, terms.blade_stop_limit_s)
+def safety_of(machine: Machine, terms: ShopTerms, cured: Collection[str] = ()) -> Safety:
+    """Return whether the machine may be sold as a working mower, and what is missing.
+
+    ``cured`` are faults of its file that have been cured since: they no longer stand in the way, but the
+    checks they belong to have to be passed, and a reading that showed one has to be taken again.
+    """
+    left = tuple(item for item in machine.faults if item.fault not in cured)
+    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, cured)
     return Safety(
         may_be_sold=verdict.may_be_sold,
         must_cure=verdict.must_cure,

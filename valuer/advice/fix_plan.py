@@ -11,6 +11,7 @@ from valuer.advice.common import cautions, leaving_actions, safety_of, warnings_
 from valuer.advice.documents import FixAdvice, FixPlan, Valuation
 from valuer.advice.done import Done
 from valuer.advice.fault_cost import cured_alone
+from valuer.advice.hour_plans import plans_by_hour
 from valuer.advice.plan_document import plan_document
 from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import ValueModel
@@ -29,14 +30,29 @@ def plan_fixes(
     terms: ShopTerms,
     shop: Workshop | None = None,
     done: Mapping[str, Done] | None = None,
+    hour_values: Sequence[float] | None = None,
 ) -> tuple[FixPlan, ...]:
     """Return the fix plan of each machine, in the order asked.
 
     ``done`` tells, by machine id, how work done so far went: what was cured is gone, what failed keeps half
-    its odds, and nothing already spent counts.
+    its odds, and nothing already spent counts. With ``hour_values`` the plan is also shown at these values of
+    an hour (at the usual ones when empty), and where it changes.
     """
     every = bays(machines, model, terms, shop or usual_workshop(), done)
-    return tuple(fix_plan_of(bay, model, terms) for bay in every)
+    plans = tuple(fix_plan_of(bay, model, terms) for bay in every)
+    if hour_values is None:
+        return plans
+    return tuple(
+        _with_hours(plan, bay, terms, (done or {}).get(plan.id), hour_values)
+        for plan, bay in zip(plans, every, strict=True)
+    )
+
+
+def _with_hours(
+    plan: FixPlan, bay: Bay, terms: ShopTerms, done: Done | None, hour_values: Sequence[float]
+) -> FixPlan:
+    points, switches = plans_by_hour(bay, terms, done, hour_values)
+    return plan.model_copy(update={"by_hour_value": points, "switch_points": switches})
 
 
 def full_advice(
@@ -53,7 +69,7 @@ def fix_plan_of(bay: Bay, model: ValueModel, terms: ShopTerms) -> FixPlan:
     """Return the fix plan of a machine whose values are known."""
     free = best_plan(bay.case)
     within = best_plan(bay.case, terms.hours, terms.cash) if _limited(terms) else free
-    safety = safety_of(bay.lattice.machine, terms)
+    safety = safety_of(bay.lattice.machine, terms, bay.cured)
     document = plan_document(bay, within)
     return FixPlan(
         id=bay.lattice.machine.id,

@@ -83,7 +83,8 @@ def next_checks(
         count = len(item.scenes())
         mine, every = every[:count], every[count:]
         value = ranges(mine[:1], model, terms)[0]
-        answers.append(_answer(item, mine, value, model, terms, shop, work.get(item.now.machine.id)))
+        bay = bay_of(mine[0], value, terms, shop, work.get(item.now.machine.id))
+        answers.append(_answer(item, mine, Desk(bay, terms, shop, value), model))
     return tuple(answers)
 
 
@@ -120,25 +121,15 @@ class Desk:
         return bay_of(lattice, self.value, self.terms, self.shop)
 
 
-def _answer(
-    item: Imagined,
-    every: Sequence[Lattice],
-    value: Value,
-    model: ValueModel,
-    terms: ShopTerms,
-    shop: Workshop,
-    done: Done | None,
-) -> NextChecks:
-    bay = bay_of(every[0], value, terms, shop, done)
-    checks = sorted(
-        _checks(item, every[1:], Desk(bay, terms, shop, value)), key=lambda c: -c.value_per_minute
-    )
+def _answer(item: Imagined, every: Sequence[Lattice], desk: Desk, model: ValueModel) -> NextChecks:
+    bay, terms = desk.bay, desk.terms
+    checks = sorted(_checks(item, every[1:], desk), key=lambda check: -check.value_per_minute)
     plan = best_plan(bay.case)
     verdict, reason = _course(bay, plan, checks)
     safety = safety_of(item.now.machine, terms)
     return NextChecks(
         id=item.now.machine.id,
-        value=value,
+        value=desk.value,
         verdict=verdict,
         reason=reason,
         checks=tuple(checks),
@@ -237,8 +228,8 @@ def _check(
         perfect_information=worth.perfect,
         expected_return=left,
         value_per_minute=round((worth.looking - cash) / max(minutes, 1.0), 4),
-        verdict="worth doing" if pays else "must be done" if must else "not worth doing",
-        reason=_why(worth, cash + minutes / MINUTES * terms.hour_value, must=must),
+        verdict="not worth doing" if not pays else "must be done" if must else "worth doing",
+        reason=_why(worth, cash + minutes / MINUTES * terms.hour_value, must=must and pays),
     )
 
 
@@ -252,7 +243,7 @@ def _why(worth: Worth, cost: float, *, must: bool) -> str:
 
 def _course(bay: Bay, plan: Plan, checks: Sequence[NextCheck]) -> tuple[Course, str]:
     """Return whether to go on, and why: by a look that pays, by work that pays, else by the best way out."""
-    looking = [check for check in checks if check.verdict == "worth doing" and check.kind != "safety"]
+    looking = [check for check in checks if check.verdict == "worth doing"]
     if plan.works:
         return "go on", f"The best plan brings {plan.returns:.0f} more than leaving the machine as it is."
     if looking:
