@@ -76,7 +76,7 @@ def _row(bay: Bay, plan: Plan, model: ValueModel, terms: ShopTerms) -> BenchMach
         plan=_fixes(bay, plan),
         cash=plan.cash,
         sold_as=ROUTES[int(bay.out.route[if_all_works(bay, plan)])],
-        safety=safety_of(bay.lattice.machine, terms),
+        safety=safety_of(bay.lattice.machine, terms, bay.cured),
         warnings=tuple(line for line in warnings_for(bay.lattice, model, terms) if line not in common),
     )
 
@@ -191,7 +191,9 @@ def _bench_plan(
     working = [row for row in rows if row.action == "work"]
     extra = [max(0.0, other.gain - week.choice.gain) if other else 0.0 for other in more]
     leaving = {
-        action for bay in week.bays for action in leaving_actions(safety_of(bay.lattice.machine, terms))
+        action
+        for bay in week.bays
+        for action in leaving_actions(safety_of(bay.lattice.machine, terms, bay.cured))
     }
     return BenchPlan(
         machines=tuple(sorted(rows, key=_by_urgency)),

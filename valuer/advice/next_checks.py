@@ -126,7 +126,7 @@ def _answer(item: Imagined, every: Sequence[Lattice], desk: Desk, model: ValueMo
     checks = sorted(_checks(item, every[1:], desk), key=lambda check: -check.value_per_minute)
     plan = best_plan(bay.case)
     verdict, reason = _course(bay, plan, checks)
-    safety = safety_of(item.now.machine, terms)
+    safety = safety_of(item.now.machine, terms, bay.cured)
     return NextChecks(
         id=item.now.machine.id,
         value=desk.value,
