@@ -6,6 +6,8 @@ import importlib
 import sys
 from pathlib import Path
 
+from tests.benchmark.figures import keep
+
 
 def main(arguments: list[str]) -> int:
     """Print the figures of the named benchmark; exit 2 where the name is unknown."""
@@ -15,9 +17,12 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 1 or arguments[0] not in names:
         sys.stderr.write(f"expected one of {', '.join(names)}, got {' '.join(arguments) or 'nothing'}\n")
         return 2
+    printed = []
     for figure in importlib.import_module(f"tests.benchmark.{arguments[0]}").run():
         sys.stdout.write(figure.line() + "\n")
         sys.stdout.flush()
+        printed.append(figure.line().split(" | "))
+    keep(f"{arguments[0]}_figures", printed)
     return 0
 
 

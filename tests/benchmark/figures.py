@@ -44,7 +44,7 @@ def beside(name: str, text: str) -> Figure:
     return Figure(name, text, "-")
 
 
-def keep(name: str, figures: dict[str, object]) -> None:
+def keep(name: str, figures: object) -> None:
     """Keep the figures of one benchmark in model_cards/metrics.json, from which the card is written."""
     METRICS.parent.mkdir(exist_ok=True)
     kept = json.loads(METRICS.read_text("utf-8")) if METRICS.exists() else {}
