@@ -9,6 +9,7 @@ from api.bodies import StrictRoute
 from api.examples import BENCH_RANKINGS, FIX_PLANS, VALUATIONS, examples
 from api.problems import MEDIA_TYPE, ProblemDocument, install
 from api.questions import Question
+from api.selling import selling
 from valuer import __version__
 from valuer.adviser import (
     Adviser,
@@ -52,6 +53,7 @@ def create_app(adviser: Adviser) -> FastAPI:
     )
     install(app)
     app.include_router(_questions(adviser))
+    app.include_router(selling(adviser, PROBLEMS))
     app.include_router(_facts(adviser))
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]  # FastAPI's documented way to extend it
     return app

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tests.fake_selling import FakeSelling
 from valuer.advice.ports import Basis, FloatArray
 from valuer.domain.faults import fault_order
 from valuer.domain.machine import Machine
@@ -20,6 +21,7 @@ class FakeModel:
     """200 for a sound machine, less a fixed part for each fault."""
 
     basis = Basis(model="fake 1", data_sha256="0" * 64, synthetic=True, own_sales=0)
+    selling = FakeSelling()
 
     def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
         return np.zeros((len(machines), len(fault_order())))

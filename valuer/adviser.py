@@ -11,10 +11,15 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer import __version__
+from valuer.advice.asking_price import asking_prices
 from valuer.advice.bench import rank_bench
 from valuer.advice.documents import BenchRanking, FixPlan, Valuation
 from valuer.advice.fix_plan import plan_fixes
+from valuer.advice.listing import draft_listings
+from valuer.advice.offer import judge_offers
+from valuer.advice.outlook import SaleChances
 from valuer.advice.ports import Basis, ValueModel
+from valuer.advice.selling_documents import AskingPrice, Listing, OfferAdvice
 from valuer.advice.valuation import value_machines
 from valuer.domain.cautions import Caution, caution_catalogue
 from valuer.domain.faults import Fault, fault_catalogue
@@ -48,6 +53,24 @@ class BenchRankings(Answer):
     """The answer to: which machine earns most for the next free hour?"""
 
     bench_ranking: BenchRanking
+
+
+class AskingPrices(Answer):
+    """The answer to: what to ask for these machines, when to cut, the least to take?"""
+
+    asking_prices: tuple[AskingPrice, ...] = Field(description="one per machine, in the order asked")
+
+
+class Offers(Answer):
+    """The answer to: somebody offers so much; take it, name another price, or wait?"""
+
+    offers: tuple[OfferAdvice, ...] = Field(description="one per machine, in the order asked")
+
+
+class Listings(Answer):
+    """The answer to: what do I write, and what must I tell the buyer?"""
+
+    listings: tuple[Listing, ...] = Field(description="one per machine, in the order asked")
 
 
 class Catalogue(Answer):
@@ -93,6 +116,36 @@ class Adviser:
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
         return BenchRankings(bench_ranking=rank_bench(machines, self.model, terms))
+
+    @property
+    def selling(self) -> SaleChances:
+        """How listings sell, as it was learned with the price model."""
+        found: SaleChances = self.model.selling  # type: ignore[attr-defined]  # kept in the same artifact
+        return found
+
+    def asking_prices(self, machines: Sequence[Machine], terms: ShopTerms, weeks: int = 12) -> AskingPrices:
+        """What to ask for each machine over so many weeks, the least to take, and whether to list now."""
+        return AskingPrices(asking_prices=asking_prices(machines, self.model, self.selling, terms, weeks))
+
+    def offers(
+        self,
+        machines: Sequence[Machine],
+        terms: ShopTerms,
+        offer: float,
+        week: int = 1,
+        weeks: int = 12,
+        ask: float | None = None,
+    ) -> Offers:
+        """What to do about an offer for each machine in a week of its listing."""
+        return Offers(
+            offers=judge_offers(machines, self.model, self.selling, terms, offer, week, weeks, ask)
+        )
+
+    def listings(
+        self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12
+    ) -> Listings:
+        """A draft to paste for each machine, or why there is none."""
+        return Listings(listings=draft_listings(machines, self.model, self.selling, terms, done, weeks))
 
     def health(self) -> Health:
         """What the answers rest on."""

@@ -1,12 +1,13 @@
-"""What a seller may look forward to: the chance and price of a sale in each week, averaged over doubt about the worth.
+"""What a seller may look forward to: chance and price of a sale in each week, averaged over doubt.
 
-The range of a value holds luck between buyers and doubt about the machine and the place. The doubt is spread over
-nodes, and each week weighs the nodes by what an ordinary seller would have learned from not having sold by then: a
-machine that stands in spring was valued too high, one that stands in January may not have been looked at.
+The range of a value holds luck between buyers and doubt about the machine and the place. The doubt is spread
+over nodes, and each week weighs the nodes by what an ordinary seller would have learned from not having sold
+by then: a machine that stands in spring was valued too high, one that stands in January may not have been
+looked at.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
 
@@ -20,9 +21,9 @@ WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 """Five points of Gauss and Hermite for a standard normal doubt."""
 
 USUAL_WEEKS, USUAL_ASKS, USUAL_CUTS, USUAL_LEFT_OVER, TURNS = 14, 30, 8, 0.35, 4
-"""The plan by which a seller learns: weeks, asks looked at, cuts, what is left over as a share of the value, and how
-often the plan and what it teaches are fitted to each other. It costs nothing to wait and has no end of its own, so
-that what is learned does not depend on anybody's terms."""
+"""The plan by which a seller learns: weeks, asks looked at, cuts, what is left over as a share of the value,
+and how often the plan and what it teaches are fitted to each other. It costs nothing to wait and has no end
+of its own, so that what is learned does not depend on anybody's terms."""
 
 MID_MONTH, DAYS_IN_MONTH = 14.0, 30.42
 
@@ -34,22 +35,31 @@ class SaleChances(Protocol):
     def ask_range(self) -> tuple[float, float]:
         """Log ratios of ask to value that its listings cover."""
 
+    def slowing(self, faults: Sequence[tuple[str, str]]) -> Mapping[str, float]:
+        """How much these (fault, severity) pairs slow a sale, as ``week`` takes it."""
+
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
-        """Log sd of the worth round a value whose price range stands for this sd: the rest is luck between buyers."""
+        """Log sd of the worth round a value whose price range stands for this sd; the rest is luck."""
 
     def week(
-        self, ask: FloatArray, least: FloatArray, month: FloatArray, week: FloatArray, faults: Mapping[str, float],
+        self,
+        ask: FloatArray,
+        least: FloatArray,
+        month: FloatArray,
+        week: FloatArray,
+        faults: Mapping[str, float],
         worth: FloatArray,
-    ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
-        """Chance of a sale in a week of the listing (1 is the first), and its place between least (0) and ask (1)."""
+    ) -> tuple[FloatArray, FloatArray]:
+        """Chance of a sale in a week (1 is the first), and its place between least (0) and ask (1)."""
 
 
 @dataclass(frozen=True)
 class Outlook:
     """One machine before its listing.
 
-    values: shape (12,), expected sale price by month of the northern year, own money. month: that of the first week.
-    sd: of log price round the value. levels: how much faults slow the sale, by the names the chances know.
+    values: shape (12,), expected sale price by month of the northern year, own money. month: that of the
+    first week. sd: of log price round the value. levels: how much faults slow the sale, by the names the
+    chances know. listed: weeks it has been listed already, unsold.
     """
 
     chances: SaleChances
@@ -57,6 +67,7 @@ class Outlook:
     month: int
     sd: float
     levels: Mapping[str, float]
+    listed: int = 0
 
     def month_of(self, week: int) -> int:
         """Month of a week counted from 0, when the listing goes up in the middle of the first month."""
@@ -67,12 +78,12 @@ class Outlook:
         return float(self.values[self.month_of(week) - 1])
 
     def at_nodes(self, week: int, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Chance of a sale and its price for every node of the doubt, shape (nodes, *shape of asks and least)."""
+        """Chance of a sale and its price at every node of the doubt, shape (nodes, *shape of asks, least)."""
         value = self.value_in(week)
         least = np.minimum(least, asks)
         worth = (NODES * self.chances.doubt_of(self.sd, self.levels)).reshape(-1, *(1,) * least.ndim)
         ask_ratio, least_ratio = np.log(asks / value), np.log(np.maximum(least / value, 1e-3))
-        month, count = np.asarray(float(self.month_of(week))), np.asarray(week + 1.0)
+        month, count = np.asarray(float(self.month_of(week))), np.asarray(week + self.listed + 1.0)
         chance, share = self.chances.week(ask_ratio, least_ratio, month, count, self.levels, worth)
         return chance, least + share * (asks - least)
 
@@ -82,10 +93,18 @@ class Outlook:
 
     def beliefs(self, week: int) -> FloatArray:
         """Weights of the nodes if it has not sold by the start of a week, shape (nodes,)."""
-        return self._beliefs[min(week, len(self._beliefs) - 1)]
+        learned = self.learned if self.listed == 0 else self._when_listed.learned
+        return np.asarray(learned[min(week + self.listed, len(learned) - 1)])
 
     @cached_property
-    def _beliefs(self) -> FloatArray:
+    def _when_listed(self) -> "Outlook":
+        """The machine as it was in the month in which it was listed."""
+        months = int(7 * self.listed // DAYS_IN_MONTH)
+        return replace(self, listed=0, month=(self.month - 1 - months) % 12 + 1)
+
+    @cached_property
+    def learned(self) -> FloatArray:
+        """Weights of the nodes at the start of each week of the plan that would be best in itself."""
         beliefs = np.tile(WEIGHTS, (USUAL_WEEKS + 1, 1))
         for turn in range(TURNS):
             learned = self._learned(beliefs)

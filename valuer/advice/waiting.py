@@ -1,8 +1,9 @@
-"""What waiting is worth: the weeks of a listing rolled back from the last, with an ask and a least to take for each.
+"""What waiting is worth: the weeks of a listing rolled back from the last.
 
-In every week the ask stands or is cut, at most so many times; then the machine sells with some chance at some price,
-or a week's cost is paid and the next week begins. The least to take this week is what the next week is worth: an
-offer below it is beaten by waiting. All sums are prices; whoever stops gets what is left over without a listing.
+Each has an ask and a least to take. In every week the ask stands or is cut, at most so many times; then the
+machine sells with some chance at some price, or a week's cost is paid and the next week begins. The least to
+take this week is what the next week is worth: an offer below it is beaten by waiting. All sums are prices;
+whoever stops gets what is left over without a listing.
 """
 
 from collections.abc import Callable
@@ -13,13 +14,13 @@ import numpy as np
 from valuer.advice.ports import FloatArray
 
 SaleOfWeek = Callable[[int, FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
-"""(week from 0, asks of shape (n,), least to take of shape (m, n)) -> chance of a sale and expected price of that
-sale, both (m, n); the price is not below the least."""
+"""(week from 0, asks of shape (n,), least to take of shape (m, n)) -> chance of a sale and expected price of
+that sale, both (m, n); the price is not below the least."""
 
 
 @dataclass(frozen=True, slots=True)
 class WeekPlan:
-    """What to do in one week if it has not sold: all money; ``chance`` and ``price`` are of a sale in this week."""
+    """What to do in one week if it has not sold, money; ``chance`` and ``price`` of a sale in it."""
 
     ask: float
     least: float
@@ -31,7 +32,7 @@ class WeekPlan:
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """Worth of waiting by week, cuts left and ask: shape (weeks + 1, cuts + 1, n). The last week holds what is left."""
+    """Worth of waiting by week, cuts left and ask, shape (weeks + 1, cuts + 1, n); last is what is left."""
 
     asks: FloatArray
     left_over: FloatArray
@@ -54,13 +55,15 @@ def roll_back(
 ) -> Waiting:
     """Return what waiting is worth for every week, number of cuts left and ask.
 
-    asks: shape (n,), rising. cost: of each week, shape (weeks,). left_over: worth of stopping at the start of each
-    week and after the last, shape (weeks + 1,). tied_up: share of the worth lost by a week of waiting.
+    asks: shape (n,), rising. cost: of each week, shape (weeks,). left_over: worth of stopping at the start of
+    each week and after the last, shape (weeks + 1,). tied_up: share of the worth lost by a week of waiting.
 
-    A dearer week, more tied up or an earlier end never raises any of it, as long as ``sale`` is that of visitors who
-    do not depend on them: each step is the larger of stopping and w + chance * (price - w), which rises with w.
+    A dearer week, more tied up or an earlier end never raises any of it, as long as ``sale`` is that of
+    visitors who do not depend on them: each step is the larger of stopping and w + chance * (price - w),
+    which rises with w.
 
-    >>> uniform = lambda week, asks, least: (1 - least, (1 + least) / 2)  # one offer a week, even between 0 and 1
+    >>> uniform = lambda week, asks, least: (1 - least, (1 + least) / 2)  # one offer a week, even between 0
+    and 1
     >>> roll_back(np.ones(1), uniform, np.zeros(3), np.zeros(4), cuts=0).best * 128
     89.0
     """
@@ -87,7 +90,7 @@ def kept(next_week: FloatArray, cost: float, tied_up: float) -> FloatArray:
 def follow(
     waiting: Waiting, sale: SaleOfWeek, cost: FloatArray, tied_up: float = 0.0
 ) -> tuple[WeekPlan, ...]:
-    """Return the best plan, week by week for as long as it has not sold; it ends early where stopping is better."""
+    """Return the best plan for as long as it has not sold; it ends early where stopping is better."""
     weeks, cuts = len(cost), waiting.standing.shape[1] - 1
     place, left = int(waiting.standing[0, cuts].argmax()), cuts
     plan = []

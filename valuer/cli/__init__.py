@@ -9,7 +9,7 @@ import click
 from click.exceptions import NoArgsIsHelpError
 
 from valuer import __version__
-from valuer.cli import commands, records
+from valuer.cli import commands, learning, records, selling
 
 HELP = """What a walk-behind mower on the bench is worth, which faults pay to cure, which machine earns most.
 
@@ -31,7 +31,7 @@ def cli() -> None:
     """Hold the commands together."""
 
 
-for command in (*commands.commands, *records.commands):
+for command in (*commands.commands, *selling.commands, *records.commands, *learning.commands):
     cli.add_command(command)
 
 

@@ -17,6 +17,7 @@ LISTINGS = 4000
 DAYS_IN_MONTH, DAYS_IN_YEAR = 30.42, 365.0
 RANGE_80 = 1.2816  # standard normal quantile at .9
 MOST_VISITORS = 12  # a week; more than this many would-be buyers come about once in a million weeks
+SMALL_ASK, LARGE_ASK = 20.0, 200.0  # below and above which asks are written in ones and in tens
 SILLY = 0.5  # offers below this share of the ask are not written down
 
 
@@ -24,7 +25,8 @@ SILLY = 0.5  # offers below this share of the ask are not written down
 class Sellers:
     """What n sellers believe and intend; each of shape (n,), logs of money or of ratios.
 
-    town: how the place differs; error: stated value beside the worth; sd: of the price round the stated value.
+    town: how the place differs; error: stated value beside the worth; sd: of the price round the stated
+    value.
     """
 
     town: Floats
@@ -42,12 +44,12 @@ def listing_table(seed: int) -> pd.DataFrame:
 
 
 def draw_listings(n: int, seed: int, a: Assumptions | None = None) -> tuple[Visitors, pd.DataFrame]:
-    """Draw n listings; returns who came, and the table as it is recorded: one row a week that a machine was listed.
+    """Draw n listings; returns who came, and the table as it is recorded, one row a week.
 
     Columns: `listing_id`, `week` (1 is the first), `month`, `ask`, `least_to_take` of that week, `value` with
-    `value_low` and `value_high` (what the seller believed it would fetch in that month, with an 80 % range), `faults`,
-    `offers` joined by `;`, `outcome` of the week (open, sold, withdrawn), `sale_price` where sold, and `synthetic`,
-    always 1. A listing whose last row is open was still unsold when the record ended.
+    `value_low` and `value_high` (what the seller believed it would fetch in that month, with an 80 % range),
+    `faults`, `offers` joined by `;`, `outcome` of the week (open, sold, withdrawn), `sale_price` where sold,
+    and `synthetic`, always 1. A listing whose last row is open was still unsold when the record ended.
     """
     a = a or assumptions()
     rng = np.random.default_rng([seed, 4])
@@ -84,7 +86,9 @@ def _draw_sellers(stock: Stock, visitors: Visitors, rng: np.random.Generator, a:
     )
 
 
-def _run_weeks(visitors: Visitors, sellers: Sellers, rng: np.random.Generator, a: Assumptions) -> list[pd.DataFrame]:
+def _run_weeks(
+    visitors: Visitors, sellers: Sellers, rng: np.random.Generator, a: Assumptions
+) -> list[pd.DataFrame]:
     row = np.arange(len(sellers.ask))
     first = visitors.worth[row, month_of_day(sellers.first_day) - 1] + sellers.error
     ask = round_ask(np.exp(first + sellers.ask))
@@ -96,18 +100,37 @@ def _run_weeks(visitors: Visitors, sellers: Sellers, rng: np.random.Generator, a
         offers, price = _meet(visitors, row, month, week, ask, least, sellers.town[row], rng)
         withdrawn = np.isnan(price) & (rng.random(len(row)) < a("listing", "withdrawn_a_week"))
         outcome = np.select([~np.isnan(price), withdrawn], ["sold", "withdrawn"], "open")
-        weeks.append(pd.DataFrame({"listing": row, "week": week, "month": month, "ask": ask, "least": least,
-                                   "value": value, "sd": sellers.sd[row], "offers": offers, "outcome": outcome,
-                                   "price": price}))  # fmt: skip
+        weeks.append(
+            pd.DataFrame(
+                {
+                    "listing": row,
+                    "week": week,
+                    "month": month,
+                    "ask": ask,
+                    "least": least,
+                    "value": value,
+                    "sd": sellers.sd[row],
+                    "offers": offers,
+                    "outcome": outcome,
+                    "price": price,
+                }
+            )
+        )
         stays = (outcome == "open") & (week < sellers.record_weeks[row])
         row, ask = row[stays], _cut(ask[stays], rng, a)
     return weeks
 
 
 def _meet(
-    visitors: Visitors, row: npt.NDArray[np.intp], month: npt.NDArray[np.intp], week: int, ask: Floats, least: Floats,
-    town: Floats, rng: np.random.Generator,
-) -> tuple[list[str], Floats]:  # fmt: skip
+    visitors: Visitors,
+    row: npt.NDArray[np.intp],
+    month: npt.NDArray[np.intp],
+    week: int,
+    ask: Floats,
+    least: Floats,
+    town: Floats,
+    rng: np.random.Generator,
+) -> tuple[list[str], Floats]:
     """Let the visitors of one week come; returns their offers as texts, and the sale price or NaN."""
     a, size = visitors.a, (len(row), MOST_VISITORS)
     coming = rng.poisson(visitors.visits(row, month, np.asarray(week), np.log(ask), town))
@@ -122,7 +145,10 @@ def _meet(
     offer = np.minimum(limit, ask[:, None] * (1.0 - off))
     final = np.where(there & (limit >= least[:, None]), np.maximum(offer, least[:, None]), 0.0).max(axis=1)
     offer = np.where(there & (offer >= SILLY * ask[:, None]), round_price(offer, a), 0.0)
-    offers = [";".join(f"{x:g}" for x in np.minimum(line[line > 0], top)) for line, top in zip(offer, ask, strict=True)]
+    offers = [
+        ";".join(f"{x:g}" for x in np.minimum(line[line > 0], top))
+        for line, top in zip(offer, ask, strict=True)
+    ]
     price = np.minimum(round_price(final, a), ask)
     return offers, np.where(final > 0, price, np.nan)
 
@@ -135,7 +161,7 @@ def _cut(ask: Floats, rng: np.random.Generator, a: Assumptions) -> Floats:
 
 def round_ask(ask: Floats) -> Floats:
     """Asks as people write them: fives up to 200, tens above; whole money below 20."""
-    step = np.select([ask < 20.0, ask < 200.0], [1.0, 5.0], 10.0)
+    step = np.select([ask < SMALL_ASK, ask < LARGE_ASK], [1.0, 5.0], 10.0)
     return np.asarray(np.maximum(np.round(ask / step) * step, 5.0))
 
 

@@ -1,9 +1,9 @@
 """Who comes to see a listed machine and what they would pay: the true weekly chance of a sale and its price.
 
-Visitors come one by one (Poisson); the season, the ask, the faults and the age of the listing decide how many. Each
-has a limit of his own, drawn from the kinds of buyer. Most want something off the ask; one who is told the least the
-seller takes pays it if he can. The seller deals with the best visitor of the week. All of it in closed form, so that
-the best plan of asks is known.
+Visitors come one by one (Poisson); the season, the ask, the faults and the age of the listing decide how
+many. Each has a limit of his own, drawn from the kinds of buyer. Most want something off the ask; one who is
+told the least the seller takes pays it if he can. The seller deals with the best visitor of the week. All of
+it in closed form, so that the best plan of asks is known.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ NODES, WEIGHTS = np.polynomial.legendre.leggauss(12)
 class Visitors:
     """The visitors of n machines.
 
-    chance, middle: shape (n, 12, n_kinds), mix of kinds and their mean log limit by month; spread: shape (n_kinds,).
-    worth: shape (n, 12), mean log price of a sale. appeal: shape (n,), factor on visits. runs: shape (n,).
+    chance, middle: shape (n, 12, n_kinds), mix of kinds and their mean log limit by month; spread: shape
+    (n_kinds,). worth: shape (n, 12), mean log price of a sale. appeal: shape (n,), factor on visits. runs:
+    shape (n,).
     """
 
     chance: Floats
@@ -53,7 +54,13 @@ class Visitors:
         over = np.maximum(over, np.log(a("listing", "cheap_enough")))
         fresh = a("listing", "fresh_first_week") * a("listing", "fresh_fades") ** (week - 1.0)
         fresh = np.maximum(fresh, a("listing", "fresh_least"))
-        return np.asarray(a("listing", "visits") * self.appeal[row] * demand * fresh * np.exp(-a("listing", "ask_deters") * over))
+        return np.asarray(
+            a("listing", "visits")
+            * self.appeal[row]
+            * demand
+            * fresh
+            * np.exp(-a("listing", "ask_deters") * over)
+        )
 
     def limit_shift(self, week: Ints) -> Floats:
         """Log by which every limit stands beside the middle of its kind, in this week of the listing."""
@@ -79,10 +86,13 @@ class Visitors:
     ) -> tuple[Floats, Floats]:
         """True chance of a sale in one week, and the expected price of that sale; all arguments broadcast.
 
-        log_least: log of the least the seller takes, at most log_ask. The best price exceeds x, between the least
-        and the ask, with chance 1 - exp(-visits * P(limit >= x) * P(no more off than to x)); it is integrated over x.
+        log_least: log of the least the seller takes, at most log_ask. The best price exceeds x, between the
+        least and the ask, with chance 1 - exp(-visits * P(limit >= x) * P(no more off than to x)); it is
+        integrated over x.
         """
-        row, month, week, log_ask, log_least, town = np.broadcast_arrays(row, month, week, log_ask, log_least, town)
+        row, month, week, log_ask, log_least, town = np.broadcast_arrays(
+            row, month, week, log_ask, log_least, town
+        )
         visits = self.visits(row, month, week, log_ask, town)
         sold = -np.expm1(-visits * self.can_pay(row, month, week, log_least, town))
         ask, least = np.exp(log_ask), np.exp(log_least)
@@ -99,9 +109,10 @@ def visitors_of(stock: Stock, a: Assumptions) -> Visitors:
     """The visitors of each machine, month by month."""
     buyers = Buyers(a)
     objections = buyers.objections(stock.severity)
-    months = []
-    for month in range(1, MONTHS + 1):
-        months.append(buyers.outcomes_of(Stock(stock.attributes.assign(month=month), stock.severity), objections))
+    months = [
+        buyers.outcomes_of(Stock(stock.attributes.assign(month=month), stock.severity), objections)
+        for month in range(1, MONTHS + 1)
+    ]
     return Visitors(
         chance=np.stack([m.chance for m in months], axis=1),
         middle=np.stack([m.middle for m in months], axis=1),
@@ -115,13 +126,15 @@ def visitors_of(stock: Stock, a: Assumptions) -> Visitors:
 
 
 def _appeal(stock: Stock, a: Assumptions) -> Floats:
-    """Factor on visits from what a buyer hears, sees and misses, beside what it takes off the price; shape (n,)."""
+    """Factor on visits from what a buyer hears, sees and misses, beside the price; shape (n,)."""
 
     def half_levels(*faults: str) -> Floats:
         columns = [a.fault_ids.index(fault) for fault in faults]
         return np.asarray(stock.severity[:, columns].max(axis=1) / 2.0)
 
-    slower = a("listing", "noise_slows") ** half_levels(*NOISES) * a("listing", "smoke_slows") ** half_levels("smoke_blue")
+    slower = a("listing", "noise_slows") ** half_levels(*NOISES) * a("listing", "smoke_slows") ** half_levels(
+        "smoke_blue"
+    )
     slower = slower * a("listing", "no_bag_slows") ** half_levels("bag_missing")
     slower = slower * a("listing", "no_start_slows") ** half_levels("no_start")
     dear = stock.attributes["tier"].isin(["premium", "commercial"]).to_numpy()

@@ -1,4 +1,4 @@
-"""Listings as they are recorded, checked at the door and turned into arrays: one row a week that a machine stood."""
+"""Listings as they are recorded, checked at the door and turned into arrays, one row a week."""
 
 from __future__ import annotations
 
@@ -15,9 +15,18 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 
 COLUMNS = (
-    "listing_id", "week", "month", "ask", "least_to_take", "value", "value_low", "value_high", "faults", "outcome",
+    "listing_id",
+    "week",
+    "month",
+    "ask",
+    "least_to_take",
+    "value",
+    "value_low",
+    "value_high",
+    "faults",
+    "outcome",
     "sale_price",
-)  # fmt: skip
+)
 MONEY = ("ask", "least_to_take", "value", "value_low", "value_high")
 OUTCOMES = ("open", "sold", "withdrawn")
 HALF_80 = 1.2816  # standard normal quantile at .9
@@ -42,8 +51,9 @@ class ListingError(ValueError):
 class Listings:
     """n weeks of listings. Each of shape (n,); ask and least are log ratios to the value of that month.
 
-    listing: number of the listing from 0; count: how many; sd: of log price round the value; sold: in this week;
-    room, up: whether there was room between least and ask, and how far up in it the sale ended (0 where not sold).
+    listing: number of the listing from 0; count: how many; sd: of log price round the value; sold: in this
+    week; room, up: whether there was room between least and ask, and how far up in it the sale ended (0 where
+    not sold).
     """
 
     listing: npt.NDArray[np.intp]
@@ -71,7 +81,7 @@ class Listings:
         return np.asarray(total[:, self.listing])
 
     def mean_over_listings(self, by_week: Floats) -> float:
-        """Mean of something that is the same in all weeks of a listing, each listing counted once; shape (n,) in."""
+        """Mean of what is the same in all weeks of a listing, each listing counted once; shape (n,) in."""
         weeks = np.bincount(self.listing, minlength=self.count)[self.listing]
         return float((by_week / weeks).sum() / self.count)
 
@@ -111,20 +121,31 @@ def _check(table: pd.DataFrame) -> None:
     _refuse("month", ~table["month"].isin(range(1, 13)).to_numpy(), "1 to 12")
     _refuse("outcome", ~table["outcome"].isin(OUTCOMES).to_numpy(), f"one of {', '.join(OUTCOMES)}")
     sold = (table["outcome"] == "sold").to_numpy()
-    _refuse("sale_price", sold & ~(table["sale_price"].to_numpy(dtype=float) > 0), "a number above 0 where it sold")
+    _refuse(
+        "sale_price",
+        sold & ~(table["sale_price"].to_numpy(dtype=float) > 0),
+        "a number above 0 where it sold",
+    )
     if sold.sum() < FEWEST_SALES:
-        raise ListingError(f"expected at least {FEWEST_SALES} listings that sold, got {sold.sum()}; add listings")
+        raise ListingError(
+            f"expected at least {FEWEST_SALES} listings that sold, got {sold.sum()}; add listings"
+        )
 
 
 def _refuse(column: str, wrong: npt.NDArray[np.bool_], expected: str) -> None:
     if wrong.any():
-        raise ListingError(f"listings, column {column}, row {int(wrong.argmax()) + 1}: expected {expected}; mend it")
+        raise ListingError(
+            f"listings, column {column}, row {int(wrong.argmax()) + 1}: expected {expected}; mend it"
+        )
 
 
 def _pairs(text: object) -> list[tuple[str, str]]:
     if not isinstance(text, str) or not text:
         return []
-    return [(fault.strip(), level.strip()) for fault, _, level in (part.partition(":") for part in text.split(";"))]
+    return [
+        (fault.strip(), level.strip())
+        for fault, _, level in (part.partition(":") for part in text.split(";"))
+    ]
 
 
 def slowing_levels(faults: Sequence[tuple[str, str]]) -> dict[str, float]:

@@ -1,14 +1,16 @@
 """How fast a listed machine sells, and for how much: a discrete-time hazard on the weeks of listings.
 
-The chance that it sells in a week, given that it has not yet, is logistic in log(ask / worth) and its positive part,
-in how far the least the seller takes comes near the limits of buyers, in the month, in the weeks listed and in a few faults. A listing that
-was still open or was withdrawn counts for the weeks it stood: censored, not dropped. What a sale brings lies between
-the least and the ask: a second logistic curve gives the chance that it reaches any price between the two.
+The chance that it sells in a week, given that it has not yet, is logistic in log(ask / worth) and its
+positive part, in how far the least the seller takes comes near the limits of buyers, in the month, in the
+weeks listed and in a few faults. A listing that was still open or was withdrawn counts for the weeks it
+stood: censored, not dropped. What a sale brings lies between the least and the ask: a second logistic curve
+gives the chance that it reaches any price between the two.
 
-The worth is not known, only a value with a range. Part of that range is luck between buyers, part is doubt about the
-machine and the place, which stays with a listing for all its weeks: one that stands for long was valued too high. So
-the likelihood of a listing is averaged over that doubt (a shared normal effect on log worth, by EM over quadrature
-nodes), and the share of the range that is doubt is fitted too. What is kept are numbers; predicting takes numpy alone.
+The worth is not known, only a value with a range. Part of that range is luck between buyers, part is doubt
+about the machine and the place, which stays with a listing for all its weeks: one that stands for long was
+valued too high. So the likelihood of a listing is averaged over that doubt (a shared normal effect on log
+worth, by EM over quadrature nodes), and the share of the range that is doubt is fitted too. What is kept are
+numbers; predicting takes numpy alone.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from valuer.price_model.listing_table import SLOWING, Listings, read_listings
+from valuer.price_model.listing_table import SLOWING, Listings, read_listings, slowing_levels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,10 +30,31 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 
 TERMS = (
-    "always", "ask", "ask_above", "least_above", "year_sin", "year_cos", "year_sin2", "year_cos2",
-    "no_start_sin", "no_start_cos", "weeks", "weeks_late", *SLOWING,
-)  # fmt: skip
-REACH_TERMS = ("always", "price_above", "least_above", "off", "off_little", "year_sin", "year_cos", "weeks", "no_start")
+    "always",
+    "ask",
+    "ask_above",
+    "least_above",
+    "year_sin",
+    "year_cos",
+    "year_sin2",
+    "year_cos2",
+    "no_start_sin",
+    "no_start_cos",
+    "weeks",
+    "weeks_late",
+    *SLOWING,
+)
+REACH_TERMS = (
+    "always",
+    "price_above",
+    "least_above",
+    "off",
+    "off_little",
+    "year_sin",
+    "year_cos",
+    "weeks",
+    "no_start",
+)
 LATE = 4.0  # weeks after which a listing may be stale
 FEW_BELOW = 0.30  # log below the worth where hardly a visitor has his limit: a lower least brings nobody more
 
@@ -40,11 +63,14 @@ WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 """Five points of Gauss and Hermite for a standard normal doubt."""
 
 OFF, OFF_LITTLE = 0.15, 0.05  # log below the ask within which buyers differ in what they want off
-PLACES, PLACE_WEIGHTS = (np.polynomial.legendre.leggauss(5)[0] + 1) / 2, np.polynomial.legendre.leggauss(5)[1] / 2
+PLACES, PLACE_WEIGHTS = (
+    (np.polynomial.legendre.leggauss(5)[0] + 1) / 2,
+    np.polynomial.legendre.leggauss(5)[1] / 2,
+)
 """Five places between the least (0) and the ask (1), and their weights, by Gauss and Legendre."""
 
 EDGE = (0.01, 0.99)
-PENALTY = 20.0  # inverse strength of the ridge: a thousand weeks hardly feel it, a hundred do
+PENALTY, TINY = 0.25, 1e-9  # inverse strength of the ridge, by standard deviations: a dozen sales' worth
 ROUNDS, CLOSE = 60, 2e-5  # EM stops when the log likelihood a listing gains less
 FIRST_DOUBT = 0.15  # log sd from which EM starts
 
@@ -53,9 +79,10 @@ FIRST_DOUBT = 0.15  # log sd from which EM starts
 class SellingModel:
     """Coefficients of the two curves, and what they were fitted on.
 
-    hazard, reach: coefficient by name of TERMS and REACH_TERMS. ask_range, least_range: log ratios to the value that
-    the listings cover (1 to 99 %). doubt: usual log sd of the worth round the value; usual_sd: of a sale price round it,
-    for machines that run and that do not. log_odds: shift of the weekly chance by own listings, 0 without.
+    hazard, reach: coefficient by name of TERMS and REACH_TERMS. ask_range, least_range: log ratios to the
+    value that the listings cover (1 to 99 %). doubt: usual log sd of the worth round the value; usual_sd: of
+    a sale price round it, for machines that run and that do not. log_odds: shift of the weekly chance by own
+    listings, 0 without.
     """
 
     hazard: Mapping[str, float]
@@ -68,13 +95,20 @@ class SellingModel:
     log_odds: float = 0.0
 
     def week(
-        self, ask: Floats, least: Floats, month: Floats, week: Floats, faults: Mapping[str, float], worth: Floats
+        self,
+        ask: Floats,
+        least: Floats,
+        month: Floats,
+        week: Floats,
+        faults: Mapping[str, float],
+        worth: Floats,
     ) -> tuple[Floats, Floats]:
         """Chance of a sale in a week, and where its price lies: least + share * (ask - least).
 
-        ask, least: log ratio to the value, least at most ask; month 1 to 12; week 1 is the first; worth: log ratio of
-        the worth to the value; all broadcast. faults: level .5 or 1 by the names of SLOWING. Ratios outside the
-        observed range are clipped to it. A higher ask or least never raises the chance: no slope is above zero.
+        ask, least: log ratio to the value, least at most ask; month 1 to 12; week 1 is the first; worth: log
+        ratio of the worth to the value; all broadcast. faults: level .5 or 1 by the names of SLOWING. Ratios
+        outside the observed range are clipped to it. A higher ask or least never raises the chance: no slope
+        is above zero.
         """
         ask, least = np.clip(ask, *self.ask_range), np.clip(least, *self.least_range)
         known = columns(ask - worth, least - worth, month, week, faults)
@@ -86,6 +120,10 @@ class SellingModel:
         """Log sd of the worth round the value of a machine whose price range stands for this log sd."""
         runs, dead = self.usual_sd
         return self.doubt * sd / (dead if faults.get("no_start", 0.0) > 0 else runs)
+
+    def slowing(self, faults: Sequence[tuple[str, str]]) -> dict[str, float]:
+        """How much these (fault, severity) pairs slow a sale, as `week` takes it."""
+        return slowing_levels(faults)
 
     def shifted(self, log_odds: float) -> SellingModel:
         """The same curves where machines sell faster (above 0) or slower than in the listings."""
@@ -131,7 +169,12 @@ def _at_place(known: Mapping[str, Floats], place: float) -> dict[str, Floats]:
     price = np.log(np.exp(least) + place * (np.exp(ask) - np.exp(least)))
     off = ask - price
     above = np.maximum(price + FEW_BELOW, 0.0) ** 2
-    return {**known, "price_above": above, "off": np.minimum(off, OFF), "off_little": np.minimum(off, OFF_LITTLE)}
+    return {
+        **known,
+        "price_above": above,
+        "off": np.minimum(off, OFF),
+        "off_little": np.minimum(off, OFF_LITTLE),
+    }
 
 
 def fit_selling_model(listings: pd.DataFrame) -> SellingModel:
@@ -140,7 +183,7 @@ def fit_selling_model(listings: pd.DataFrame) -> SellingModel:
     Raises ListingError with the column and row, or when there are too few sales to learn from.
     """
     rows = read_listings(listings)
-    ask_range, least_range = (tuple(float(q) for q in np.quantile(x, EDGE)) for x in (rows.ask, rows.least))
+    ask_range, least_range = _range(rows.ask), _range(rows.least)
     rows = replace(rows, ask=np.clip(rows.ask, *ask_range), least=np.clip(rows.least, *least_range))
     usual = rows.usual_sd()
     rows = replace(rows, sd=rows.sd / np.where(rows.faults["no_start"] > 0, usual[1], usual[0]))
@@ -148,16 +191,21 @@ def fit_selling_model(listings: pd.DataFrame) -> SellingModel:
     return SellingModel(
         hazard=hazard,
         reach=_reach(rows, doubt, weight),
-        ask_range=(ask_range[0], ask_range[1]),
-        least_range=(least_range[0], least_range[1]),
+        ask_range=ask_range,
+        least_range=least_range,
         doubt=doubt,
         usual_sd=usual,
         listings=rows.count,
     )
 
 
+def _range(ratio: Floats) -> tuple[float, float]:
+    low, high = np.quantile(ratio, EDGE)
+    return float(low), float(high)
+
+
 def _at_nodes(rows: Listings, doubt: float) -> dict[str, Floats]:
-    """Columns with every row once for each node of its doubt, node by node; each of shape (nodes * n_rows,)."""
+    """Columns with every row once for each node of its doubt, node by node; shape (nodes * n_rows,) each."""
     worth = np.concatenate([node * doubt * rows.sd for node in NODES])
     every = {name: np.tile(part, len(NODES)) for name, part in rows.faults.items()}
     ask, least, month, week = (np.tile(x, len(NODES)) for x in (rows.ask, rows.least, rows.month, rows.week))
@@ -168,10 +216,11 @@ def _at_nodes(rows: Listings, doubt: float) -> dict[str, Floats]:
 def _expect_and_fit(rows: Listings) -> tuple[dict[str, float], float, Floats]:
     """EM: weigh the nodes of every listing by how well they explain it, fit with those weights, and again.
 
-    A slope that would let a dearer machine sell sooner is taken out and the rest fitted again. Returns coefficients,
-    the share of doubt, and the weights of the nodes, shape (nodes, n_rows).
+    A slope that would let a dearer machine sell sooner is taken out and the rest fitted again. Returns
+    coefficients, the share of doubt, and the weights of the nodes, shape (nodes, n_rows).
     """
     weight = np.repeat(WEIGHTS[:, None], len(rows.ask), axis=1)
+    fitted: dict[str, float] = {}
     doubt, held, before = FIRST_DOUBT, frozenset[str](), np.inf
     while True:
         for _ in range(ROUNDS):
@@ -191,7 +240,7 @@ def _expect_and_fit(rows: Listings) -> tuple[dict[str, float], float, Floats]:
 
 
 def _posterior(rows: Listings, chance: Floats) -> tuple[Floats, float]:
-    """Chance of each node given all weeks of its listing, shape (nodes, n_rows); and log likelihood a listing."""
+    """Chance of each node given its whole listing, shape (nodes, n_rows); and log likelihood a listing."""
     log_likelihood = np.where(rows.sold, np.log(chance), np.log1p(-chance))
     total = rows.sum_over_listing(log_likelihood) + np.log(WEIGHTS)[:, None]
     weight = np.exp(total - total.max(axis=0))
@@ -201,12 +250,16 @@ def _posterior(rows: Listings, chance: Floats) -> tuple[Floats, float]:
 
 def _rising(fitted: Mapping[str, float]) -> frozenset[str]:
     """Terms with which a dearer ask or least would sell sooner."""
-    slopes = {"ask": fitted["ask"], "ask_above": fitted["ask"] + fitted["ask_above"], "least_above": fitted["least_above"]}
+    slopes = {
+        "ask": fitted["ask"],
+        "ask_above": fitted["ask"] + fitted["ask_above"],
+        "least_above": fitted["least_above"],
+    }
     return frozenset(name for name, slope in slopes.items() if slope > 0)
 
 
 def _reach(rows: Listings, doubt: float, weight: Floats) -> dict[str, float]:
-    """Fit the chance that a sale reaches a price: each sale with room to haggle counts at every place in it."""
+    """Fit the chance that a sale reaches a price: each sale with room to haggle counts at every place."""
     room = np.tile(rows.sold & rows.room, len(NODES))
     known = {name: column[room] for name, column in _at_nodes(rows, doubt).items()}
     up, counts = np.tile(rows.up, len(NODES))[room], weight.ravel()[room]
@@ -225,9 +278,10 @@ def _fit(
 
     slopes = [name for name in names if name != "always"]
     X = np.column_stack([known[name] for name in slopes])
+    scale = np.maximum(X.std(axis=0), TINY)  # the ridge weighs all columns alike
     count, target = np.concatenate([yes.ravel(), no.ravel()]), np.repeat([1, 0], len(X))
     used = count > 0
     fit = LogisticRegression(C=PENALTY, solver="newton-cholesky", tol=1e-6)
-    fit.fit(np.concatenate([X, X])[used], target[used], sample_weight=count[used])
-    found = dict(zip(slopes, (float(b) for b in fit.coef_[0]), strict=True))
+    fit.fit(np.concatenate([X, X])[used] / scale, target[used], sample_weight=count[used])
+    found = dict(zip(slopes, (float(b) for b in fit.coef_[0] / scale), strict=True))
     return dict.fromkeys(every, 0.0) | found | {"always": float(fit.intercept_[0])}

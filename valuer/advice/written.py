@@ -1,0 +1,45 @@
+"""Prices as people write them: steps that grow with the price, the same in any currency."""
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray
+
+STEPS = ((2.0, 0.05), (5.0, 0.1), (np.inf, 0.5))
+"""Up to which leading figure asks move by which step: 5 from 100, 10 from 200, 50 from 500.
+
+Common practice, no source: fives and tens.
+"""
+
+
+def step_at(price: float) -> float:
+    """Return the step of asks near a price: 5 from 100 on, 10 from 200, 50 from 500, and so on by tens.
+
+    Common practice, no source: under 100 fives, above it fives and tens.
+
+    >>> step_at(150), step_at(240), step_at(70), step_at(1500), step_at(24)
+    (5.0, 10.0, 5.0, 50.0, 1.0)
+    """
+    power = 10.0 ** np.floor(np.log10(price) + 1e-9)
+    lead = price / power  # 1 to 10
+    step = next(step for end, step in STEPS if lead < end)
+    return float(power * step)
+
+
+def written(price: float) -> float:
+    """Return the nearest price people write.
+
+    >>> written(152.4), written(87.0), written(236.0)
+    (150.0, 85.0, 240.0)
+    """
+    step = step_at(price)
+    return float(round(price / step) * step)
+
+
+def written_between(low: float, high: float) -> FloatArray:
+    """Return the prices people write from low to high, rising, never none; shape (n,)."""
+    asks, price = [], written(low)
+    while price <= high * (1 + 1e-9):
+        if price >= low * (1 - 1e-9):
+            asks.append(price)
+        price = float(np.round(price + step_at(price), 6))
+    return np.array(asks or [written(high)])

@@ -1,0 +1,128 @@
+"""Commands of the sale: what to ask, what to say to an offer, what to write."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from valuer.cli.commands import emit
+from valuer.cli.options import file_argument, json_option, machines, only_option, terms_options
+
+if TYPE_CHECKING:
+    from valuer.domain.shop import ShopTerms
+
+TERMS_OF_SALE = ("currency", "price_level", "hour_value", "month")
+weeks_option = click.option(
+    "--weeks",
+    type=click.IntRange(1, 52),
+    default=12,
+    metavar="1..52",
+    help="Weeks until it must be gone [12].",
+)
+MONEY = click.FloatRange(min=0.01, max=1_000_000)
+
+
+def sale_terms(command: Callable[..., None]) -> Callable[..., None]:
+    """The terms that concern a sale."""
+    return terms_options(command, TERMS_OF_SALE)
+
+
+@click.command()
+@file_argument
+@only_option
+@weeks_option
+@sale_terms
+@json_option
+def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_json: bool) -> None:
+    """What to ask, when to cut, the least to take.
+
+    FILE is JSON or CSV, or - for standard input. Says too whether to list now or keep it for a better month.
+    """
+    from valuer.cli import show_selling
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file, only)
+    answer = load_adviser().asking_prices(asked, terms, weeks)
+    emit(answer, lambda out: show_selling.asking_prices(out, answer.asking_prices), as_json=as_json)
+
+
+@click.command()
+@file_argument
+@only_option
+@click.option("--offer", "offered", type=MONEY, required=True, metavar="MONEY", help="What is offered.")
+@click.option("--week", type=click.IntRange(1, 52), default=1, metavar="N", help="Week of the listing [1].")
+@click.option("--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as advised].")
+@weeks_option
+@sale_terms
+@json_option
+def offer(
+    file: str,
+    only: tuple[str, ...],
+    offered: float,
+    week: int,
+    asking: float | None,
+    weeks: int,
+    terms: "ShopTerms",
+    *,
+    as_json: bool,
+) -> None:
+    """Take an offer, name another price, or wait.
+
+    FILE is JSON or CSV, or - for standard input. Every machine of it is judged as if the offer were for it.
+    """
+    from valuer.cli import show_selling
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file, only)
+    answer = load_adviser().offers(asked, terms, offered, week, weeks, asking)
+    emit(answer, lambda out: show_selling.offers(out, answer.offers), as_json=as_json)
+
+
+@click.command()
+@file_argument
+@only_option
+@click.option("--done", multiple=True, metavar="TEXT", help="What was done to it; may be repeated.")
+@click.option("--markdown", is_flag=True, help="Write Markdown instead of plain text.")
+@click.option(
+    "--print",
+    "sheet_to",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="PATH",
+    help="Write a page for the handle (HTML) to this file; one machine only.",
+)
+@weeks_option
+@sale_terms
+@json_option
+def listing(
+    file: str,
+    only: tuple[str, ...],
+    done: tuple[str, ...],
+    sheet_to: Path | None,
+    weeks: int,
+    terms: "ShopTerms",
+    *,
+    markdown: bool,
+    as_json: bool,
+) -> None:
+    """An honest draft to paste, or why there is none.
+
+    FILE is JSON or CSV, or - for standard input. Nothing is claimed that the file does not say.
+    """
+    from valuer.advice.sheet import sheet
+    from valuer.cli import show_selling
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file, only)
+    if sheet_to is not None and len(asked) != 1:
+        raise click.ClickException(
+            f"--print: expected one machine, got {len(asked)}; choose one with --machine"
+        )
+    answer = load_adviser().listings(asked, terms, done, weeks)
+    if sheet_to is not None:
+        sheet_to.write_text(sheet(answer.listings[0]), encoding="utf-8")
+        click.echo(f"wrote {sheet_to}", err=True)
+    emit(answer, lambda out: show_selling.listings(out, answer.listings, markdown=markdown), as_json=as_json)
+
+
+commands = (ask, offer, listing)
