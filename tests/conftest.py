@@ -1,8 +1,13 @@
 """Settings that every test shares."""
 
 import os
+from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from valuer.price_model.mower import MowerModel
 
 # One thread: two cores serve pytest and the operating system, and results do not depend on scheduling.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -10,3 +15,17 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.register_profile("bench", deadline=None)
 settings.load_profile("ci" if os.environ.get("CI") else "bench")
+
+
+@pytest.fixture(scope="session")
+def mower_model(request: pytest.FixtureRequest) -> "MowerModel":
+    """The real model, trained through the front door; half a minute the first time.
+
+    It stays in pytest's own cache; `load_or_train` takes it from there only for the same data, code and
+    versions.
+    """
+    from valuer.price_model import load_or_train  # noqa: PLC0415  (most tests need no statistics)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(request.config.cache.mkdir("trained")))
+        return load_or_train()

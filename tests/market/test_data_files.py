@@ -1,0 +1,64 @@
+"""The shipped data are what the simulator writes today, bit for bit, and say that they are synthetic."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from valuer.market.files import SEED, write_data
+from valuer.market.sales import draw_sales
+from valuer.paths import shipped
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the data written anew."""
+    folder = tmp_path_factory.mktemp("data") / "made"
+    write_data(folder)
+    return folder
+
+
+@pytest.mark.parametrize(
+    "name", ["synthetic_mower_sales.csv", "synthetic_mower_listings.csv", "DATASHEET.md"]
+)
+def test_shipped_data_are_not_stale(written: Path, name: str) -> None:
+    fresh, kept = (written / name).read_bytes(), shipped(f"datasets/{name}").read_bytes()
+    assert fresh == kept, f"run `valuer data` and commit datasets/{name}"
+
+
+def test_the_same_seed_gives_the_same_table_and_another_seed_another() -> None:
+    one, again, other = (draw_sales(200, seed)[1] for seed in (5, 5, 6))
+    pd.testing.assert_frame_equal(one, again, check_exact=True)
+    assert (one["price"] != other["price"]).any()
+
+
+def test_every_row_says_that_it_is_synthetic(written: Path) -> None:
+    for name in ("synthetic_mower_sales.csv", "synthetic_mower_listings.csv"):
+        assert (pd.read_csv(written / name)["synthetic"] == 1).all()
+
+
+def test_a_sales_file_has_twenty_thousand_sales_with_ids_of_their_own(written: Path) -> None:
+    # Issue 2: "20,000 sales".
+    sales = pd.read_csv(written / "synthetic_mower_sales.csv")
+    assert len(sales) == sales["sale_id"].nunique() == 20_000
+
+
+def test_the_datasheet_follows_the_seven_questions_and_counts_the_file(written: Path) -> None:
+    # Gebru et al., Datasheets for Datasets, Communications of the ACM 64(12), 2021: seven sections.
+    sheet = (written / "DATASHEET.md").read_text("utf-8")
+    sections = [
+        "Motivation",
+        "Composition",
+        "Collection process",
+        "Preprocessing",
+        "Uses",
+        "Distribution",
+        "Maintenance",
+    ]
+    places = [sheet.find(f"## {i}. {name}") for i, name in enumerate(sections, start=1)]
+    assert places == sorted(places)
+    assert places[0] > 0
+    sales = pd.read_csv(written / "synthetic_mower_sales.csv", keep_default_na=False)
+    dead = sales["faults"].str.contains("no_start:").mean()
+    assert f"{dead:.1%} do not start" in sheet
+    assert f"seed {SEED}" in sheet
