@@ -35,6 +35,7 @@ def case_for(
             for item, row in zip(lattice.findings, rows, strict=True)
         ),
         causes=tuple(_causes(item, lattice.findings) for item in lattice.findings),
+        forced=frozenset(),
         hour_value=terms.hour_value,
         price_level=terms.price_level,
         margin=terms.margin,

@@ -127,6 +127,7 @@ def _without_last(case: Case, left: int) -> Case:
         odds=case.odds[:-1],
         policies=case.policies[:-1],
         causes=tuple(tuple(axis for axis in causes if axis != last) for causes in case.causes[:-1]),
+        forced=case.forced - {last},
     )
 
 

@@ -24,7 +24,8 @@ class Case:
     ``proceeds``, shape (2,)*k, is the money left from the sale with each subset of the faults left in.
     ``chances``, shape (k,), are the chances that the faults are there; ``odds``, shape (k, n_fixes), those of
     each fix on each fault. ``causes`` lists, per fault, the axes of found faults that bring it about: it is
-    not cured before they are. ``hour_value``, ``price_level`` (for parts) and ``margin`` are money.
+    not cured before they are. ``forced`` are the axes of faults that are not to be left without work.
+    ``hour_value``, ``price_level`` (for parts) and ``margin`` are money.
     """
 
     shop: Workshop
@@ -33,6 +34,7 @@ class Case:
     odds: FloatArray
     policies: tuple[Policies, ...]
     causes: tuple[tuple[int, ...], ...]
+    forced: frozenset[int]
     hour_value: float
     price_level: float
     margin: float

@@ -116,14 +116,9 @@ def _option(bay: Bay, axis: int, place: int, gain: float) -> Option:
 def curing_plan(bay: Bay, free: Plan) -> Plan:
     """Return the best plan that works on every fault that must be cured; ``free`` if it already does."""
     gates = [axis for axis, item in enumerate(bay.lattice.findings) if must_cure(item)]
-    if all(free.tries[axis] for axis in gates):
+    if all(free.tries[axis] for axis in gates if bay.case.odds[axis].any()):
         return free
-    policies = list(bay.case.policies)
-    for axis in gates:
-        if len(policies[axis].first) > 1:
-            acts = np.arange(len(policies[axis].first)) > 0
-            policies[axis] = policies[axis].only(acts)
-    return best_plan(replace(bay.case, policies=tuple(policies)))
+    return best_plan(replace(bay.case, forced=frozenset(gates)))
 
 
 def _advice(bay: Bay, option: Option, free: Plan, curing: Plan) -> FixAdvice:

@@ -27,8 +27,10 @@ def compared(case: Case) -> Case:
         touched = bool(case.causes[axis]) or bool((shared & (case.odds[axis] > 0)).any())
         keep = every.efficient & (begins | touched)
         keep |= begins & shared[every.first] & (owner[every.first] == axis)
-        keep[0] = True
-        policies.append(every.only(_without_waste(case, axis, float(worth[axis]), keep, shared)))
+        keep[0] = axis not in case.forced or len(keep) == 1
+        if axis not in case.forced:
+            keep = _without_waste(case, axis, float(worth[axis]), keep, shared)
+        policies.append(every.only(keep))
     return replace(case, policies=tuple(policies))
 
 

@@ -1,0 +1,91 @@
+"""This week's choice is proved best: known optima, the greedy trap, and brute force."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from valuer.advice.knapsack import Offers, best_choice
+
+Offer = tuple[float, float, float]
+
+
+def offers(*plans: Offer) -> Offers:
+    """One machine's plans: (gain, hours, cash) each."""
+    columns = np.array(plans, dtype=np.float64).reshape(-1, 3).T
+    return Offers(*columns)
+
+
+def test_known_optimum() -> None:
+    """Ten things, capacity 165: 309 (data from memory, optimum recomputed by trying all 1,024)."""
+    weights = (23, 31, 29, 44, 53, 38, 63, 85, 89, 82)
+    values = (92, 57, 49, 68, 60, 43, 67, 84, 87, 72)
+    tried = max(
+        sum(v for v, x in zip(values, take, strict=True) if x)
+        for take in product((0, 1), repeat=10)
+        if sum(w for w, x in zip(weights, take, strict=True) if x) <= 165
+    )
+    found = best_choice([offers((v, w, 0.0)) for v, w in zip(values, weights, strict=True)], 165.0, None)
+    assert tried == 309
+    assert found.gain == 309
+    assert found.gap == pytest.approx(0, abs=1e-6)
+
+
+def test_greedy_trap() -> None:
+    """Weights 10 20 30, values 60 100 120, capacity 50: greedily 160, the best is 220 (derived)."""
+    things = [offers((60, 10, 0)), offers((100, 20, 0)), offers((120, 30, 0))]
+    assert best_choice(things, 50.0, None).gain == 220
+
+
+def test_one_plan_a_machine() -> None:
+    """Two plans of one machine are never done both, though both would fit."""
+    found = best_choice([offers((10, 1, 1), (12, 2, 2))], 10.0, 10.0)
+    assert found.plans == (1,)
+    assert found.gain == 12
+
+
+def test_machines_without_plans_are_left() -> None:
+    """A machine with nothing that pays brings no plan."""
+    found = best_choice([offers(), offers((5, 1, 0)), offers()], 1.0, 0.0)
+    assert found.plans == (None, 0, None)
+
+
+def test_nothing_to_choose() -> None:
+    """An empty bench, and one with nothing worth doing."""
+    assert best_choice([], 5.0, 5.0).plans == ()
+    assert best_choice([offers()], None, None).gain == 0
+
+
+PLAN = st.tuples(st.integers(1, 100), st.integers(0, 20), st.integers(0, 60)).map(
+    lambda plan: (float(plan[0]), plan[1] / 4, float(plan[2]))
+)
+
+
+@settings(max_examples=40)
+@given(st.lists(st.lists(PLAN, max_size=4), min_size=4, max_size=4), st.floats(0, 8), st.floats(0, 80))
+def test_four_machines_by_brute_force(bench: list[list[Offer]], hours: float, cash: float) -> None:
+    """Every choice of at most one plan on each of four machines."""
+    choices = [[None, *plans] for plans in bench]
+    best = 0.0
+    for chosen in product(*choices):
+        done = [plan for plan in chosen if plan is not None]
+        if sum(p[1] for p in done) <= hours and sum(p[2] for p in done) <= cash:
+            best = max(best, sum(p[0] for p in done))
+    found = best_choice([offers(*plans) for plans in bench], hours, cash)
+    assert found.gain == pytest.approx(best, abs=1e-5)
+    used = [plans[x] for plans, x in zip(bench, found.plans, strict=True) if x is not None]
+    assert sum(p[1] for p in used) <= hours + 1e-6
+    assert sum(p[2] for p in used) <= cash + 1e-6
+
+
+@settings(max_examples=25)
+@given(st.lists(st.lists(PLAN, max_size=3), min_size=3, max_size=6), st.floats(0, 8), st.floats(0, 80))
+def test_more_hours_or_cash_never_lower_the_gain(bench: list[list[Offer]], hours: float, cash: float) -> None:
+    """The price of one more hour or of ten more in cash is never negative."""
+    machines = [offers(*plans) for plans in bench]
+    gain = best_choice(machines, hours, cash).gain
+    assert best_choice(machines, hours + 1, cash).gain >= gain - 1e-6
+    assert best_choice(machines, hours, cash + 10).gain >= gain - 1e-6
+    assert best_choice(machines, None, None).gain >= gain - 1e-6
