@@ -27,17 +27,20 @@ MAY_IMPORT = {
     "valuer.demo": {"valuer.records", "valuer.domain"},
     "valuer.adviser": {
         "valuer",
+        "valuer.learning",
         "valuer.advice",
         "valuer.price_model",
         "valuer.records",
         "valuer.domain",
         "valuer.paths",
     },
+    "valuer.learning": {"valuer.advice", "valuer.price_model", "valuer.records", "valuer.domain"},
     "valuer.__main__": {"valuer.cli"},
     "valuer.cli": {
         "valuer",
         "valuer.cli",
         "valuer.adviser",
+        "valuer.learning",
         "valuer.advice",
         "valuer.price_model",
         "valuer.market",
@@ -63,7 +66,7 @@ ONLY_IN = {
     "rich": {"valuer.cli"},
     "sqlalchemy": {"valuer.records"},
     "alembic": {"valuer.records"},
-    "numpy": {"valuer.price_model", "valuer.market", "valuer.advice", "valuer.records"},
+    "numpy": {"valuer.learning", "valuer.price_model", "valuer.market", "valuer.advice", "valuer.records"},
     "scipy": {"valuer.price_model", "valuer.market", "valuer.advice"},
 }
 NOT_IN_DOMAIN = {"time", "datetime", "os", "pathlib", "urllib", "http", "socket", "subprocess", "random"}

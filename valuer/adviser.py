@@ -6,6 +6,7 @@ The same documents leave through ``--json`` and through the API.
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -18,6 +19,7 @@ from valuer.advice.fix_plan import plan_fixes
 from valuer.advice.listing import draft_listings
 from valuer.advice.offer import judge_offers
 from valuer.advice.outlook import SaleChances
+from valuer.advice.policies import Workshop, workshop
 from valuer.advice.ports import Basis, ValueModel
 from valuer.advice.selling_documents import AskingPrice, Listing, OfferAdvice
 from valuer.advice.valuation import value_machines
@@ -27,6 +29,7 @@ from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.gates import Gate, gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
+from valuer.learning import OwnRecords
 from valuer.paths import shipped
 from valuer.records.template import attributes, readings
 
@@ -101,21 +104,39 @@ class Health(Answer):
 
 @dataclass(frozen=True)
 class Adviser:
-    """Answers questions about machines with one price model, under the terms that come with each question."""
+    """Answers questions about machines with one price model, under the terms that come with each question.
+
+    ``own`` are the user's records: values are bent towards own sales, fixes towards own tries, and what
+    failed on a machine of the records is not advised again at the same odds.
+    """
 
     model: ValueModel
+    own: OwnRecords | None = None
+
+    def model_for(self, terms: ShopTerms) -> ValueModel:
+        """The price model, corrected by own sales where there are any."""
+        return self.own.corrected(self.model, terms.price_level) if self.own else self.model
+
+    @cached_property
+    def shop(self) -> Workshop | None:
+        """The fixes with the odds and hours of own tries; None for those of the catalogue."""
+        return workshop(self.own.fixes()) if self.own and self.own.tries else None
 
     def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
-        return Valuations(valuations=value_machines(machines, self.model, terms))
+        return Valuations(valuations=value_machines(machines, self.model_for(terms), terms))
 
     def fix_plans(self, machines: Sequence[Machine], terms: ShopTerms) -> FixPlans:
         """For each machine: every possible fix with its expected return, and the best set of them."""
-        return FixPlans(fix_plans=plan_fixes(machines, self.model, terms))
+        done = self.own.done(machines) if self.own else None
+        return FixPlans(fix_plans=plan_fixes(machines, self.model_for(terms), terms, self.shop, done))
 
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
-        return BenchRankings(bench_ranking=rank_bench(machines, self.model, terms))
+        done = self.own.done(machines) if self.own else None
+        return BenchRankings(
+            bench_ranking=rank_bench(machines, self.model_for(terms), terms, done, self.shop)
+        )
 
     @property
     def selling(self) -> SaleChances:
@@ -125,7 +146,9 @@ class Adviser:
 
     def asking_prices(self, machines: Sequence[Machine], terms: ShopTerms, weeks: int = 12) -> AskingPrices:
         """What to ask for each machine over so many weeks, the least to take, and whether to list now."""
-        return AskingPrices(asking_prices=asking_prices(machines, self.model, self.selling, terms, weeks))
+        return AskingPrices(
+            asking_prices=asking_prices(machines, self.model_for(terms), self.selling, terms, weeks)
+        )
 
     def offers(
         self,
@@ -138,18 +161,21 @@ class Adviser:
     ) -> Offers:
         """What to do about an offer for each machine in a week of its listing."""
         return Offers(
-            offers=judge_offers(machines, self.model, self.selling, terms, offer, week, weeks, ask)
+            offers=judge_offers(machines, self.model_for(terms), self.selling, terms, offer, week, weeks, ask)
         )
 
     def listings(
         self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12
     ) -> Listings:
         """A draft to paste for each machine, or why there is none."""
-        return Listings(listings=draft_listings(machines, self.model, self.selling, terms, done, weeks))
+        return Listings(
+            listings=draft_listings(machines, self.model_for(terms), self.selling, terms, done, weeks)
+        )
 
     def health(self) -> Health:
         """What the answers rest on."""
-        return Health(status="ok", version=__version__, basis=self.model.basis)
+        basis = self.own.corrected(self.model).basis if self.own else self.model.basis
+        return Health(status="ok", version=__version__, basis=basis)
 
 
 def catalogue() -> Catalogue:

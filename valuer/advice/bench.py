@@ -24,7 +24,7 @@ from valuer.advice.knapsack import Choice, Offers, best_choice
 from valuer.advice.outcomes import chance_of_loss
 from valuer.advice.plan_document import if_all_works, value_after, working_order
 from valuer.advice.plans import SAME, Plans
-from valuer.advice.policies import usual_workshop
+from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import ValueModel
 from valuer.advice.pruning import compared
 from valuer.advice.routes import ROUTES
@@ -37,14 +37,18 @@ TEN = 10.0
 
 
 def rank_bench(
-    machines: Sequence[Machine], model: ValueModel, terms: ShopTerms, done: Mapping[str, Done] | None = None
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    done: Mapping[str, Done] | None = None,
+    shop: Workshop | None = None,
 ) -> BenchRanking:
     """Return the machines by expected return per bench hour, the limiting factor, highest first.
 
     Every machine brings its best plan within the hours and cash at hand; one without work that pays comes
     last, the dearest first, and is sold as it stands.
     """
-    every = bays(machines, model, terms, usual_workshop(), done)
+    every = bays(machines, model, terms, shop or usual_workshop(), done)
     return _ranking([(bay, best_plan(bay.case, terms.hours, terms.cash)) for bay in every], model, terms)
 
 

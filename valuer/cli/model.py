@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from valuer.clock import now, today
+
 if TYPE_CHECKING:
     from valuer.advice.ports import Basis
     from valuer.adviser import Adviser
+    from valuer.learning import OwnRecords
 
 TRAINING = (
     "Training the price model: under a minute, and only where data, code or libraries have changed since."
@@ -25,7 +28,28 @@ def load_adviser() -> "Adviser":
     from valuer.price_model import load_or_train
 
     with progress() as report:
-        return Adviser(load_or_train(report))
+        return Adviser(load_or_train(report), own_records())
+
+
+def own_records() -> "OwnRecords | None":
+    """The records at the usual address, as of today; None where there are none, or none that can be read."""
+    from valuer.learning import OwnRecords
+    from valuer.records.store.opening import address, file_of
+    from valuer.records.store.problems import StoreProblem
+    from valuer.records.store.store import open_store
+
+    try:
+        file = file_of(address())
+        if file and not file.exists():
+            return None
+        store = open_store(now())
+        try:
+            return OwnRecords(store.book(), today())
+        finally:
+            store.close()
+    except StoreProblem as problem:
+        click.echo(f"valuer: {problem}; answering without own sales", err=True)
+        return None
 
 
 def train_model(sales: Path | None) -> "Basis":

@@ -1,0 +1,138 @@
+"""From records to advice: own sales move values, own tries move odds, what is spent moves nothing."""
+
+from datetime import date
+
+import pytest
+
+from tests.fake_model import SOUND, FakeModel
+from tests.records.bench import entry, machine, seen
+from valuer.adviser import Adviser
+from valuer.domain.shop import ShopTerms
+from valuer.learning import OwnRecords, correction_report, own_sales, tries
+from valuer.records.entries import Book, FixDone, MachineEntry, Sale
+
+TODAY = date(2026, 6, 1)
+TERMS = ShopTerms.model_validate({"month": 5})
+MODEL = FakeModel()
+
+
+def adviser(*entries: MachineEntry, today: date = TODAY) -> Adviser:
+    """An adviser with these records."""
+    return Adviser(MODEL, OwnRecords(Book(machines=entries), today))
+
+
+def sold(name: str, price: float, **more: object) -> MachineEntry:
+    """A sound machine, taken in and sold."""
+    sale = Sale(sold_on=date(2026, 5, 20), price=price, **more)  # type: ignore[arg-type]
+    bare = machine(name, faults=[], readings={}, checks={})
+    return entry(name, machine=bare, sale=sale)
+
+
+def failed(fix: str = "needle_seat", fault: str = "fuel_leak_carb") -> FixDone:
+    """A try that failed."""
+    return FixDone(fix=fix, fault=fault, cured=False, done_on=date(2026, 5, 2), parts=4.0, hours=0.8)
+
+
+def test_without_records_the_advice_is_that_of_the_model_alone() -> None:
+    alone, empty = Adviser(MODEL), adviser()
+    assert empty.fix_plans([machine()], TERMS) == alone.fix_plans([machine()], TERMS)
+    assert empty.value([machine()], TERMS) == alone.value([machine()], TERMS)
+
+
+def test_own_sales_move_the_value_and_the_basis_counts_them() -> None:
+    dearer = adviser(*[sold(f"s{i}", SOUND * 1.3) for i in range(20)])
+    (said,) = dearer.value([machine()], TERMS).valuations
+    (alone,) = Adviser(MODEL).value([machine()], TERMS).valuations
+    assert said.value.amount > alone.value.amount * 1.1
+    assert (said.basis.own_sales, alone.basis.own_sales) == (20, 0)
+
+
+def test_sales_in_other_money_are_held_against_the_model_at_the_price_level() -> None:
+    # Twenty own units to the dollar: sales at 20 x 200 agree with the model.
+    book = OwnRecords(Book(machines=tuple(sold(f"s{i}", SOUND * 20) for i in range(10))), TODAY)
+    terms = ShopTerms.model_validate({"month": 5, "price_level": 20.0})
+    bare = machine("x", faults=[], readings={}, checks={})
+    (said,) = Adviser(MODEL, book).value([bare], terms).valuations
+    assert said.value.amount == pytest.approx(SOUND * 20, rel=0.01)
+
+
+def test_parts_and_scrap_say_nothing_about_machines() -> None:
+    entries = (sold("a", 10.0, sold_as="scrap"), sold("b", 40.0, sold_as="for_parts"), sold("c", 80.0))
+    assert [sale.machine.id for sale in own_sales(Book(machines=entries), TODAY)] == ["c"]
+
+
+def test_prices_seen_around_are_learnt_from_as_what_they_are() -> None:
+    book = Book(comparables=(seen(), seen(150.0, "sale_seen")))
+    assert [(sale.kind, sale.days_ago) for sale in own_sales(book, TODAY)] == [
+        ("ask_seen", 22.0),
+        ("sale_seen", 22.0),
+    ]
+
+
+def odds_of(adviser: Adviser, name: str = "green-1") -> float:
+    """The odds that the advice gives a needle seat on a machine."""
+    (plan,) = adviser.fix_plans([machine(name)], TERMS).fix_plans
+    return next(fix.odds for fix in plan.fixes if fix.fix == "needle_seat")
+
+
+def test_t45_after_a_failed_seat_the_same_repair_is_not_advised_at_the_same_odds() -> None:
+    before, after = odds_of(adviser(entry())), odds_of(adviser(entry(fixes=(failed(),))))
+    assert after <= before / 2
+
+
+def test_t45_on_another_machine_one_failure_counts_as_one_of_many() -> None:
+    before = odds_of(adviser(), "other")
+    after = odds_of(adviser(entry(fixes=(failed(),))), "other")
+    assert before / 2 < after < before
+
+
+def test_what_was_cured_and_came_back_may_be_tried_again() -> None:
+    cured = FixDone(fix="carb_new_generic", fault="fuel_leak_carb", cured=True, done_on=date(2026, 5, 3))
+    once, since = odds_of(adviser(entry(fixes=(failed(),)))), odds_of(adviser(entry(fixes=(failed(), cured))))
+    assert since > once
+
+
+SPENT = [{"paid": 0.0}, {"paid": 25.0}, {"paid": 900.0}, {"hours": 0.0}, {"hours": 300.0}]
+
+
+@pytest.mark.parametrize("spent", SPENT)
+def test_t09_t10_money_and_hours_already_spent_change_no_advice(spent: dict[str, float]) -> None:
+    # T09: any amount spent; T10: the purchase price, once the machine is owned. They show in the ledger only.
+    others = [sold(f"s{i}", 150.0 + i) for i in range(5)]
+    plain = adviser(entry(paid=None, hours=None), *others)
+    told = adviser(entry().model_copy(update=spent), *[other.model_copy(update=spent) for other in others])
+    asked = [machine()]
+    assert told.value(asked, TERMS) == plain.value(asked, TERMS)
+    assert told.fix_plans(asked, TERMS) == plain.fix_plans(asked, TERMS)
+    assert told.bench_ranking(asked, TERMS) == plain.bench_ranking(asked, TERMS)
+
+
+def test_t09_parts_paid_for_a_try_change_no_advice() -> None:
+    cheap, dear = failed(), failed().model_copy(update={"parts": 400.0})
+    one, other = adviser(entry(fixes=(cheap,))), adviser(entry(fixes=(dear,)))
+    assert one.fix_plans([machine()], TERMS) == other.fix_plans([machine()], TERMS)
+
+
+def test_the_report_says_so_when_there_is_nothing_to_learn_from() -> None:
+    report = correction_report(OwnRecords(Book(), TODAY), MODEL)
+    assert report.statement.startswith("No own sales yet, so nothing is corrected.")
+    assert (report.terms, report.error_before_percent, report.interval_factor) == ((), None, 1.0)
+
+
+def test_the_report_tells_what_moved_before_and_after() -> None:
+    book = Book(machines=tuple(sold(f"s{i}", SOUND * 1.25) for i in range(20)))
+    report = correction_report(OwnRecords(book, TODAY), MODEL)
+    # Every sale at 1.25 times the value: the model is off by 1 - 1 / 1.25 = 20 %.
+    assert report.error_before_percent == 20.0
+    assert report.error_after_percent is not None
+    assert report.error_after_percent < 5
+    assert report.terms[0].moved_percent > 0
+    assert "values now stand" in report.statement
+
+
+def test_the_report_counts_own_tries() -> None:
+    book = Book(machines=(entry(fixes=(failed(), failed())),))
+    (fix,) = correction_report(OwnRecords(book, TODAY), MODEL).fixes
+    assert (fix.cured, fix.failed) == (0, 2)
+    assert fix.odds_after < fix.odds_before
+    assert len(tries(book)) == 2

@@ -1,0 +1,45 @@
+"""Commands that look back: what own sales taught, and whether the advice held."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from valuer.cli.options import json_option
+from valuer.cli.records import money_terms, records_at, store_option
+from valuer.clock import today
+
+if TYPE_CHECKING:
+    from valuer.domain.shop import ShopTerms
+    from valuer.learning import OwnRecords
+
+
+def own_records(where: str | None) -> "OwnRecords":
+    """Everything on record as of today."""
+    from valuer.learning import OwnRecords
+
+    with records_at(where) as store:
+        return OwnRecords(store.book(), today())
+
+
+@click.command()
+@money_terms
+@store_option
+@json_option
+def learn(where: str | None, terms: "ShopTerms", *, as_json: bool) -> None:
+    """What own sales and own tries changed.
+
+    Before and after are judged on own sales, each by a correction that has not seen it.
+    """
+    from valuer.cli import model, show_learning
+    from valuer.learning import correction_report
+
+    own = own_records(where)
+    report = correction_report(own, model.load_adviser().model, terms.price_level)
+    if as_json:
+        click.echo(report.model_dump_json(indent=2))
+    else:
+        show_learning.correction(report)
+
+
+commands: Sequence[click.Command] = (learn,)

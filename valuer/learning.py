@@ -1,0 +1,239 @@
+"""From records to what they teach: own sales for the price model, own tries for odds and hours."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from valuer.advice.done import Done
+from valuer.advice.ports import ValueModel
+from valuer.domain.findings import findings
+from valuer.domain.fixes import Fix, fix_catalogue
+from valuer.domain.machine import Machine
+from valuer.price_model.corrected import CorrectedModel
+from valuer.price_model.experience import Try, hours_factors, own_fixes
+from valuer.price_model.local_correction import Correction, Term, learn
+from valuer.price_model.own_sales import Kind, OwnSale
+from valuer.records.entries import Book, MachineEntry
+
+MODEST_BELOW = 10
+"""Own sales below which a correction is called a first guess (trials on simulated markets)."""
+
+
+def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSale, ...]:
+    """What the records hold of prices, at price level 1: own sales of whole machines, and prices seen around.
+
+    Machines sold for parts or scrap are left out: their price is not that of a machine.
+    """
+    own = [_own(entry, today, price_level) for entry in book.machines if _teaches(entry)]
+    seen = [
+        _sale(each.machine, each.seen_on, each.price / price_level, today, each.kind)
+        for each in book.comparables
+    ]
+    return (*own, *seen)
+
+
+def _teaches(entry: MachineEntry) -> bool:
+    return entry.sale is not None and entry.sale.sold_as in ("working", "for_repair")
+
+
+def _own(entry: MachineEntry, today: date, price_level: float) -> OwnSale:
+    assert entry.sale  # noqa: S101 - `_teaches` looked
+    return _sale(entry.machine, entry.sale.sold_on, entry.sale.price / price_level, today, "own")
+
+
+def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) -> OwnSale:
+    return OwnSale(machine, day.month, price, float(max((today - day).days, 0)), kind)
+
+
+def tries(book: Book) -> tuple[Try, ...]:
+    """Every try at a fix on record."""
+    return tuple(
+        Try(done.fix, done.fault, done.cured, done.hours) for entry in book.machines for done in entry.fixes
+    )
+
+
+def done_before(entry: MachineEntry) -> Done:
+    """What was cured on this very machine, and the fixes that failed on a fault since it was last cured."""
+    cured: set[str] = set()
+    failed: dict[str, set[str]] = {}
+    for done in entry.fixes:
+        if done.cured:
+            cured.add(done.fault)
+            failed.pop(done.fault, None)
+        else:
+            failed.setdefault(done.fault, set()).add(done.fix)
+    there = {finding.fault for finding in findings(entry.machine)}
+    return Done(frozenset(cured - there), {fault: frozenset(names) for fault, names in failed.items()})
+
+
+@dataclass(frozen=True)
+class OwnRecords:
+    """The user's records as the adviser uses them: a book and the day it is read on."""
+
+    book: Book
+    today: date
+    _learnt: dict[tuple[int, float], Correction] = field(default_factory=dict, compare=False, repr=False)
+
+    def correction(self, model: ValueModel, price_level: float = 1.0) -> Correction:
+        """What own sales change of the model; worked out once."""
+        key = (id(model), price_level)
+        if key not in self._learnt:
+            self._learnt[key] = learn(model, own_sales(self.book, self.today, price_level))
+        return self._learnt[key]
+
+    def corrected(self, model: ValueModel, price_level: float = 1.0) -> ValueModel:
+        """The model bent towards own sales; the model itself where there are none."""
+        correction = self.correction(model, price_level)
+        return model if correction.at_rest else CorrectedModel(model, correction)
+
+    @cached_property
+    def tries(self) -> tuple[Try, ...]:
+        """Every try at a fix on record."""
+        return tries(self.book)
+
+    def fixes(self) -> dict[str, Fix]:
+        """The catalogue's fixes with the odds and hours that own tries leave of it."""
+        return own_fixes(self.tries)
+
+    def done(self, machines: Sequence[Machine]) -> dict[str, Done]:
+        """What was done to those of the machines that stand on the bench of the records."""
+        asked = {machine.id for machine in machines}
+        bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
+        return {entry.id: done_before(entry) for entry in bench if entry.fixes}
+
+
+class _Document(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class LearntTerm(_Document):
+    """One part of the correction: how far it moved, how sure that is, and why."""
+
+    name: str
+    moved_percent: float = Field(description="change of a value, or of a fault's loss, in percent")
+    unsure_percent: float = Field(description="one standard deviation of it, in percentage points")
+    sales: float = Field(description="weight of the sales that bear on it")
+    why: str
+
+
+class OddSale(_Document):
+    """A sale that is hardly believable beside the others."""
+
+    id: str
+    times: float = Field(description="price over what the other sales lead one to expect")
+    weight: float = Field(description="share of its say that it keeps, 0 to 1")
+
+
+class LearntFix(_Document):
+    """The odds of a fix on a fault, from the catalogue and after own tries."""
+
+    fix: str
+    fault: str
+    cured: int
+    failed: int
+    odds_before: float
+    odds_after: float
+    hours_factor: float | None = Field(
+        description="own hours over the catalogue's; null where none are known"
+    )
+
+
+class CorrectionReport(_Document):
+    """What the own records changed, and whether that helped."""
+
+    own_sales: int
+    comparables: int
+    statement: str
+    error_before_percent: float | None = Field(description="median error on own sales by the model alone")
+    error_after_percent: float | None = Field(
+        description="the same by a correction that has not seen the sale it is judged by"
+    )
+    interval_factor: float = Field(description="what the width of every interval is multiplied by")
+    terms: tuple[LearntTerm, ...]
+    odd_sales: tuple[OddSale, ...]
+    fixes: tuple[LearntFix, ...]
+
+
+def correction_report(own: OwnRecords, model: ValueModel, price_level: float = 1.0) -> CorrectionReport:
+    """What the records changed of the model and of the fixes."""
+    found = own.correction(model, price_level)
+    before, after = _median_error(found.before), _median_error(found.after)
+    return CorrectionReport(
+        own_sales=found.own_sales,
+        comparables=found.comparables,
+        statement=_statement(found, before, after),
+        error_before_percent=before,
+        error_after_percent=after,
+        interval_factor=round(found.spread, 3),
+        terms=tuple(_term(term) for term in sorted(found.terms, key=lambda term: -abs(term.moved))),
+        odd_sales=tuple(
+            OddSale(id=odd.id, times=round(odd.times, 2), weight=round(odd.weight, 3)) for odd in found.odd
+        ),
+        fixes=_fixes(tries(own.book)),
+    )
+
+
+def _median_error(residuals: tuple[float, ...]) -> float | None:
+    """Median absolute percentage error of value against price, 100 |value / price - 1|."""
+    return round(float(np.median(np.abs(np.exp(-np.array(residuals)) - 1))) * 100, 1) if residuals else None
+
+
+def _statement(found: Correction, before: float | None, after: float | None) -> str:
+    if found.at_rest:
+        return (
+            "No own sales yet, so nothing is corrected. Sales of unrepaired machines teach most: keep them."
+        )
+    level = percent(found.level)
+    where = "above" if found.level > 0 else "below"
+    learnt = f"{found.own_sales} own sales and {found.comparables} prices seen around"
+    judged = (
+        ""
+        if before is None
+        else f" On own sales it had not seen the median error went from {before} to {after} %."
+    )
+    modest = " With so few it is a first guess." if found.own_sales < MODEST_BELOW else ""
+    return f"From {learnt}: values now stand {abs(level):.0f} % {where} the model's.{judged}{modest}"
+
+
+def percent(moved: float) -> float:
+    """A shift of a log value in percent."""
+    return float(np.expm1(moved) * 100)
+
+
+Scale = Literal["value", "loss"]
+
+
+def _term(term: Term) -> LearntTerm:
+    on_value = term.name == "level" or (" " in term.name and term.name != "fault losses")
+    moved = percent(term.moved) if on_value else 100 * term.moved
+    kept = max(0.0, 1.0 - (term.sd / term.prior_sd) ** 2)
+    what = "value" if on_value else "age's effect" if term.name == "ageing" else "loss"
+    return LearntTerm(
+        name=term.name,
+        moved_percent=round(moved, 1),
+        unsure_percent=round(100 * term.sd, 1),
+        sales=round(term.sales, 1),
+        why=f"{what} {moved:+.0f} %: sales of weight {term.sales:.1f} settle {kept:.0%} of it",
+    )
+
+
+def _fixes(done: tuple[Try, ...]) -> tuple[LearntFix, ...]:
+    own = own_fixes(done)
+    _, factors = hours_factors(done)
+    return tuple(
+        LearntFix(
+            fix=fix,
+            fault=fault,
+            cured=sum(each.cured for each in done if (each.fix, each.fault) == (fix, fault)),
+            failed=sum(not each.cured for each in done if (each.fix, each.fault) == (fix, fault)),
+            odds_before=round(fix_catalogue()[fix].cures[fault].odds.likely, 3),
+            odds_after=round(own[fix].cures[fault].odds.likely, 3),
+            hours_factor=round(factors[fix], 2) if fix in factors else None,
+        )
+        for fix, fault in sorted({(each.fix, each.fault) for each in done})
+    )

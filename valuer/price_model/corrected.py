@@ -1,0 +1,112 @@
+"""CorrectedModel: any value model with a local correction on it, and the same laws by construction.
+
+A row of the corrected model is a row of the model below with two columns more: the log value of the sound
+machine, and how far level, attributes and ageing move it. Both are worked out once, when a machine is
+encoded.
+
+The faults' part of the correction multiplies each fault's loss by a factor of its own. As losses do not add
+up, the whole is the Choquet integral of the factors over the model's loss, a set function L of the faults
+that are there: with the distinct factors u_1 > u_2 > ... > 0,
+
+    loss = sum over j of (u_j - u_(j+1)) * L(faults whose factor is u_j or more)
+
+Every weight is positive and L never falls when a fault is added or made worse, so the corrected loss never
+does either, whatever the factors.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from valuer.advice.ports import Basis, FloatArray, ValueModel
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.machine import Machine
+from valuer.price_model.local_correction import Correction
+from valuer.price_model.own_sales import age_loss, levels_of
+
+IntArray = NDArray[np.int64]
+
+ADDED = 2
+"""Columns that a row has more: log of the sound value, and how far it is moved."""
+
+
+@dataclass(frozen=True)
+class CorrectedModel:
+    """A value model bent towards own sales; see the module."""
+
+    model: ValueModel
+    correction: Correction
+
+    @property
+    def basis(self) -> Basis:
+        """That of the model below, with the number of own sales."""
+        learnt_from = self.correction.own_sales + self.correction.comparables
+        return self.model.basis.model_copy(update={"own_sales": learnt_from})
+
+    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+        """Rows of shape (n, p + 2) with every fault absent."""
+        rows = self.model.encode(machines, month)
+        sound = np.log(self.model.value(rows)) if len(rows) else np.zeros(0)
+        aged = age_loss(self.model, machines, month, sound)
+        shift = dict(self.correction.level_shift)
+        own = np.array([sum(shift.get(level, 0.0) for level in levels_of(machine)) for machine in machines])
+        return np.column_stack(
+            [rows, sound, self.correction.level + own + (self.correction.ageing - 1.0) * aged]
+        )
+
+    def fault_column(self, fault: str) -> int:
+        """The column of the model below."""
+        return self.model.fault_column(fault)
+
+    def records(self, fault: str, severity: str) -> int:
+        """Training sales of the model below."""
+        return self.model.records(fault, severity)
+
+    def value(self, rows: FloatArray) -> FloatArray:
+        """Expected sale prices of shape (n,)."""
+        return np.exp(self._log_value(rows))
+
+    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Ends of the 80 % interval: those of the model, re-scaled and moved along with the value."""
+        below = rows[:, :-ADDED]
+        value = np.log(self.model.value(below))
+        low, high = self.model.interval(below)
+        here, spread = self._log_value(rows), self.correction.spread
+        return np.exp(here - spread * (value - np.log(low))), np.exp(here + spread * (np.log(high) - value))
+
+    def _log_value(self, rows: FloatArray) -> FloatArray:
+        sound, moved = rows[:, -2], rows[:, -1]
+        return np.asarray(sound + moved - self._loss(rows[:, :-ADDED], sound))
+
+    def _loss(self, rows: FloatArray, sound: FloatArray) -> FloatArray:
+        """The corrected loss of each row, shape (n,): 0 or more, and never less for one fault more."""
+        columns, factors = self._faults
+        there = rows[:, columns] > 0
+        ordered = np.argsort(np.where(there, -factors, np.inf), axis=1, kind="stable")
+        factor = np.where(np.take_along_axis(there, ordered, axis=1), factors[ordered], 0.0)
+        step = factor - np.column_stack([factor[:, 1:], np.zeros(len(rows))])
+        row, last = np.nonzero(step > 0)
+        sets = rows[row]
+        gone = np.arange(len(columns))[None] > last[:, None]
+        at, place = np.nonzero(gone)
+        sets[at, columns[ordered[row[at], place]]] = 0.0
+        lost = np.maximum(sound[row] - self._log_below(sets), 0.0) if len(row) else np.zeros(0)
+        return np.bincount(row, step[row, last] * lost, minlength=len(rows)).astype(np.float64)
+
+    @cached_property
+    def _faults(self) -> tuple[IntArray, FloatArray]:
+        """The column of every fault, and its factor."""
+        named = dict(self.correction.fault_factor)
+        faults = tuple(fault_catalogue())
+        factors = [named.get(fault, self.correction.other_faults) for fault in faults]
+        return np.array([self.model.fault_column(fault) for fault in faults]), np.array(factors)
+
+    def _log_below(self, rows: FloatArray) -> FloatArray:
+        """Log values of the model below, each different row valued once."""
+        plain = np.ascontiguousarray(rows)
+        as_bytes = plain.view(np.dtype((np.void, plain.dtype.itemsize * plain.shape[1]))).ravel()
+        _, first, back = np.unique(as_bytes, return_index=True, return_inverse=True)
+        return np.asarray(np.log(self.model.value(plain[first]))[back])
