@@ -150,7 +150,11 @@ class Coded:
 
 
 def code_table(table: pd.DataFrame, columns: Columns) -> Coded:
-    """Code the rows of a table; raises TableError for a level or a flag that training never saw."""
+    """Code the rows of a table; raises TableError for a missing column, and for what training never saw."""
+    missing = [name for name in (*columns.attributes, *columns.flags) if name not in table.columns]
+    if missing:
+        msg = f"expected the columns that the model was fitted on, the table has no {', '.join(missing)}"
+        raise TableError(msg)
     categories = [_code_levels(table, name, levels) for name, levels in columns.levels.items()]
     numbers = [_code_numbers(table, name, columns) for name in columns.knots]
     flags = [_numbers(table, name) for name in columns.flags]
@@ -167,7 +171,7 @@ def _stack(parts: list[Floats], rows: int) -> Floats:
 
 def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> Floats:
     column = table[name]
-    codes = pd.Categorical(column, categories=list(levels)).codes.astype(float)
+    codes = pd.Index(list(levels), dtype=object).get_indexer(column.astype(object)).astype(float)
     strange = (codes < 0) & column.notna().to_numpy()
     if strange.any():
         msg = f"column {name}: expected one of {', '.join(map(str, levels))}, got {column[strange].iloc[0]}"
