@@ -171,7 +171,7 @@ def _stack(parts: list[Floats], rows: int) -> Floats:
 
 def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> Floats:
     column = table[name]
-    codes = pd.Index(list(levels), dtype=object).get_indexer(column.astype(object)).astype(float)
+    codes = pd.Index(list(levels), dtype=object).get_indexer(pd.Index(column.astype(object))).astype(float)
     strange = (codes < 0) & column.notna().to_numpy()
     if strange.any():
         msg = f"column {name}: expected one of {', '.join(map(str, levels))}, got {column[strange].iloc[0]}"
