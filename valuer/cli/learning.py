@@ -42,4 +42,23 @@ def learn(where: str | None, terms: "ShopTerms", *, as_json: bool) -> None:
         show_learning.correction(report)
 
 
-commands: Sequence[click.Command] = (learn,)
+@click.command()
+@money_terms
+@store_option
+@json_option
+def accuracy(where: str | None, terms: "ShopTerms", *, as_json: bool) -> None:
+    """Did the advice hold?
+
+    Own sales against what was predicted before each, ranges, fixes against what they promised, days to sell.
+    """
+    from valuer.cli import show_learning
+    from valuer.records.accuracy import accuracy as judged
+
+    report = judged(own_records(where).book.machines, terms.hour_value)
+    if as_json:
+        click.echo(report.model_dump_json(indent=2))
+    else:
+        show_learning.accuracy(report)
+
+
+commands: Sequence[click.Command] = (learn, accuracy)

@@ -1,8 +1,13 @@
 """What was learnt, as plain text."""
 
-from valuer.cli.show import console, plain_table, wrapped
-from valuer.learning import CorrectionReport
+from math import log2
 
+from valuer.cli.show import console, plain_table, whole, wrapped
+from valuer.learning import CorrectionReport
+from valuer.records.accuracy import AccuracyReport, SaleSeen
+
+PICTURED = 15  # latest sales in the picture
+WIDE = 41  # columns of the picture, from half to twice the prediction
 MOST_TERMS = 12
 STILL = 0.5  # percent below which a term has not moved
 
@@ -42,3 +47,29 @@ def _fixes(report: CorrectionReport) -> None:
         table.add_row(fix.fix, fix.fault, held, f"{fix.odds_before:.0%}", f"{fix.odds_after:.0%}", hours)
     out.print(table)
     wrapped(out, "hours: own bench hours over the catalogue's, as far as they were written down.")
+
+
+def accuracy(report: AccuracyReport) -> None:
+    """The figures, each with what it should be, and the latest sales as a picture."""
+    out = console()
+    for figure in report.figures:
+        wrapped(out, f"{figure.name}: {figure.said}.", "    ", first="")
+        if figure.value is not None and figure.goal != "none":
+            out.print(f"    Should be: {figure.goal}.")
+    if report.sales:
+        out.print("\nEach sale from half to twice its prediction (|): range (-), price (x):\n")
+        for sale in report.sales[-PICTURED:]:
+            out.print(f"{sale.id[:16]:<16} {_row(sale)} {whole(sale.price):>6}", soft_wrap=True)
+
+
+def _row(sale: SaleSeen) -> str:
+    low, high, price = (_column(amount / sale.predicted) for amount in (sale.low, sale.high, sale.price))
+    row = ["-" if low <= place <= high else " " for place in range(WIDE)]
+    row[WIDE // 2] = "|"
+    row[price] = "x"
+    return "".join(row)
+
+
+def _column(ratio: float) -> int:
+    """Where a ratio stands between 1/2 (the first column) and 2 (the last); beyond them, at the end."""
+    return round((min(max(log2(ratio), -1.0), 1.0) + 1.0) / 2.0 * (WIDE - 1))
