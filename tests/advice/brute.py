@@ -58,9 +58,7 @@ def value(case: Case, ways: Sequence[Way]) -> Value:
     worst = first_cash + case.price_level * sum(shop.parts[place] for way in ways for place in way.later)
     now = float(case.proceeds[(1,) * case.proceeds.ndim])
     total_hours = first_hours + hours
-    return Value(
-        sale - now - first_cash - cash - case.hour_value * total_hours, total_hours, float(worst)
-    )
+    return Value(sale - now - first_cash - cash - case.hour_value * total_hours, total_hours, float(worst))
 
 
 def _courses(
@@ -98,9 +96,7 @@ def _course(
             )
 
 
-def _events(
-    case: Case, axis: int, way: Way, done: Sequence[int]
-) -> Iterator[tuple[float, int, list[int]]]:
+def _events(case: Case, axis: int, way: Way, done: Sequence[int]) -> Iterator[tuple[float, int, list[int]]]:
     """Yield (chance, left in, later tries made) for one fault whose causes are gone.
 
     A doubtful fault that is not there costs no later try; being left in is then worth what the lattice says.

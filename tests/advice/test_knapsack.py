@@ -62,9 +62,12 @@ PLAN = st.tuples(st.integers(1, 100), st.integers(0, 20), st.integers(0, 60)).ma
     lambda plan: (float(plan[0]), plan[1] / 4, float(plan[2]))
 )
 
+LIMIT = st.integers(0, 32).map(lambda quarters: quarters / 4)
+CASH = st.integers(0, 80).map(float)
+
 
 @settings(max_examples=40)
-@given(st.lists(st.lists(PLAN, max_size=4), min_size=4, max_size=4), st.floats(0, 8), st.floats(0, 80))
+@given(st.lists(st.lists(PLAN, max_size=4), min_size=4, max_size=4), LIMIT, CASH)
 def test_four_machines_by_brute_force(bench: list[list[Offer]], hours: float, cash: float) -> None:
     """Every choice of at most one plan on each of four machines."""
     choices = [[None, *plans] for plans in bench]
@@ -81,7 +84,7 @@ def test_four_machines_by_brute_force(bench: list[list[Offer]], hours: float, ca
 
 
 @settings(max_examples=25)
-@given(st.lists(st.lists(PLAN, max_size=3), min_size=3, max_size=6), st.floats(0, 8), st.floats(0, 80))
+@given(st.lists(st.lists(PLAN, max_size=3), min_size=3, max_size=6), LIMIT, CASH)
 def test_more_hours_or_cash_never_lower_the_gain(bench: list[list[Offer]], hours: float, cash: float) -> None:
     """The price of one more hour or of ten more in cash is never negative."""
     machines = [offers(*plans) for plans in bench]
