@@ -74,7 +74,9 @@ def part_of(cluster: Cluster, rows: slice | IntArray) -> Cluster:
 
 def clusters(case: Case) -> tuple[Cluster, ...]:
     """Return the clusters of a case, each with all combinations of its policies."""
-    return tuple(_cluster(case, axes) for axes in together_with(case))
+    return tuple(
+        _single(case, *axes) if len(axes) == 1 else _cluster(case, axes) for axes in together_with(case)
+    )
 
 
 def together_with(case: Case) -> list[tuple[int, ...]]:
@@ -101,13 +103,32 @@ def _depth(case: Case, axis: int) -> int:
     return max((1 + _depth(case, cause) for cause in case.causes[axis]), default=0)
 
 
+def _single(case: Case, axis: int) -> Cluster:
+    """Return the cluster of a fault that nothing touches: each of its policies."""
+    policies, shop = case.policies[axis], case.shop
+    first, acts = policies.first, policies.first != NO_FIX
+    stays = np.where(acts, 1 - case.odds[axis, first], 1.0)
+    left, tried = stays * (1 - policies.cured_later), case.chances[axis] * stays
+    parts, own = acts * shop.parts[first], acts * shop.hours[first]
+    return Cluster(
+        axes=(axis,),
+        choice=np.arange(len(first))[:, None],
+        left=np.stack([1 - left, left], axis=1),
+        cash=case.price_level * (parts + tried * policies.later_parts),
+        hours=own + tried * policies.later_hours,
+        groups=acts * shop.groups[first],
+        worst_cash=case.price_level * (parts + policies.worst_parts),
+        worst_hours=own + policies.worst_hours,
+        fixes=acts.astype(np.float64),
+    )
+
+
 def _cluster(case: Case, axes: tuple[int, ...]) -> Cluster:
     shop, chosen = case.shop, [case.policies[axis] for axis in axes]
     choice = np.indices([len(policies.first) for policies in chosen]).reshape(len(axes), -1).T
     firsts = np.stack([p.first[choice[:, i]] for i, p in enumerate(chosen)], axis=1)
-    if len(axes) > 1:
-        fine = ~_repeats(firsts, [p.later[choice[:, i]] for i, p in enumerate(chosen)], len(shop.names))
-        choice, firsts = choice[fine], firsts[fine]
+    fine = ~_repeats(firsts, [p.later[choice[:, i]] for i, p in enumerate(chosen)], len(shop.names))
+    choice, firsts = choice[fine], firsts[fine]
     places = np.unique(firsts[firsts != NO_FIX])
     does = (firsts[:, :, None] == places).any(axis=1)
     stays = np.ones((len(choice), len(axes)))

@@ -122,7 +122,9 @@ class BestPlan(Document):
     chance_of_loss: Chance = Field(
         description="chance that the sale brings less than selling as it stands plus the costs of the plan"
     )
-    sold_as: Route = Field(description="how the machine leaves if the plan works")
+    sold_as: Route = Field(
+        description="how it leaves if the plan works; as working only once safety allows it"
+    )
     left_and_disclosed: tuple[str, ...] = Field(description="faults left in, to be told to the buyer")
     method: str = Field(description="how it was found, and the largest gap to the optimum where not exact")
     gap: Money = Field(0.0, description="no other plan can be better by more than this; 0 when exact")

@@ -102,8 +102,11 @@ def _blocks(item: Finding) -> bool:
 
 
 def must_cure(item: Finding) -> bool:
-    """Say whether the machine may not be sold as working with this finding."""
-    return fault_catalogue()[item.fault].must_be_cured(item.severity)
+    """Say whether the machine may not be sold as working with this finding.
+
+    A finding in doubt does not shut the gate but leaves it unchecked: the reading has to be taken again.
+    """
+    return item.chance >= 1 and fault_catalogue()[item.fault].must_be_cured(item.severity)
 
 
 def _not_as_working(item: Finding) -> bool:
