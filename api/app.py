@@ -1,5 +1,6 @@
 """create_app: the adviser's questions as routes under /v1, and nothing else."""
 
+from dataclasses import replace
 from typing import Any
 
 from fastapi import APIRouter, FastAPI
@@ -9,6 +10,7 @@ from api.bodies import StrictRoute
 from api.examples import BENCH_RANKINGS, FIX_PLANS, VALUATIONS, examples
 from api.problems import MEDIA_TYPE, ProblemDocument, install
 from api.questions import Question
+from api.records import LiveRecords, records
 from api.selling import selling
 from valuer import __version__
 from valuer.adviser import (
@@ -22,6 +24,7 @@ from valuer.adviser import (
     catalogue,
     model_card,
 )
+from valuer.records.store.store import Store
 
 ABOUT = """Values of walk-behind mowers, fixes that pay, and the order of the bench.
 
@@ -42,8 +45,13 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
 }
 
 
-def create_app(adviser: Adviser) -> FastAPI:
-    """The JSON API over one adviser. No documentation page: the usual ones load scripts from elsewhere."""
+def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
+    """The JSON API over one adviser, and over the records where there is a store.
+
+    No documentation page: the usual ones load scripts from elsewhere.
+    """
+    if store:
+        adviser = replace(adviser, own=LiveRecords(store))
     app = FastAPI(
         title="valuer",
         version=__version__,
@@ -55,6 +63,8 @@ def create_app(adviser: Adviser) -> FastAPI:
     app.include_router(_questions(adviser))
     app.include_router(selling(adviser, PROBLEMS))
     app.include_router(_facts(adviser))
+    if store:
+        app.include_router(records(adviser, store, PROBLEMS))
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]  # FastAPI's documented way to extend it
     return app
 

@@ -27,13 +27,18 @@ def _terms_schema() -> dict[str, Any]:
 Terms = Annotated[ShopTerms, BeforeValidator(_with_month), WithJsonSchema(_terms_schema())]
 
 
+def usual_terms() -> ShopTerms:
+    """The terms of a shop that names none, in this month."""
+    return ShopTerms.model_validate({"month": this_month()})
+
+
 class Question(Record):
     """One or more machines to be answered about, under the terms of one shop."""
 
     machines: Several[Machine] = Field(
         description="each with an id of its own", json_schema_extra={"minItems": 1, "maxItems": MOST_MACHINES}
     )
-    terms: Terms = Field(default_factory=lambda: ShopTerms.model_validate({"month": this_month()}))
+    terms: Terms = Field(default_factory=usual_terms)
 
     @field_validator("machines", mode="before")
     @classmethod

@@ -4,9 +4,8 @@ The same documents leave through ``--json`` and through the API.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -19,7 +18,6 @@ from valuer.advice.fix_plan import plan_fixes
 from valuer.advice.listing import draft_listings
 from valuer.advice.offer import judge_offers
 from valuer.advice.outlook import SaleChances
-from valuer.advice.policies import Workshop, workshop
 from valuer.advice.ports import Basis, ValueModel
 from valuer.advice.selling_documents import AskingPrice, Listing, OfferAdvice
 from valuer.advice.valuation import value_machines
@@ -29,7 +27,7 @@ from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.gates import Gate, gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
-from valuer.learning import OwnRecords
+from valuer.learning import NO_RECORDS, OwnRecords
 from valuer.paths import shipped
 from valuer.records.template import attributes, readings
 
@@ -111,16 +109,17 @@ class Adviser:
     """
 
     model: ValueModel
-    own: OwnRecords | None = None
+    own: OwnRecords | Callable[[], OwnRecords] | None = None
+
+    @property
+    def records(self) -> OwnRecords:
+        """The user's records as of now; empty where there are none."""
+        own = self.own or NO_RECORDS
+        return own() if callable(own) else own
 
     def model_for(self, terms: ShopTerms) -> ValueModel:
         """The price model, corrected by own sales where there are any."""
-        return self.own.corrected(self.model, terms.price_level) if self.own else self.model
-
-    @cached_property
-    def shop(self) -> Workshop | None:
-        """The fixes with the odds and hours of own tries; None for those of the catalogue."""
-        return workshop(self.own.fixes()) if self.own and self.own.tries else None
+        return self.records.corrected(self.model, terms.price_level)
 
     def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
@@ -128,15 +127,15 @@ class Adviser:
 
     def fix_plans(self, machines: Sequence[Machine], terms: ShopTerms) -> FixPlans:
         """For each machine: every possible fix with its expected return, and the best set of them."""
-        done = self.own.done(machines) if self.own else None
-        return FixPlans(fix_plans=plan_fixes(machines, self.model_for(terms), terms, self.shop, done))
+        own = self.records
+        model = own.corrected(self.model, terms.price_level)
+        return FixPlans(fix_plans=plan_fixes(machines, model, terms, own.shop, own.done(machines)))
 
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
-        done = self.own.done(machines) if self.own else None
-        return BenchRankings(
-            bench_ranking=rank_bench(machines, self.model_for(terms), terms, done, self.shop)
-        )
+        own = self.records
+        model = own.corrected(self.model, terms.price_level)
+        return BenchRankings(bench_ranking=rank_bench(machines, model, terms, own.done(machines), own.shop))
 
     @property
     def selling(self) -> SaleChances:
@@ -174,7 +173,7 @@ class Adviser:
 
     def health(self) -> Health:
         """What the answers rest on."""
-        basis = self.own.corrected(self.model).basis if self.own else self.model.basis
+        basis = self.records.corrected(self.model).basis
         return Health(status="ok", version=__version__, basis=basis)
 
 

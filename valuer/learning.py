@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.advice.done import Done
+from valuer.advice.policies import Workshop, usual_workshop, workshop
 from valuer.advice.ports import ValueModel
 from valuer.domain.findings import findings
 from valuer.domain.fixes import Fix, fix_catalogue
@@ -96,6 +97,11 @@ class OwnRecords:
         """Every try at a fix on record."""
         return tries(self.book)
 
+    @cached_property
+    def shop(self) -> Workshop:
+        """The fixes with the odds and hours of own tries; those of the catalogue where there are none."""
+        return workshop(self.fixes()) if self.tries else usual_workshop()
+
     def fixes(self) -> dict[str, Fix]:
         """The catalogue's fixes with the odds and hours that own tries leave of it."""
         return own_fixes(self.tries)
@@ -105,6 +111,10 @@ class OwnRecords:
         asked = {machine.id for machine in machines}
         bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {entry.id: done_before(entry) for entry in bench if entry.fixes}
+
+
+NO_RECORDS = OwnRecords(Book(), date(1970, 1, 1))
+"""Nothing on record: nothing is corrected, no fix has been tried."""
 
 
 class _Document(BaseModel):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from valuer.cli.options import file_argument, json_option, machines, only_option, shop_terms, terms_options
+from valuer.cli.records import records_at, store_option
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -163,15 +164,18 @@ def card() -> None:
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=8000, help="Port on this computer [8000]; 0 for any."
 )
-def serve(port: int) -> None:
+@store_option
+def serve(port: int, where: str | None) -> None:
     """Answer as JSON over HTTP, on this computer only.
 
-    Routes and schemas are described in /openapi.json; Ctrl-C stops it.
+    Questions, and the records. Routes and schemas are described in /openapi.json; Ctrl-C stops it.
     """
     from valuer.cli.model import load_adviser
     from valuer.cli.server import free_socket, run
 
-    run(load_adviser(), free_socket(port))
+    bound = free_socket(port)
+    with records_at(where) as store:
+        run(load_adviser(), bound, store)
 
 
 def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bool) -> None:

@@ -7,6 +7,7 @@ import uvicorn
 
 from api.app import create_app
 from valuer.adviser import Adviser
+from valuer.records.store.store import Store
 
 HOST = "127.0.0.1"  # this computer only; serving a network needs guards that are not here
 
@@ -27,8 +28,8 @@ def free_socket(port: int) -> socket.socket:
     return bound
 
 
-def run(adviser: Adviser, bound: socket.socket) -> None:
-    """Serve until stopped."""
+def run(adviser: Adviser, bound: socket.socket, store: Store | None = None) -> None:
+    """Serve until stopped; with a store, the records too."""
     host, port = bound.getsockname()
     click.echo(f"Answering on http://{host}:{port}/v1 (described in /openapi.json); Ctrl-C stops.", err=True)
-    uvicorn.Server(uvicorn.Config(create_app(adviser), log_level="warning")).run(sockets=[bound])
+    uvicorn.Server(uvicorn.Config(create_app(adviser, store), log_level="warning")).run(sockets=[bound])

@@ -114,6 +114,13 @@ class Store:
                 comparables=tuple(comparable_of(row) for row in seen.mappings()),
             )
 
+    def state(self) -> tuple[object, ...]:
+        """Something that differs once anything on record has changed."""
+        with self.reading() as connection:
+            machine = select(func.count(), func.sum(machines.c.version), func.max(machines.c.changed_at))
+            seen = connection.execute(select(func.count()).select_from(comparables)).scalar_one()
+            return (*connection.execute(machine).one(), seen)
+
     def difference(self, book: Book) -> Difference:
         """What adding the book would do."""
         with self.reading() as connection:

@@ -1,0 +1,352 @@
+"""The records over HTTP: machines, sales, what they taught, whether the advice held.
+
+Every entry carries an ETag that counts its changes; a change names it in If-Match and is refused (412) when
+somebody else was quicker. A post with an Idempotency-Key is done once, however often it is sent.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from hashlib import sha256
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Query, Response
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from api.bodies import StrictRoute
+from api.examples import MACHINE, Bodies, examples
+from api.problems import FieldProblem, Refusal, pointer
+from api.questions import Terms, usual_terms
+from valuer.adviser import Adviser
+from valuer.clock import now, today
+from valuer.domain.machine import Machine
+from valuer.domain.record import Record
+from valuer.learning import NO_RECORDS, CorrectionReport, OwnRecords, correction_report
+from valuer.records import bench
+from valuer.records.accuracy import AccuracyReport, accuracy
+from valuer.records.entries import Day, FixDone, ListingWeek, MachineEntry, Prediction, Sale
+from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem
+from valuer.records.store.store import Kept, Post, Store, Which
+
+MOST = 200  # entries on one page
+
+TAKE: Bodies = {"bought for 25": {"machine": MACHINE, "taken_on": "2026-05-01", "paid": 25, "hours": 0.8}}
+SELL: Bodies = {"for 160": {"id": "green-1", "price": 160, "sold_on": "2026-05-20", "terms": {"month": 5}}}
+TRY: Bodies = {
+    "new balance, noise gone": {"fix": "blade_sharpen", "fault": "blade_dull", "cured": True, "hours": 0.4}
+}
+EXTRA = {
+    404: "No such machine or sale on record",
+    409: "What is on record does not go with it",
+    412: "Somebody else changed it since it was read",
+    428: "The change does not say which state it is a change of",
+    503: "The records cannot be read or written now",
+}
+
+Key = Annotated[
+    str | None,
+    Header(
+        alias="Idempotency-Key", min_length=1, max_length=200, description="own name of this post; done once"
+    ),
+]
+Match = Annotated[str | None, Header(alias="If-Match", description="the ETag that is to be changed")]
+
+
+class Taken(Record):
+    """A machine taken in."""
+
+    machine: Machine
+    taken_on: Day | None = Field(None, description="absent: today")
+    paid: float | None = Field(None, ge=0, le=1_000_000, description="purchase price and fetching, own money")
+    hours: float | None = Field(None, ge=0, le=1_000, description="own hours for fetching and the first look")
+
+
+class Tried(Record):
+    """A fix that was tried."""
+
+    fix: str
+    fault: str
+    cured: bool
+    done_on: Day | None = Field(None, description="absent: today")
+    parts: float | None = None
+    hours: float | None = None
+    snag: bool | None = None
+    note: str | None = None
+    terms: Terms = Field(default_factory=usual_terms)
+
+
+class Sold(Record):
+    """A sale of a machine on the bench."""
+
+    id: str = Field(description="id of the machine")
+    price: float
+    sold_on: Day | None = Field(None, description="absent: today")
+    sold_as: str = "working"
+    fees: float | None = None
+    hours: float | None = None
+    terms: Terms = Field(default_factory=usual_terms)
+
+
+class _Answer(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class OnRecord(_Answer):
+    """One machine with everything that was done to it; ``version`` is its ETag."""
+
+    version: int
+    entry: MachineEntry
+
+
+class Page(_Answer):
+    """Some of the entries, and how many there are."""
+
+    entries: tuple[OnRecord, ...]
+    offset: int
+    limit: int
+    total: int
+
+
+class LiveRecords:
+    """The records as the adviser uses them, read again when they have changed."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._seen: tuple[object, ...] = ()
+        self._own: OwnRecords | None = None
+
+    def __call__(self) -> OwnRecords:
+        """The records as of now."""
+        try:
+            state = (today(), *self._store.state())
+            if self._own is None or state != self._seen:
+                self._own, self._seen = OwnRecords(self._store.book(), today()), state
+        except StoreProblem:  # questions are answered all the same; the records' own routes say what is wrong
+            return self._own or NO_RECORDS
+        return self._own
+
+
+def records(adviser: Adviser, store: Store, problems: Mapping[int | str, dict[str, Any]]) -> APIRouter:
+    """The routes of the records."""
+    common = next(iter(problems.values()))
+    answers = dict(problems)
+    answers.update({status: common | {"description": words} for status, words in EXTRA.items()})
+    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses=answers)
+    _machines(router, store)
+    _work(router, adviser, store)
+    _sales(router, adviser, store)
+    _lessons(router, adviser, store)
+    return router
+
+
+def _machines(router: APIRouter, store: Store) -> None:
+    @router.get("/machines")
+    def machines(which: Which = "all", offset: Offset = 0, limit: Limit = 50) -> Page:
+        """Machines on record, those on the bench first."""
+        return _page(store, which, offset, limit)
+
+    @router.post("/machines", status_code=201, openapi_extra=examples(TAKE))
+    def take(taken: Taken, response: Response, key: Key = None) -> OnRecord:
+        """Take a machine in."""
+        entry = bench.taken(None, taken.machine, taken.taken_on or today(), taken.paid, taken.hours)
+        return _once(
+            store, key, "POST /v1/machines", taken, response, lambda post: store.take(entry, now(), post)
+        )
+
+    @router.get("/machines/{machine_id}")
+    def machine(machine_id: str, response: Response) -> OnRecord:
+        """One machine with everything that was done to it."""
+        with _plainly():
+            return _told(store.entry(machine_id), response)
+
+    @router.put("/machines/{machine_id}")
+    def measure(machine_id: str, measured: Machine, response: Response, match: Match = None) -> OnRecord:
+        """Replace what is known of a machine on the bench: findings, readings, checks."""
+        return _changed(
+            store, machine_id, match, response, lambda entry: bench.taken(entry, measured, entry.taken_on)
+        )
+
+    @router.delete("/machines/{machine_id}", status_code=204)
+    def strike(machine_id: str, match: Match = None) -> None:
+        """Strike a machine from the records with all that hangs on it."""
+        version = _version(match)
+        with _plainly():
+            store.remove(machine_id, version)
+
+
+def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
+    @router.post("/machines/{machine_id}/fixes", status_code=201, openapi_extra=examples(TRY))
+    def tried(machine_id: str, told: Tried, response: Response, key: Key = None) -> OnRecord:
+        """Write down a fix that was tried; what was cured is off, what was touched is unmeasured."""
+        wire = told.model_dump(exclude={"terms", "done_on"}, exclude_none=True)
+        with _plainly():
+            machine = store.entry(machine_id).entry.machine
+            done = FixDone.model_validate({"done_on": told.done_on or today(), **wire})
+        (plan,) = adviser.fix_plans([machine], told.terms).fix_plans
+        wanted = (done.fix, done.fault)
+        promised = next((f.expected_return for f in plan.fixes if (f.fix, f.fault) == wanted), None)
+        kept = done.model_copy(update={"promised": promised})
+        path = f"POST /v1/machines/{machine_id}/fixes"
+        return _once(
+            store,
+            key,
+            path,
+            told,
+            response,
+            lambda post: store.change(machine_id, lambda entry: bench.tried(entry, kept), now(), post=post),
+        )
+
+    @router.put("/machines/{machine_id}/weeks")
+    def offered(machine_id: str, week: ListingWeek, response: Response, match: Match = None) -> OnRecord:
+        """Write down a week on offer; a second one for the same week replaces it."""
+        return _changed(store, machine_id, match, response, lambda entry: bench.offered(entry, week))
+
+
+def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
+    @router.get("/sales")
+    def sales(offset: Offset = 0, limit: Limit = 50) -> Page:
+        """Machines that were sold, oldest sale first, each with what was predicted that day."""
+        return _page(store, "sold", offset, limit)
+
+    @router.post("/sales", status_code=201, openapi_extra=examples(SELL))
+    def sell(told: Sold, response: Response, key: Key = None) -> OnRecord:
+        """Write down a sale, beside what was predicted before it."""
+        with _plainly():
+            machine = store.entry(told.id).entry.machine
+        day = told.sold_on or today()
+        wire = told.model_dump(exclude={"id", "terms", "sold_on"}, exclude_none=True)
+        said = _expected(adviser, machine, told, day.month)
+        with _plainly():
+            sale = Sale.model_validate({**wire, "sold_on": day, "prediction": said})
+        return _once(
+            store,
+            key,
+            "POST /v1/sales",
+            told,
+            response,
+            lambda post: store.change(told.id, lambda entry: bench.sold(entry, sale), now(), post=post),
+        )
+
+    @router.delete("/sales/{machine_id}")
+    def unsell(machine_id: str, response: Response, match: Match = None) -> OnRecord:
+        """Take a sale back: the machine stands on the bench again."""
+        return _changed(store, machine_id, match, response, bench.unsold)
+
+
+def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
+    @router.get("/correction")
+    def correction(price_level: Annotated[float, Query(gt=0, le=100_000)] = 1.0) -> CorrectionReport:
+        """What own sales and tries changed, term by term, and whether that helped."""
+        with _plainly():
+            own = OwnRecords(store.book(), today())
+        return correction_report(own, adviser.model, price_level)
+
+    @router.get("/accuracy")
+    def held(hour_value: Annotated[float, Query(ge=0, le=1_000_000)] = 15.0) -> AccuracyReport:
+        """Did the advice hold: sales against predictions, fixes against promises."""
+        with _plainly():
+            return accuracy(store.book().machines, hour_value)
+
+
+Offset = Annotated[int, Query(ge=0, le=10_000_000, description="entries to leave out before the first")]
+Limit = Annotated[int, Query(ge=1, le=MOST, description="entries on the page")]
+
+
+def _expected(adviser: Adviser, machine: Machine, told: Sold, month: int) -> Prediction:
+    terms = told.terms.model_copy(update={"month": month})
+    (said,) = adviser.value([machine], terms).valuations
+    return Prediction(
+        amount=said.value.amount,
+        low=said.value.low,
+        high=said.value.high,
+        model=said.basis.model,
+        data_sha256=said.basis.data_sha256,
+        own_sales=said.basis.own_sales,
+    )
+
+
+def _page(store: Store, which: Which, offset: int, limit: int) -> Page:
+    with _plainly():
+        kept, total = store.entries(which, offset, limit), store.count(which)
+    entries = tuple(OnRecord(version=each.version, entry=each.entry) for each in kept)
+    return Page(entries=entries, offset=offset, limit=limit, total=total)
+
+
+def _told(kept: Kept, response: Response) -> OnRecord:
+    response.headers["ETag"] = f'"{kept.version}"'
+    return OnRecord(version=kept.version, entry=kept.entry)
+
+
+def _version(match: str | None) -> int:
+    """The version that If-Match names."""
+    if match is None:
+        raise Refusal(428, "expected If-Match with the ETag of what is changed; read it first")
+    text = match.strip().removeprefix("W/").strip('"')
+    if not (text.isascii() and text.isdecimal() and len(text) <= 9):  # noqa: PLR2004 - more are no count of changes
+        raise Refusal(412, f"If-Match: expected an ETag as it was given, got {match[:40]!r}; read it again")
+    return int(text)
+
+
+def _changed(
+    store: Store,
+    machine_id: str,
+    match: str | None,
+    response: Response,
+    change: Callable[[MachineEntry], MachineEntry],
+) -> OnRecord:
+    version = _version(match)
+    with _plainly():
+        return _told(store.change(machine_id, change, now(), version), response)
+
+
+def _once(
+    store: Store,
+    key: str | None,
+    path: str,
+    body: Record,
+    response: Response,
+    do: Callable[[tuple[str, Callable[[Kept], Post]] | None], Kept],
+) -> OnRecord:
+    """Do a post, or give the answer of the first time it was sent under the same key."""
+    request = sha256(f"{path} {body.model_dump_json()}".encode()).hexdigest()
+    with _plainly():
+        earlier = store.answered(key) if key else None
+        if earlier is None:
+            try:
+                return _told(do((key, _answer(request)) if key else None), response)
+            except StoreProblem:  # the same post may have come in twice at once; then the other one was done
+                earlier = store.answered(key) if key else None
+                if earlier is None:
+                    raise
+    if earlier.request != request:
+        raise Refusal(422, "Idempotency-Key: was used for another post; give this one a key of its own")
+    response.headers["Idempotency-Replayed"] = "true"
+    response.headers["ETag"] = f'"{earlier.version}"'
+    return OnRecord.model_validate_json(earlier.body)
+
+
+def _answer(request: str) -> Callable[[Kept], Post]:
+    def remembered(kept: Kept) -> Post:
+        told = OnRecord(version=kept.version, entry=kept.entry)
+        return Post(request, 201, told.model_dump_json(exclude_none=True), kept.version)
+
+    return remembered
+
+
+@contextmanager
+def _plainly() -> Iterator[None]:
+    """Turn a refusal of the records into one of the API."""
+    try:
+        yield
+    except NotThere as problem:
+        raise Refusal(404, str(problem)) from None
+    except Conflict as problem:
+        raise Refusal(409, str(problem)) from None
+    except Changed as problem:
+        raise Refusal(412, str(problem)) from None
+    except StoreProblem as problem:
+        raise Refusal(503, str(problem)) from None
+    except ValidationError as error:
+        wrong = [
+            FieldProblem(pointer=pointer(e["loc"]), detail=e["msg"]) for e in error.errors(include_url=False)
+        ]
+        raise Refusal(422, f"{len(wrong)} fields are not as expected", wrong) from None
