@@ -156,3 +156,29 @@ def test_steps_count_strip_down_once_and_name_the_next_try() -> None:
     assert [step.bench_hours for step in steps] == [0.375, 0.225]
     leak = plan_fixes([machine("fuel_leak_carb:serious")], FakeModel(), terms())[0].best.steps[0]
     assert leak.if_it_fails == ("carb_new_maker",)
+
+
+def test_an_open_recall_leaves_no_price_but_the_scrap_yards() -> None:
+    """T12, T16: no sale in any form, so no range of prices either: 32 kg at .22 (published list, second hand)."""
+    found = value_machines([machine("recall_open:serious")], FakeModel(), terms())[0]
+    assert found.value.amount == found.value.low == found.value.high == pytest.approx(7.04, abs=1.5)
+    assert found.sound_value == 190
+
+
+def test_what_is_tried_only_if_something_fails_is_no_fix_of_the_plan() -> None:
+    """A plan's fixes are what is done for sure; the rest stands beside the step it waits for."""
+    found = plan_fixes([machine("fuel_leak_carb:serious", "surging:serious")], FakeModel(400.0), terms())[
+        0
+    ].best
+    later = {name for step in found.steps for name in step.if_it_fails}
+    assert later
+    assert found.fixes == tuple(step.fix for step in found.steps)
+    assert not later & set(found.fixes)
+
+
+def test_an_open_cause_is_pointed_out() -> None:
+    """A leak of unknown source has no fix of its own: the answer sends to the next checks."""
+    found = plan_fixes([machine("oil_leak_unknown:serious")], FakeModel(), terms())[0]
+    assert any("cause of oil_leak_unknown is not known" in line for line in found.warnings)
+    named = plan_fixes([machine("no_start:serious", "weak_spark:serious")], FakeModel(), terms())[0]
+    assert not any("cause of no_start" in line for line in named.warnings)

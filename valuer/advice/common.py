@@ -5,12 +5,13 @@ from collections.abc import Collection, Iterable, Sequence
 import numpy as np
 
 from valuer.advice.documents import Safety, Value
-from valuer.advice.lattice import Lattice
+from valuer.advice.lattice import Lattice, is_barred
 from valuer.advice.ports import ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.safety import cautions_for, safety_verdict
 from valuer.domain.shop import ShopTerms, season_month
+from valuer.domain.symptoms import symptom_for
 
 COVERAGE = 0.80
 HALF_80 = 1.2816
@@ -49,6 +50,8 @@ def ranges(lattices: Sequence[Lattice], model: ValueModel, terms: ShopTerms) -> 
 
 def _value(lattice: Lattice, low: float, high: float, terms: ShopTerms) -> Value:
     middle = float(lattice.certain[(1,) * lattice.certain.ndim])
+    if any(is_barred(item) for item in lattice.findings):
+        low = high = middle
     doubt = HALF_80 * log_spread(lattice)
     below = float(np.hypot(np.log(middle / min(low, middle)), doubt))
     above = float(np.hypot(np.log(max(high, middle) / middle), doubt))
@@ -130,6 +133,7 @@ def warnings_for(lattice: Lattice, model: ValueModel, terms: ShopTerms) -> tuple
         *basis_warnings(model),
         *_thin_data(lattice, model),
         *_doubts(lattice),
+        *_causes_open(lattice),
         *_unknowns(lattice.machine),
         *season_warnings(terms),
     )
@@ -171,6 +175,15 @@ def _doubts(lattice: Lattice) -> list[str]:
         f"{item.fault} is in doubt: the reading gives it a chance of {item.chance:.0%}; measure again."
         for item in lattice.findings
         if item.chance < 1
+    ]
+
+
+def _causes_open(lattice: Lattice) -> list[str]:
+    names = {item.fault for item in lattice.findings}
+    return [
+        f"The cause of {item.fault} is not known: looking for it first may pay (ask for the next checks)."
+        for item in lattice.findings
+        if symptom_for(item.fault) and names.isdisjoint(fault_catalogue()[item.fault].causes)
     ]
 
 

@@ -105,7 +105,9 @@ class PlanStep(Document):
     faults: tuple[str, ...] = Field(description="faults of this machine it may cure")
     parts: Money
     bench_hours: Hours = Field(description="own hours of the step and the strip-down it is first to need")
-    if_it_fails: tuple[str, ...] = Field(description="fixes tried next, in order; empty: stop and disclose")
+    if_it_fails: tuple[str, ...] = Field(
+        description="tried next on what it leaves, in order; empty: stop and disclose"
+    )
 
 
 class BestPlan(Document):

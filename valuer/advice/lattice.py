@@ -13,13 +13,16 @@ from typing import NamedTuple
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.domain.faults import Severity
-from valuer.domain.findings import findings
+from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, season_month
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
+
+SCRAP_PER_KG = 0.22
+"""Dollars a kilogram of light iron, .11 to .33 (published price list, second hand)."""
 
 LEVEL: dict[Severity, int] = {"slight": 1, "serious": 2}
 """How a severity is written in a row of the model; 0 is an absent fault."""
@@ -74,7 +77,7 @@ def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tu
     prices = model.value(np.concatenate(blocks)) * terms.price_level
     ends = np.cumsum([0, *(len(block) for block in blocks)])
     return tuple(
-        _lattice(machine, items, held, block, prices[start:stop])
+        _lattice(machine, items, held, block, prices[start:stop], terms)
         for machine, (items, held), block, (start, stop) in zip(
             machines, kept, blocks, pairwise(ends), strict=True
         )
@@ -87,9 +90,10 @@ def _lattice(
     held: tuple[Finding, ...],
     rows: FloatArray,
     prices: FloatArray,
+    terms: ShopTerms,
 ) -> Lattice:
     count = 1 << len(found)
-    certain = prices[:count].reshape((2,) * len(found))
+    certain = _not_sold(prices[:count].reshape((2,) * len(found)), machine, found, terms)
     return Lattice(
         machine=machine,
         findings=found,
@@ -100,6 +104,28 @@ def _lattice(
         certain=certain,
         values=with_doubt(certain, [item.chance for item in found]),
     )
+
+
+def _not_sold(prices: FloatArray, machine: Machine, found: Sequence[Finding], terms: ShopTerms) -> FloatArray:
+    """Put the scrap price wherever a fault is left in that bars any sale: an open recall."""
+    if not any(is_barred(item) for item in found):
+        return prices
+    barred = prices.copy()
+    for axis, item in enumerate(found):
+        if is_barred(item):
+            there = (slice(None),) * axis + (1,)
+            barred[there] = np.minimum(barred[there], scrap_value(machine, terms))
+    return barred
+
+
+def is_barred(item: Finding) -> bool:
+    """Say whether a finding bars the machine from being sold or given away in any form."""
+    return item.chance >= 1 and fault_catalogue()[item.fault].must_cure == "block"
+
+
+def scrap_value(machine: Machine, terms: ShopTerms) -> float:
+    """Return what the scrap yard pays for a machine, money."""
+    return SCRAP_PER_KG * mass_kg(machine) * terms.price_level
 
 
 def _rows(

@@ -37,21 +37,16 @@ def plan_document(bay: Bay, plan: Plan) -> BestPlan:
 def plan_steps(bay: Bay, plan: Plan) -> tuple[PlanStep, ...]:
     """Return the first round of a plan in working order, each step with what follows when it fails.
 
-    Strip-down hours stand at the first step that needs them. Faults that wait for other work to be judged
-    come last, with the fix that is tried on what is left.
+    Strip-down hours stand at the first step that needs them.
     """
     shop, opened, steps = bay.case.shop, 0, []
     for place in working_order(bay, plan):
-        new = int(shop.groups[place]) & ~opened if place in plan.first else int(shop.groups[place])
+        new = int(shop.groups[place]) & ~opened
         opened |= new
         steps.append(
             PlanStep(
                 fix=shop.names[place],
-                faults=tuple(
-                    item.fault
-                    for axis, item in enumerate(bay.lattice.findings)
-                    if bay.case.odds[axis, place] > 0
-                ),
+                faults=tuple(bay.lattice.findings[axis].fault for axis in acts_on(bay, place)),
                 parts=float(shop.parts[place]) * bay.case.price_level,
                 bench_hours=float(shop.hours[place] + shop.group_hours[new]),
                 if_it_fails=_next_tries(bay, plan, place),
@@ -61,22 +56,22 @@ def plan_steps(bay: Bay, plan: Plan) -> tuple[PlanStep, ...]:
 
 
 def working_order(bay: Bay, plan: Plan) -> list[int]:
-    """Return the fixes that are begun with: strip-down kept together, then what waits for their outcome."""
+    """Return the fixes of the first round, those that need the same strip-down together."""
     groups = bay.case.shop.groups
-    at_once = sorted(plan.first, key=lambda place: (int(groups[place]), place))
-    waiting = [tries[0] for tries, waits in zip(plan.tries, plan.waits, strict=True) if waits and tries]
-    return list(dict.fromkeys([*at_once, *waiting]))
+    return sorted(plan.first, key=lambda place: (int(groups[place]), place))
+
+
+def acts_on(bay: Bay, place: int) -> list[int]:
+    """Return the axes of the faults that a fix may cure here."""
+    return [axis for axis in range(len(bay.lattice.findings)) if bay.case.odds[axis, place] > 0]
 
 
 def _next_tries(bay: Bay, plan: Plan, place: int) -> tuple[str, ...]:
-    """Return what is tried, in order, on any fault that this fix was the first try for and did not cure."""
-    following = [
-        name
-        for tries in plan.tries
-        if tries[:1] == (place,)
-        for name in (bay.case.shop.names[later] for later in tries[1:])
-    ]
-    return tuple(dict.fromkeys(following))
+    """Return what is tried, in order, on any fault that this fix was to cure, or to cure the cause of."""
+    axes = acts_on(bay, place)
+    symptoms = [axis for axis, causes in enumerate(bay.case.causes) if set(causes) & set(axes)]
+    later = [name for axis in (*axes, *symptoms) for name in plan.later(axis)]
+    return tuple(dict.fromkeys(bay.case.shop.names[name] for name in later))
 
 
 def if_all_works(bay: Bay, plan: Plan) -> tuple[int, ...]:

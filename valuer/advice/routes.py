@@ -9,11 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from valuer.advice.documents import Route
-from valuer.advice.lattice import Lattice
+from valuer.advice.lattice import Lattice, is_barred, scrap_value
 from valuer.advice.policies import BoolArray, IntArray
 from valuer.advice.ports import FloatArray
 from valuer.domain.faults import fault_catalogue
-from valuer.domain.findings import mass_kg
 from valuer.domain.machine import Finding
 from valuer.domain.shop import ShopTerms, selling_cost
 
@@ -65,10 +64,8 @@ STRIPPING_HOURS = 2.5
 SHELF_WEEKS = 20.0
 """Stripping, photographing and posting; parts sell over three to six months (common practice, no source)."""
 
-SCRAP_PER_KG = 0.22
 SCRAP_HOURS = 0.5 / 3.5
-"""Dollars a kilogram of light iron, .11 to .33 (published price list, second hand); half an hour to the yard
-is shared by three or four carcasses (common practice, no source)."""
+"""Half an hour to the yard, shared by three or four carcasses (common practice, no source)."""
 
 ROUTES: tuple[Route, ...] = ("working", "for repair", "for parts", "scrap")
 
@@ -84,7 +81,7 @@ class Leaving:
 def leaving(lattice: Lattice, terms: ShopTerms) -> Leaving:
     """Return, for each subset of faults left in, the best way out and the money it leaves over."""
     sale = lattice.values * (1 - terms.fee_share) - flat_selling_cost(lattice.now, terms)
-    blocked = _any_left(lattice, [item for item in lattice.findings if _blocks(item)])
+    blocked = _any_left(lattice, [item for item in lattice.findings if is_barred(item)])
     parts = np.where(blocked, -np.inf, _parts_net(lattice, terms))
     ways = np.stack([np.where(blocked, -np.inf, sale), parts, np.full_like(sale, scrap_net(lattice, terms))])
     best = ways.argmax(axis=0)
@@ -95,10 +92,6 @@ def leaving(lattice: Lattice, terms: ShopTerms) -> Leaving:
 def flat_selling_cost(price: float, terms: ShopTerms) -> float:
     """Return what a sale costs besides the fee's share of the price, money."""
     return selling_cost(terms, price) - terms.fee_share * price
-
-
-def _blocks(item: Finding) -> bool:
-    return fault_catalogue()[item.fault].must_cure == "block"
 
 
 def must_cure(item: Finding) -> bool:
@@ -148,4 +141,4 @@ def scrap_net(lattice: Lattice, terms: ShopTerms) -> float:
 
 def scrap_price(lattice: Lattice, terms: ShopTerms) -> float:
     """Return what the scrap yard pays, money."""
-    return SCRAP_PER_KG * mass_kg(lattice.machine) * terms.price_level
+    return scrap_value(lattice.machine, terms)
