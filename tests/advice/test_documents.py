@@ -159,7 +159,7 @@ def test_steps_count_strip_down_once_and_name_the_next_try() -> None:
 
 
 def test_an_open_recall_leaves_no_price_but_the_scrap_yards() -> None:
-    """T12, T16: no sale in any form, so no range of prices either: 32 kg at .22 (published list, second hand)."""
+    """T12, T16: no sale in any form, so no range of prices: 32 kg at .22 (published list, second hand)."""
     found = value_machines([machine("recall_open:serious")], FakeModel(), terms())[0]
     assert found.value.amount == found.value.low == found.value.high == pytest.approx(7.04, abs=1.5)
     assert found.sound_value == 190

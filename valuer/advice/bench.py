@@ -127,19 +127,22 @@ def worthwhile(case: Case, terms: ShopTerms) -> list[Plan]:
     whole = compared(case)
     if is_hard(whole):
         return _searched_plans(case, terms)
-    found = [plan for plans in good_plans(whole, limited=True) for plan in _front(plans, terms)]
+    hours, cash = _widest(terms)
+    found = [p for plans in good_plans(whole, hours, cash, limited=True) for p in _front(plans, hours, cash)]
     return _unbeaten(found, terms.margin)
 
 
-def _front(plans: Plans, terms: ShopTerms) -> list[Plan]:
-    waiting = np.flatnonzero(
-        (plans.score > SAME)
-        & (plans.hours <= (np.inf if terms.hours is None else terms.hours + 1 + SAME))
-        & (
-            plans.worst_cash
-            <= (np.inf if terms.cash is None else terms.cash + TEN * terms.price_level + SAME)
-        )
-    )
+def _widest(terms: ShopTerms) -> tuple[float | None, float | None]:
+    """Return the limits with one more hour and ten more in cash, whose worth is told too."""
+    hours = None if terms.hours is None else terms.hours + 1
+    return hours, None if terms.cash is None else terms.cash + TEN * terms.price_level
+
+
+def _front(plans: Plans, hours: float | None, cash: float | None) -> list[Plan]:
+    fits = plans.score > SAME
+    fits &= plans.hours <= (np.inf if hours is None else hours + SAME)
+    fits &= plans.worst_cash <= (np.inf if cash is None else cash + SAME)
+    waiting = np.flatnonzero(fits)
     waiting = waiting[np.argsort(-plans.score[waiting], kind="stable")]
     kept = []
     while len(waiting):

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from valuer.advice.clusters import Case, Cluster, in_working_order, part_of
+from valuer.advice.plans import SAME
 from valuer.advice.policies import MOST_TRIES, NO_FIX, BoolArray
 from valuer.advice.ports import FloatArray
 
@@ -64,6 +65,15 @@ def _without_waste(case: Case, axis: int, worth: float, keep: BoolArray, shared:
 
 FEW = 4
 """Combinations of a cluster that are not worth thinning."""
+
+
+def fitting(cluster: Cluster, hours: float | None, cash: float | None) -> Cluster:
+    """Return the cluster without combinations that alone overrun a limit."""
+    if hours is None and cash is None:
+        return cluster
+    fits = cluster.hours <= (np.inf if hours is None else hours + SAME)
+    fits &= cluster.worst_cash <= (np.inf if cash is None else cash + SAME)
+    return part_of(cluster, np.flatnonzero(fits))
 
 
 def thinned(case: Case, cluster: Cluster, *, limited: bool) -> Cluster:

@@ -7,7 +7,7 @@ from valuer.advice.clusters import Case, clusters
 from valuer.advice.hard_cases import is_hard, most_possible, searched
 from valuer.advice.plans import SAME, Plans, best_place, plans_in_pieces
 from valuer.advice.policies import NO_FIX, Policies
-from valuer.advice.pruning import compared, thinned
+from valuer.advice.pruning import compared, fitting, thinned
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
         plan = plan_at(*searched(whole, hours, cash))
         return replace(plan, gap=max(0.0, most_possible(whole) - plan.returns))
     found: tuple[float, Plans, int] | None = None
-    for plans in good_plans(whole, limited=hours is not None or cash is not None):
+    for plans in good_plans(whole, hours, cash):
         place = best_place(plans, hours, cash)
         if place is not None and (found is None or plans.score[place] > found[0] + SAME):
             found = float(plans.score[place]), plans, place
@@ -63,10 +63,16 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
     return plan_at(found[1], found[2])
 
 
-def good_plans(case: Case, *, limited: bool) -> Iterator[Plans]:
-    """Return the plans of a case that may be best, in pieces; with ``limited``, best within some limit."""
-    together = tuple(thinned(case, cluster, limited=limited) for cluster in clusters(case))
-    yield from plans_in_pieces(case, together)
+def good_plans(
+    case: Case, hours: float | None, cash: float | None, *, limited: bool = False
+) -> Iterator[Plans]:
+    """Return the plans of a case that may be best within the limits, in pieces.
+
+    With ``limited``, also those that may be best within any narrower limit.
+    """
+    limited = limited or hours is not None or cash is not None
+    together = (fitting(cluster, hours, cash) for cluster in clusters(case))
+    yield from plans_in_pieces(case, tuple(thinned(case, cluster, limited=limited) for cluster in together))
 
 
 def plan_at(plans: Plans, place: int) -> Plan:
