@@ -12,7 +12,9 @@ from tests.benchmark.figures import keep
 def main(arguments: list[str]) -> int:
     """Print the figures of the named benchmark; exit 2 where the name is unknown."""
     names = sorted(
-        p.stem for p in Path(__file__).parent.glob("*.py") if not p.stem.startswith("_") and p.stem != "figures"
+        p.stem
+        for p in Path(__file__).parent.glob("*.py")
+        if not p.stem.startswith("_") and p.stem != "figures"
     )
     if len(arguments) != 1 or arguments[0] not in names:
         sys.stderr.write(f"expected one of {', '.join(names)}, got {' '.join(arguments) or 'nothing'}\n")

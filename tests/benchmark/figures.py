@@ -11,7 +11,7 @@ METRICS = Path(__file__).resolve().parents[2] / "model_cards" / "metrics.json"
 
 @dataclass(frozen=True)
 class Figure:
-    """A figure as it was measured. `goal` is printed as text; `met` is None where a figure stands for comparison only."""
+    """A figure as it was measured. `goal` is printed as text; `met` is None where it is for comparison only."""
 
     name: str
     measured: str

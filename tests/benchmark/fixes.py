@@ -7,7 +7,7 @@ the truth: the same fixes, odds, hours and parts, the true prices. Fixing nothin
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from sklearn.ensemble import HistGradientBoostingRegressor
 
-from tests.benchmark.figures import Figure, at_least, at_most, beside, keep, within
+from tests.benchmark.figures import Figure, at_least, beside, keep, within
 from tests.benchmark.price import BASIS, as_numbers
 from valuer.advice.bay import Bay, bays
 from valuer.advice.clusters import Case, clusters
@@ -38,7 +38,7 @@ HOUR_VALUES = ((6.0, 0.92), (14.0, 0.90), (22.0, 0.85))
 SEVERITY = ("", "slight", "serious")
 
 
-# ---------------------------------------------------------------------------------------------------- models to advise on
+# ------------------------------------------------------------------------------------------ models to advise on
 @dataclass(frozen=True)
 class TruthModel:
     """The simulator as a model of values: it knows every attribute of every machine of the stock."""
@@ -95,7 +95,7 @@ class DefaultTrees:
     def fault_column(self, fault: str) -> int:
         """Column of a fault: faults come last."""
         names = list(fault_catalogue())
-        return as_numbers(self.like.head(1), self.like).shape[1] - len(names) + names.index(fault)
+        return int(as_numbers(self.like.head(1), self.like).shape[1]) - len(names) + names.index(fault)
 
     def value(self, rows: FloatArray) -> FloatArray:
         """Exp of the predicted log price."""
@@ -122,7 +122,7 @@ def draw_machines(seed: int) -> tuple[Stock, list[Machine]]:
     return stock, [_machine(row, i) for i, row in enumerate(sales.to_dict("records"))]
 
 
-def _machine(row: dict[str, Any], place: int) -> Machine:
+def _machine(row: Mapping[Any, Any], place: int) -> Machine:
     known = {n: row[n] for n in ATTRIBUTES if row[n] is not None and row[n] == row[n]}
     flags = {n: bool(v) for n, v in known.items() if n in ("blade_clutch", "mulch_kit", "high_wheels")}
     numbers = {n: float(v) for n, v in known.items() if n in ("age_years", "deck_width_in", "new_price")}
@@ -133,13 +133,13 @@ def _machine(row: dict[str, Any], place: int) -> Machine:
 # ---------------------------------------------------------------------------------------------------------------- plans
 def valued_at(case: Case, plan: Plan, proceeds: FloatArray) -> float:
     """What a plan brings over leaving everything, at other sale prices; same fixes, odds and costs."""
-    chosen = tuple(_only(p, plan.tries[axis], plan.waits[axis]) for axis, p in enumerate(case.policies))
+    chosen = tuple(_only(p, plan.tries[axis], waits=plan.waits[axis]) for axis, p in enumerate(case.policies))
     one = replace(case, policies=chosen, proceeds=proceeds)
     plans = every_plan(one, clusters(one))
     return float(plans.returns[0])
 
 
-def _only(policies: Any, tries: tuple[int, ...], waits: bool) -> Any:
+def _only(policies: Any, tries: tuple[int, ...], *, waits: bool) -> Any:
     first = NO_FIX if waits or not tries else tries[0]
     later = tries if waits else tries[1:]
     width = policies.later.shape[1]
@@ -150,7 +150,10 @@ def _only(policies: Any, tries: tuple[int, ...], waits: bool) -> Any:
 
 def plan_of(case: Case, axes: Sequence[int]) -> Plan:
     """A plan by rule: on each chosen fault the fix with the best odds, once; the others are left."""
-    tries = tuple((int(case.odds[a].argmax()),) if a in axes and case.odds[a].max() > 0 else () for a in range(len(case.odds)))
+    tries = tuple(
+        (int(case.odds[a].argmax()),) if a in axes and case.odds[a].max() > 0 else ()
+        for a in range(len(case.odds))
+    )
     nothing = tuple(not t for t in tries)
     return Plan(tries, nothing, (), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
@@ -189,7 +192,9 @@ def study(seed: int = 1) -> Study:
     """Train the model and its rival on one market draw, and draw machines of another."""
     sales = draw_sales(N_TRAIN, seed)[1]
     table = model_table(sales)
-    trees = HistGradientBoostingRegressor(random_state=0).fit(as_numbers(table, table), np.log(table["price"]))
+    trees = HistGradientBoostingRegressor(random_state=0).fit(
+        as_numbers(table, table), np.log(table["price"])
+    )
     stock, machines = draw_machines(3000 + seed)
     return Study(machines, TruthModel(stock), train_mower_model(sales, BASIS), DefaultTrees(table, trees))
 
@@ -208,7 +213,9 @@ def shares(s: Study, hour_value: float, margin: float = 0.0) -> dict[str, float]
     for truth in true:
         gains["perfect"] += best_plan(truth.case).returns
         for name, axes in rules(truth).items():
-            gains[name] = gains.get(name, 0.0) + valued_at(truth.case, plan_of(truth.case, axes), truth.case.proceeds)
+            gains[name] = gains.get(name, 0.0) + valued_at(
+                truth.case, plan_of(truth.case, axes), truth.case.proceeds
+            )
     shares_ = {name: gain / gains["perfect"] for name, gain in gains.items() if name != "promised"}
     return {**shares_, "promised / realised": gains["promised"] / gains["advice"]}
 
@@ -239,7 +246,14 @@ def run() -> Iterator[Figure]:
     for hour, goal in HOUR_VALUES:
         found = by_hour[f"{hour:g}"]
         yield at_least(f"share of the perfect-knowledge gain, hour worth {hour:g}", found["advice"], goal)
-        for name in ("fix everything", "fix what is cheap (under 20)", "two cheapest", "default trees' advice"):
+        for name in (
+            "fix everything",
+            "fix what is cheap (under 20)",
+            "two cheapest",
+            "default trees' advice",
+        ):
             yield beside(f"  the same for: {name}", f"{found[name]:.3f}")
         yield within(f"promised / realised gain, hour worth {hour:g}", found["promised / realised"], 0.9, 1.1)
-    yield beside("share at 14 an hour by margin over cost", ", ".join(f"{m}: {v:.4f}" for m, v in margins.items()))
+    yield beside(
+        "share at 14 an hour by margin over cost", ", ".join(f"{m}: {v:.4f}" for m, v in margins.items())
+    )

@@ -7,12 +7,14 @@ price given what the record says (`valuer.market.truth`), its own sampling error
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.linear_model import LinearRegression
 
@@ -31,15 +33,7 @@ from valuer.price_model.mower import CATEGORICAL, NUMERIC, SEASON, MowerModel, m
 SEEDS = (1, 2, 3, 4, 5)
 N_TRAIN, N_TEST, N_COST = 20_000, 5_000, 8_000
 BASIS = Basis(model="benchmark", data_sha256="0" * 64, synthetic=True, own_sales=0)
-Floats = np.ndarray
-
-
-@dataclass(frozen=True)
-class Rival:
-    """Another way to predict the log price from the model's table; the same rows, the same columns."""
-
-    name: str
-    predict: object
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -58,12 +52,14 @@ class Run:
     @property
     def actual(self) -> Floats:
         """Log of the test prices."""
-        return np.log(self.test["price"].to_numpy())
+        return np.asarray(np.log(self.test["price"].to_numpy()))
 
     @cached_property
     def floor(self) -> float:
         """Error of the truth itself, its sampling error taken out."""
-        return float(np.sqrt(np.mean((self.actual - self.truth.mean) ** 2) - self.truth.sampling_variance.mean()))
+        return float(
+            np.sqrt(np.mean((self.actual - self.truth.mean) ** 2) - self.truth.sampling_variance.mean())
+        )
 
     @cached_property
     def predicted(self) -> pd.DataFrame:
@@ -98,7 +94,7 @@ class Cures:
 
     before: Stock
     after: Stock
-    fault: Floats
+    fault: NDArray[np.intp]
     gain: Floats
 
 
@@ -117,25 +113,27 @@ def draw_cures(seed: int) -> Cures:
     return Cures(before, after, faults, worth[1] - worth[0])
 
 
-def cost_errors(cures: Cures, before: Floats, after: Floats, seen: Floats) -> tuple[float, float, pd.Series]:
+def cost_errors(
+    cures: Cures, before: Floats, after: Floats, seen: NDArray[np.int64]
+) -> tuple[float, float, pd.Series]:
     """Mean absolute error and bias of estimated gains, as shares of the true mean; mean gains by fault."""
     estimate = np.exp(after) - np.exp(before)
     often = seen[cures.fault] >= 200
     miss, true = (estimate - cures.gain)[often], cures.gain[often].mean()
-    by_fault = pd.DataFrame({"fault": cures.fault[often], "estimate": estimate[often], "true": cures.gain[often]})
+    by_fault = pd.DataFrame(
+        {"fault": cures.fault[often], "estimate": estimate[often], "true": cures.gain[often]}
+    )
     sums = by_fault.groupby("fault").mean()
     return float(np.abs(miss).mean() / true), float(miss.mean() / true), sums["estimate"] / sums["true"] - 1.0
 
 
 # -------------------------------------------------------------------------------------------------------------- rivals
-def columns_of(run: Run) -> list[str]:
-    """The columns that rivals see: those of the model."""
-    return [*CATEGORICAL, *NUMERIC, *SEASON, *fault_catalogue()]
-
-
 def as_numbers(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
     """Level codes and numbers, unknown as NaN, for trees."""
-    codes = [pd.Categorical(table[c], categories=sorted(like[c].dropna().unique(), key=str)).codes for c in CATEGORICAL]
+    codes = [
+        pd.Categorical(table[c], categories=sorted(like[c].dropna().unique(), key=str)).codes
+        for c in CATEGORICAL
+    ]
     numbers = table[[*NUMERIC, *SEASON, *fault_catalogue()]].astype(float).to_numpy()
     stacked = np.column_stack([*codes, numbers]).astype(float)
     stacked[:, : len(CATEGORICAL)][stacked[:, : len(CATEGORICAL)] < 0] = np.nan
@@ -144,24 +142,26 @@ def as_numbers(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
 
 def as_dummies(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
     """Plain hedonic columns: dummies of levels and severities, numbers with a flag for unknown."""
-    parts: list[Floats] = []
+    parts: list[NDArray[Any]] = []
     for c in CATEGORICAL:
         parts += [(table[c] == level).to_numpy() for level in sorted(like[c].dropna().unique(), key=str)]
     for c in NUMERIC:
         values = table[c].astype(float)
         parts += [values.isna().to_numpy(), values.fillna(like[c].astype(float).mean()).to_numpy()]
     faults = table[list(fault_catalogue())].to_numpy()
-    return np.column_stack([*parts, table[list(SEASON)].to_numpy(), faults >= 1, faults >= 2]).astype(float)
+    return np.column_stack([*parts, table[list(SEASON)].to_numpy(), faults >= 1, faults >= 2]).astype(
+        np.float64
+    )
 
 
 def straight_line(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
     """Log of new price x (1 - age / 12), never under a tenth; unknowns at their mean. It knows no faults."""
     new = table["new_price"].astype(float).fillna(like["new_price"].astype(float).mean())
     age = table["age_years"].astype(float).fillna(like["age_years"].astype(float).mean())
-    return np.log(new * np.maximum(1.0 - age / 12.0, 0.1)).to_numpy()
+    return np.asarray(np.log(new * np.maximum(1.0 - age / 12.0, 0.1)), dtype=float)
 
 
-def rivals(run: Run) -> dict[str, object]:
+def rivals(run: Run) -> dict[str, Any]:
     """Fitted rivals by name: functions from a table to log prices."""
     y = np.log(run.table["price"].to_numpy())
     trees = HistGradientBoostingRegressor(random_state=0).fit(as_numbers(run.table, run.table), y)
@@ -209,7 +209,9 @@ def pair_recovery(run: Run) -> dict[str, tuple[float, float]]:
         stock = run.test_stock.take(np.arange(3000))
         bare = stock.severity.copy()
         bare[:, [i, j]] = 0
-        able = can_have(stock.attributes, a)[:, [i, j]].all(axis=1) & (bare[:, a.fault_ids.index("no_start")] == 0)
+        able = can_have(stock.attributes, a)[:, [i, j]].all(axis=1) & (
+            bare[:, a.fault_ids.index("no_start")] == 0
+        )
         stock, bare = stock.take(np.flatnonzero(able)), bare[able]
         extra = np.zeros(2)
         for sign, with_i, with_j in ((1, 0, 0), (-1, 2, 0), (-1, 0, 2), (1, 2, 2)):
@@ -236,7 +238,9 @@ def law_violations(run: Run, n: int = 20_000) -> int:
     flags_b, flags_w = better[faults].to_numpy(copy=True), worse[faults].to_numpy(copy=True)
     rows = np.arange(n)
     flags_b[rows, column] = np.where(which == 0, 0, np.where(which == 1, 1, flags_b[rows, column]))
-    flags_w[rows, column] = np.where(which == 0, rng.integers(1, 3, n), np.where(which == 1, 2, flags_w[rows, column]))
+    flags_w[rows, column] = np.where(
+        which == 0, rng.integers(1, 3, n), np.where(which == 1, 2, flags_w[rows, column])
+    )
     better[faults], worse[faults] = flags_b, flags_w
     age = rng.uniform(0, 20, n)
     better["age_years"] = np.where(which == 2, age, table["age_years"].astype(float))
@@ -246,13 +250,13 @@ def law_violations(run: Run, n: int = 20_000) -> int:
 
 
 # -------------------------------------------------------------------------------------------------------------- speed
-def median_seconds(call: object, times: int = 15) -> float:
+def median_seconds(call: Callable[[], object], times: int = 15) -> float:
     """Median wall time of a call, after one to warm up."""
-    call()  # type: ignore[operator]
+    call()
     taken = []
     for _ in range(times):
         start = time.perf_counter()
-        call()  # type: ignore[operator]
+        call()
         taken.append(time.perf_counter() - start)
     return float(np.median(taken))
 
@@ -291,21 +295,22 @@ def throughput_ratio(run: Run, n: int = 100_000) -> float:
 
 
 # ---------------------------------------------------------------------------------------------------------- the figures
-def measure(run: Run) -> dict[str, object]:
+def measure(run: Run) -> dict[str, Any]:
     """Every figure of one seed."""
     model, test = run.model.price_model, run.test
     actual, p = run.actual, run.predicted
     cures = draw_cures(run.seed)
     seen = (run.stock.severity > 0).sum(axis=0)
     tables = [known_table(s) for s in (cures.before, cures.after)]
-    mae, bias, by_fault = cost_errors(cures, *(model.log_value(model.rows(t)) for t in tables), seen)
+    before, after = (model.log_value(model.rows(t)) for t in tables)
+    mae, bias, by_fault = cost_errors(cures, before, after, seen)
     error = rmse(actual, np.log(p["value"].to_numpy()))
     others = {}
     for name, predict in rivals(run).items():
-        cost = cost_errors(cures, *(predict(t) for t in tables), seen)[0]  # type: ignore[operator]
-        others[name] = (rmse(actual, predict(test)), cost)  # type: ignore[operator]
+        cost = cost_errors(cures, predict(tables[0]), predict(tables[1]), seen)[0]
+        others[name] = (rmse(actual, predict(test)), cost)
     price = test["price"].to_numpy()
-    inside = ((price >= p["low"]) & (price <= p["high"])).to_numpy()
+    inside = (price >= p["low"].to_numpy()) & (price <= p["high"].to_numpy())
     groups = coverage_by(subgroups(test, p["value"].to_numpy(), list(fault_catalogue())), inside)
     ends = {q: np.log(p[c].to_numpy()) for q, c in ((0.1, "low"), (0.9, "high"))}
     lost = [pinball(actual, ends[q], q) / pinball(actual, run.truth.quantile(q), q) for q in ends]
@@ -321,37 +326,37 @@ def measure(run: Run) -> dict[str, object]:
 
 def run() -> Iterator[Figure]:
     """Measure five seeds, keep the figures in model_cards/metrics.json, and yield a line a figure."""
-    runs: list[dict[str, object]] = []
+    runs: list[dict[str, Any]] = []
     last = None
     for seed in SEEDS:
         last = draw_run(seed)
         runs.append(measure(last))
-    assert last is not None  # noqa: S101
+    assert last is not None
     summary = summarise(runs)
     summary["advice_ratio"], summary["throughput_ratio"] = advice_ratio(last), throughput_ratio(last)
     keep("price", summary)
     yield from figures(summary)
 
 
-def summarise(runs: list[dict[str, object]]) -> dict[str, object]:
+def summarise(runs: list[dict[str, Any]]) -> dict[str, Any]:
     """Mean and worst over the seeds, the coverage of subgroups, and the bias of each fault over all seeds."""
     names = ("rmse", "floor", "ratio", "excess_ratio", "coverage", "pinball", "cost_mae", "cost_bias", "cost_ratio",
              "planted", "violations", "train_seconds", "trees")  # fmt: skip
-    values = {name: [float(r[name]) for r in runs] for name in names}  # type: ignore[arg-type]
-    groups = pd.concat([r["groups"] for r in runs])  # type: ignore[misc]
+    values = {name: [float(r[name]) for r in runs] for name in names}
+    groups = pd.concat([r["groups"] for r in runs])
     groups["inside"] = groups["coverage"] * groups["rows"]
     pooled = groups.groupby("group", sort=False)[["rows", "inside"]].sum()
-    bias = pd.concat([r["by_fault"] for r in runs], axis=1).mean(axis=1)  # type: ignore[misc]
+    bias = pd.concat([r["by_fault"] for r in runs], axis=1).mean(axis=1)
     ids = assumptions().fault_ids
     pairs = {
-        name: {"rows": float(np.mean([r["pairs"][name][0] for r in runs])),  # type: ignore[index]
-               "recovered": float(np.mean([r["pairs"][name][1] for r in runs]))}  # type: ignore[index]
-        for name in runs[0]["pairs"]  # type: ignore[attr-defined]
+        name: {"rows": float(np.mean([r["pairs"][name][0] for r in runs])),
+               "recovered": float(np.mean([r["pairs"][name][1] for r in runs]))}
+        for name in runs[0]["pairs"]
     }  # fmt: skip
     others = {
-        name: {"rmse": float(np.mean([r["rivals"][name][0] for r in runs])),  # type: ignore[index]
-               "cost_mae": float(np.mean([r["rivals"][name][1] for r in runs]))}  # type: ignore[index]
-        for name in runs[0]["rivals"]  # type: ignore[attr-defined]
+        name: {"rmse": float(np.mean([r["rivals"][name][0] for r in runs])),
+               "cost_mae": float(np.mean([r["rivals"][name][1] for r in runs]))}
+        for name in runs[0]["rivals"]
     }  # fmt: skip
     return {
         "seeds": list(SEEDS), "rows_trained": N_TRAIN, "rows_tested": N_TEST, "by_seed": values, "pairs": pairs,
@@ -361,40 +366,61 @@ def summarise(runs: list[dict[str, object]]) -> dict[str, object]:
     }  # fmt: skip
 
 
-def mean(summary: dict[str, object], name: str) -> float:
+def mean(summary: dict[str, Any], name: str) -> float:
     """Mean over the seeds."""
-    return float(np.mean(summary["by_seed"][name]))  # type: ignore[index]
+    return float(np.mean(summary["by_seed"][name]))
 
 
-def spread(summary: dict[str, object], name: str) -> str:
+def spread(summary: dict[str, Any], name: str) -> str:
     """Mean and worst of a figure, as text beside the measured mean."""
-    values = summary["by_seed"][name]  # type: ignore[index]
+    values = summary["by_seed"][name]
     return f" (worst seed {max(values):.3f})"
 
 
-def figures(s: dict[str, object]) -> Iterator[Figure]:
+def figures(s: dict[str, Any]) -> Iterator[Figure]:
     """One line a figure."""
     yield at_most("RMSE of log price / noise floor", mean(s, "ratio"), 1.03, note=spread(s, "ratio"))
-    yield at_most("excess over the floor / excess of default trees", mean(s, "excess_ratio"), 0.30, note=spread(s, "excess_ratio"))
+    yield at_most(
+        "excess over the floor / excess of default trees",
+        mean(s, "excess_ratio"),
+        0.30,
+        note=spread(s, "excess_ratio"),
+    )
     yield within("coverage of the 80 % interval", mean(s, "coverage"), 0.79, 0.81)
-    big = [g for g in s["groups"] if g["rows"] >= 300 * len(SEEDS)]  # type: ignore[attr-defined]
+    big = [g for g in s["groups"] if g["rows"] >= 300 * len(SEEDS)]
     low, high = min(big, key=lambda g: g["coverage"]), max(big, key=lambda g: g["coverage"])
     yield within(f"lowest coverage of a subgroup ({low['group']})", low["coverage"], 0.76, 0.84)
     yield within(f"highest coverage of a subgroup ({high['group']})", high["coverage"], 0.76, 0.84)
-    yield at_most("pinball loss at .1 and .9 / that of the true quantiles", mean(s, "pinball"), 1.03, note=spread(s, "pinball"))
-    yield at_most("fault cost: mean absolute error / mean cost", mean(s, "cost_mae"), 0.15, note=spread(s, "cost_mae"))
-    yield at_most("fault cost: mean bias", abs(mean(s, "cost_bias")), 0.03, note=f" (signed {mean(s, 'cost_bias'):+.3f})")
-    name, bias = max(s["fault_bias"].items(), key=lambda kv: abs(kv[1]))  # type: ignore[attr-defined]
+    yield at_most(
+        "pinball loss at .1 and .9 / that of the true quantiles",
+        mean(s, "pinball"),
+        1.03,
+        note=spread(s, "pinball"),
+    )
+    yield at_most(
+        "fault cost: mean absolute error / mean cost", mean(s, "cost_mae"), 0.15, note=spread(s, "cost_mae")
+    )
+    yield at_most(
+        "fault cost: mean bias",
+        abs(mean(s, "cost_bias")),
+        0.03,
+        note=f" (signed {mean(s, 'cost_bias'):+.3f})",
+    )
+    name, bias = max(s["fault_bias"].items(), key=lambda kv: abs(kv[1]))
     yield at_most(f"fault cost: worst bias of one fault over the seeds ({name})", abs(bias), 0.20)
-    yield at_most("fault cost error / that of default trees", mean(s, "cost_ratio"), 0.55, note=spread(s, "cost_ratio"))
+    yield at_most(
+        "fault cost error / that of default trees", mean(s, "cost_ratio"), 0.55, note=spread(s, "cost_ratio")
+    )
     yield within("fault with 25 records and a true effect of .12: recovered", mean(s, "planted"), 0.09, 0.15)
-    for pair, found in s["pairs"].items():  # type: ignore[attr-defined]
-        yield within(f"pair {pair} ({found['rows']:.1%} of rows): recovered share", found["recovered"], 0.7, 1.3)
-    yield at_most("law violations in 20,000 random pairs, all seeds", sum(s["by_seed"]["violations"]), 0, 0)  # type: ignore[index]
-    for rival, r in s["rivals"].items():  # type: ignore[attr-defined]
+    for pair, found in s["pairs"].items():
+        yield within(
+            f"pair {pair} ({found['rows']:.1%} of rows): recovered share", found["recovered"], 0.7, 1.3
+        )
+    yield at_most("law violations in 20,000 random pairs, all seeds", sum(s["by_seed"]["violations"]), 0, 0)
+    for rival, r in s["rivals"].items():
         yield at_most(f"price error / that of {rival}", mean(s, "rmse") / r["rmse"], 1.0)
         yield at_most(f"fault cost error / that of {rival}", mean(s, "cost_mae") / r["cost_mae"], 1.0)
-    yield at_most("advice for 8 faults / bare value of 256 rows", s["advice_ratio"], 2.0, 2)  # type: ignore[arg-type]
-    yield at_least("100,000 machines: rows a second / fitted parts", s["throughput_ratio"], 0.7, 2)  # type: ignore[arg-type]
+    yield at_most("advice for 8 faults / bare value of 256 rows", s["advice_ratio"], 2.0, 2)
+    yield at_least("100,000 machines: rows a second / fitted parts", s["throughput_ratio"], 0.7, 2)
     yield beside("training, seconds", f"{mean(s, 'train_seconds'):.0f}")
-    yield beside("trees on the residual", ", ".join(f"{t:.0f}" for t in s["by_seed"]["trees"]))  # type: ignore[index]
+    yield beside("trees on the residual", ", ".join(f"{t:.0f}" for t in s["by_seed"]["trees"]))

@@ -14,18 +14,18 @@ SECTIONS = (
 """The nine sections of Mitchell et al. 2019, section 4 (from memory)."""
 
 
-def test_the_card_in_the_repository_is_the_one_the_figures_give():
+def test_the_card_in_the_repository_is_the_one_the_figures_give() -> None:
     """A card that is older than its figures misleads; `valuer card > model_cards/resale_value.md` writes it again."""
     assert shipped("model_cards/resale_value.md").read_text("utf-8") == model_card()
 
 
-def test_the_card_has_the_nine_sections_in_order():
+def test_the_card_has_the_nine_sections_in_order() -> None:
     """Readers of model cards look for these headings."""
     headings = [line[3:].split(". ", 1)[1] for line in model_card().splitlines() if line.startswith("## ")]
     assert tuple(headings) == SECTIONS
 
 
-def test_the_limits_come_first():
+def test_the_limits_come_first() -> None:
     """Whoever reads one paragraph must have read that the data are invented."""
     opening = model_card()[:900]
     for word in ("invented", "shape", "not for insurance", "not for tax", "safe"):
@@ -33,7 +33,7 @@ def test_the_limits_come_first():
 
 
 @pytest.mark.parametrize("name", ["price"])
-def test_every_measured_figure_stands_in_the_card(name):
+def test_every_measured_figure_stands_in_the_card(name: str) -> None:
     """Figures kept in metrics.json are all shown, the missed ones too."""
     metrics = json.loads(shipped("model_cards/metrics.json").read_text("utf-8"))
     card = model_card()

@@ -20,7 +20,7 @@ NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
 WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 """Five points of Gauss and Hermite for a standard normal doubt."""
 
-USUAL_WEEKS, USUAL_ASKS, USUAL_CUTS, USUAL_LEFT_OVER, TURNS = 14, 30, 8, 0.35, 4
+USUAL_WEEKS, USUAL_ASKS, USUAL_CUTS, USUAL_LEFT_OVER, TURNS = 14, 16, 4, 0.35, 3
 """The plan by which a seller learns: weeks, asks looked at, cuts, what is left over as a share of the value,
 and how often the plan and what it teaches are fitted to each other. It costs nothing to wait and has no end
 of its own, so that what is learned does not depend on anybody's terms."""

@@ -325,12 +325,14 @@ def import_(file: str, *, dry_run: bool, replace: bool, where: str | None) -> No
     kind sale_seen or ask_seen a row is a price seen around. The same file twice adds nothing.
     """
     from valuer.cli import show_records
-    from valuer.records.book_files import read_book
+    from valuer.records.imports import compared, imported, text_of
 
     with plainly():
-        book = read_book(file)
+        name, text = text_of(file)
     with records_at(where) as store:
-        found = store.difference(book) if dry_run else store.add(book, now(), replace=replace)
+        found = (
+            compared(store, name, text) if dry_run else imported(store, name, text, now(), replace=replace)
+        )
     show_records.difference(found, dry_run=dry_run)
 
 

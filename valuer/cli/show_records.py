@@ -101,7 +101,7 @@ def _sums(out: Console, accounts: Ledger) -> None:
 def difference(found: Difference, *, dry_run: bool) -> None:
     """What an import added or would add."""
     word = "would be added" if dry_run else "added"
-    click.echo(f"{len(found.new)} machines {word}, {found.same} the same, {len(found.changed)} different.")
+    click.echo(f"{found.added} machines {word}, {found.same} the same, {len(found.changed)} different.")
     for before, after in found.changed[:LISTED]:
         click.echo(f"  {after.id}: {'; '.join(_changes(before, after))}")
     if len(found.changed) > LISTED:

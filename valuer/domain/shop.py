@@ -78,7 +78,9 @@ class ShopTerms(Record):
     tied_up_a_year: float = _term(
         "tied_up_a_year", 1, "what money tied up in a machine would bring elsewhere in a year, as a share"
     )
-    keeping_loss: float = _term("keeping_loss", 1, "share lost by keeping a machine over winter: damage, theft")
+    keeping_loss: float = _term(
+        "keeping_loss", 1, "share lost by keeping a machine over winter: damage, theft"
+    )
     come_backs: float = _term("come_backs", 1, "share of sales that come back")
     come_back_cost: float = _term("come_back_cost", 1, "share of the price a come-back costs")
     shop_rate: float = _term("shop_rate", _MONEY, "an hour at a repair shop, money, for an owner's quote")

@@ -38,17 +38,17 @@ class Assumptions:
     @property
     def classes(self) -> dict[str, dict[str, Any]]:
         """Machine classes by name, with share, new price and the mix of attributes."""
-        return self.raw["class"]
+        return dict(self.raw["class"])
 
     @property
     def buyers(self) -> dict[str, dict[str, Any]]:
         """Kinds of buyer by name."""
-        return self.raw["buyer"]
+        return dict(self.raw["buyer"])
 
     @property
     def faults(self) -> dict[str, dict[str, Any]]:
         """What each fault does in the market, by fault id."""
-        return self.raw["fault"]
+        return dict(self.raw["fault"])
 
     @property
     def fault_ids(self) -> list[str]:

@@ -102,7 +102,9 @@ class Buyers:
         """Add up what the faults come to. severity: shape (n, n_faults)."""
         a = self.a
         columns = np.arange(severity.shape[1])
-        money, fear, walks, fixer = (a.by_severity(c)[columns, severity] for c in ("money", "fear", "walks", "fixer"))
+        money, fear, walks, fixer = (
+            a.by_severity(c)[columns, severity] for c in ("money", "fear", "walks", "fixer")
+        )
         counted = self._count_one_job_once(money + REFERENCE_VALUE * fear)
         nerves = self.column("nerves")
         runs = severity[:, a.fault_ids.index("no_start")] == 0
@@ -110,13 +112,21 @@ class Buyers:
         distrust = self._distrust(fear, counted)
         total_money, total_fear = (money * counted) @ self.minds, (fear * counted) @ self.minds
         pair_fear, pair_walks = self._pairs(severity)
-        total_fear = total_fear * distrust[:, None] + pair_fear[:, None] + a("bargain", "unsafe_look") * unsafe[:, None]
-        log_stay = np.log1p(-np.minimum(walks[:, :, None] * nerves, 0.995)).sum(axis=1) if len(walks) else walks
+        total_fear = (
+            total_fear * distrust[:, None]
+            + pair_fear[:, None]
+            + a("bargain", "unsafe_look") * unsafe[:, None]
+        )
+        log_stay = (
+            np.log1p(-np.minimum(walks[:, :, None] * nerves, 0.995)).sum(axis=1) if len(walks) else walks
+        )
         log_stay = log_stay + np.log1p(-np.minimum(pair_walks[:, None] * nerves, 0.995))
         fixer_counted = self._count_one_job_once(fixer)
         works = self.column("works_from_parts")
         total_fixer = (fixer * fixer_counted).sum(axis=1)[:, None] * works
-        return Objections(total_money * distrust[:, None], total_fear, total_fixer, np.exp(log_stay), runs, unsafe)
+        return Objections(
+            total_money * distrust[:, None], total_fear, total_fixer, np.exp(log_stay), runs, unsafe
+        )
 
     def looks_unsafe(self, severity: Severities) -> np.ndarray:
         """Which machines show a fault that must be cured, shape (n,) of bool."""
@@ -157,7 +167,9 @@ class Buyers:
         t = stock.attributes
         new = t["new_price"].to_numpy()
         base = self._sound_worth(stock)
-        dead = np.clip(a("bargain", "dead_share") * self._market_value(stock), a("bargain", "dead_least"), None)
+        dead = np.clip(
+            a("bargain", "dead_share") * self._market_value(stock), a("bargain", "dead_least"), None
+        )
         dead = np.minimum(dead, a("bargain", "dead_most_share_of_new") * new)
         floor = np.where(objections.runs & ~objections.unsafe, a("bargain", "floor_when_it_runs"), 0.0)
         floor = np.maximum(floor * t["floor"].to_numpy() * self._season(stock, "runner_price"), dead)
@@ -169,9 +181,15 @@ class Buyers:
         soft = a("bargain", "softness")
         limit = bottom + soft * np.logaddexp(0.0, (base - off - bottom) / soft)
         limit[:, self.names.index("wants_parts")] = 1.15 * dead
-        weight = self.column("come") * objections.stay * (limit / limit.max(axis=1, keepdims=True)) ** a("bargain", "higher_bid_wins")
+        weight = (
+            self.column("come")
+            * objections.stay
+            * (limit / limit.max(axis=1, keepdims=True)) ** a("bargain", "higher_bid_wins")
+        )
         spread = np.sqrt(self.column("spread") ** 2 + a("bargain", "town_log_sd") ** 2)
-        return Outcomes(weight / weight.sum(axis=1, keepdims=True), np.log(limit * self.column("agree")), spread)
+        return Outcomes(
+            weight / weight.sum(axis=1, keepdims=True), np.log(limit * self.column("agree")), spread
+        )
 
     def _season(self, stock: Stock, which: str) -> Floats:
         return np.asarray(self.a.series("season", which)[stock.attributes["month"].to_numpy() - 1])
@@ -182,14 +200,20 @@ class Buyers:
         years = np.select([t["tier"] == k for k in ("budget", "mid", "premium")],
                           [a("remaining", f"years_{k}") for k in ("budget", "mid", "premium")],
                           a("remaining", "years_commercial"))  # fmt: skip
-        return np.asarray(a("remaining", "level") + a("remaining", "drop") * np.exp(-t["age_years"].to_numpy() / years))
+        return np.asarray(
+            a("remaining", "level") + a("remaining", "drop") * np.exp(-t["age_years"].to_numpy() / years)
+        )
 
     def _market_value(self, stock: Stock) -> Floats:
         """Spring value of a sound, clean machine to the usual buyer, in money; shape (n,)."""
         a, t = self.a, stock.attributes
         factor = 1.0 + a("remaining", "kept_outside") * (t["kept"] == "outside").to_numpy()
-        factor = factor * (1.0 + a("remaining", "side_valve") * (t["engine_class"] == "side_valve").to_numpy())
-        factor = factor * (1.0 + a("remaining", "overhead_cam") * (t["engine_class"] == "overhead_cam").to_numpy())
+        factor = factor * (
+            1.0 + a("remaining", "side_valve") * (t["engine_class"] == "side_valve").to_numpy()
+        )
+        factor = factor * (
+            1.0 + a("remaining", "overhead_cam") * (t["engine_class"] == "overhead_cam").to_numpy()
+        )
         factor = factor * (1.0 + a("remaining", "mulch_kit") * t["mulch_kit"].to_numpy(dtype=float))
         feared = t["drive"].isin(["all_wheel", "hydrostatic"]).to_numpy() / (
             1.0 + np.exp(a("remaining", "all_wheel_fear_age") - t["age_years"].to_numpy())

@@ -53,10 +53,9 @@ def left_out_chance(attributes: pd.DataFrame, a: Assumptions) -> dict[str, Float
 
 def fault_texts(severity: Severities, fault_ids: list[str]) -> list[str]:
     """One text of `fault_id:severity` pairs a machine."""
-    texts = []
-    for row in severity:
-        texts.append(";".join(f"{fault_ids[j]}:{SEVERITY_WORDS[row[j]]}" for j in np.flatnonzero(row)))
-    return texts
+    return [
+        ";".join(f"{fault_ids[j]}:{SEVERITY_WORDS[row[j]]}" for j in np.flatnonzero(row)) for row in severity
+    ]
 
 
 def round_price(price: Floats, a: Assumptions) -> Floats:

@@ -64,7 +64,9 @@ def _draw_class_attributes(n: int, rng: np.random.Generator, a: Assumptions) -> 
     return pd.concat(parts).sort_index()
 
 
-def draw_in_class(name: str, index: npt.NDArray[np.intp], rng: np.random.Generator, a: Assumptions) -> pd.DataFrame:
+def draw_in_class(
+    name: str, index: npt.NDArray[np.intp], rng: np.random.Generator, a: Assumptions
+) -> pd.DataFrame:
     """Draw the attributes that hang on the class alone, one row an index entry."""
     c = a.classes[name]
     n = len(index)
@@ -120,9 +122,13 @@ def _draw_age(table: pd.DataFrame, use: Floats, rng: np.random.Generator, a: Ass
 def draw_age_of_life(life: Floats, rng: np.random.Generator, a: Assumptions) -> Floats:
     """Ages of machines on offer, given each one's median life in years; shape (n,)."""
     grid = np.linspace(0.02, 2.0, 100)
-    alive = np.interp(grid, a.series("survival", "fraction_of_median_life"), a.series("survival", "share_alive"))
+    alive = np.interp(
+        grid, a.series("survival", "fraction_of_median_life"), a.series("survival", "share_alive")
+    )
     age = np.outer(life, grid)
-    weight = alive * (1.0 - np.exp(-age / a("stock", "offer_delay_years"))) * (age <= a("stock", "oldest_years"))
+    weight = (
+        alive * (1.0 - np.exp(-age / a("stock", "offer_delay_years"))) * (age <= a("stock", "oldest_years"))
+    )
     total = np.cumsum(weight, axis=1)
     pick = (total < rng.random(len(life))[:, None] * total[:, -1:]).sum(axis=1)
     return np.asarray(np.maximum(life * grid[pick] - life * 0.02 * rng.random(len(life)), 0.1))
@@ -168,7 +174,9 @@ def _draw_looks(
 def looks_score(table: pd.DataFrame, wear: Floats, neglect: Floats, a: Assumptions) -> Floats:
     """Mean of the score behind the looks, shape (n,); unit normal noise comes on top."""
     outside = (table["kept"] == "outside").to_numpy(dtype=float)
-    score = a("looks", "wear") * wear + a("looks", "neglect") * neglect + a("looks", "outside") * (outside - 0.25)
+    score = (
+        a("looks", "wear") * wear + a("looks", "neglect") * neglect + a("looks", "outside") * (outside - 0.25)
+    )
     return np.asarray(score)
 
 
@@ -212,7 +220,9 @@ def links(a: Assumptions) -> list[tuple[int, int, int, float]]:
     return [(place[k["cause"]], k["from"], place[k["fault"]], float(k["log_odds"])) for k in a.raw["link"]]
 
 
-def draw_faults(table: pd.DataFrame, wear: Floats, hidden: Hidden, rng: np.random.Generator, a: Assumptions) -> Severities:
+def draw_faults(
+    table: pd.DataFrame, wear: Floats, hidden: Hidden, rng: np.random.Generator, a: Assumptions
+) -> Severities:
     """Draw the faults; those that only show when it runs stay unseen on a machine that does not."""
     log_odds = fault_log_odds(table, wear, hidden, a)
     serious = a.fault_column("serious") + a("stock", "serious_more_as_it_stands") * hidden.given_away[:, None]
@@ -254,13 +264,17 @@ def hide_untestable(severity: Severities, a: Assumptions) -> Severities:
     return severity
 
 
-def _plant_pairs(table: pd.DataFrame, severity: Severities, rng: np.random.Generator, a: Assumptions) -> Severities:
+def _plant_pairs(
+    table: pd.DataFrame, severity: Severities, rng: np.random.Generator, a: Assumptions
+) -> Severities:
     """Over-sample the named pairs, so that their joint effect can be learned at all; the datasheet says so."""
     possible = can_have(table, a)
     runs = severity[:, a.fault_ids.index("no_start")] == 0
     for pair in a.raw["pair"]:
         columns = [a.fault_ids.index(f) for f in pair["faults"]]
-        chosen = (rng.random(len(table)) < a("stock", "paired_share")) & possible[:, columns].all(axis=1) & runs
+        chosen = (
+            (rng.random(len(table)) < a("stock", "paired_share")) & possible[:, columns].all(axis=1) & runs
+        )
         for j in columns:
             level = 1 + (rng.random(len(table)) < 0.5)
             severity[:, j] = np.where(chosen, np.maximum(severity[:, j], level), severity[:, j])

@@ -58,7 +58,9 @@ class Truth:
         return np.asarray((low + high) / 2)
 
 
-def truth_of(table: pd.DataFrame, severity: Severities, seed: int, draws: int = 500, a: Assumptions | None = None) -> Truth:
+def truth_of(
+    table: pd.DataFrame, severity: Severities, seed: int, draws: int = 500, a: Assumptions | None = None
+) -> Truth:
     """True log price of recorded sales. table: as from draw_sales; severity: its faults, shape (n, n_faults)."""
     a = a or assumptions()
     rng = np.random.default_rng(seed)
@@ -66,11 +68,15 @@ def truth_of(table: pd.DataFrame, severity: Severities, seed: int, draws: int = 
     parts = [_truth_chunk(table.iloc[c].reset_index(drop=True), severity[c], rng, draws, a) for c in chunks]
     outcomes = Outcomes(np.concatenate([p.outcomes.chance for p in parts]),
                         np.concatenate([p.outcomes.middle for p in parts]), parts[0].outcomes.spread)  # fmt: skip
-    columns = [np.concatenate([getattr(p, k) for p in parts]) for k in ("mean", "sampling_variance", "weight")]
-    return Truth(*columns, outcomes)
+    mean, variance, weight = (
+        np.concatenate([getattr(p, k) for p in parts]) for k in ("mean", "sampling_variance", "weight")
+    )
+    return Truth(mean, variance, weight, outcomes)
 
 
-def _truth_chunk(table: pd.DataFrame, severity: Severities, rng: np.random.Generator, m: int, a: Assumptions) -> Truth:
+def _truth_chunk(
+    table: pd.DataFrame, severity: Severities, rng: np.random.Generator, m: int, a: Assumptions
+) -> Truth:
     known = table.iloc[np.repeat(np.arange(len(table)), m)].reset_index(drop=True)
     known_severity = np.repeat(severity, m, axis=0)
     full, log_weight = _complete_class(table, known, m, rng, a)
@@ -99,7 +105,9 @@ def _complete_class(
     log_class = np.column_stack([_log_class(table, name, a) for name in names])
     chance = np.exp(log_class - log_class.max(axis=1, keepdims=True))
     chance /= chance.sum(axis=1, keepdims=True)
-    pick = (np.cumsum(chance, axis=1)[:, None, :] < rng.random((len(table), m))[:, :, None]).sum(axis=2).ravel()
+    pick = (
+        (np.cumsum(chance, axis=1)[:, None, :] < rng.random((len(table), m))[:, :, None]).sum(axis=2).ravel()
+    )
     pick = np.minimum(pick, len(names) - 1)
     full = pd.concat([draw_in_class(name, np.flatnonzero(pick == i), rng, a) for i, name in enumerate(names)])
     full = full.sort_index()
@@ -129,7 +137,9 @@ def _log_class(table: pd.DataFrame, name: str, a: Assumptions) -> Floats:
         yes = (table[key] == word).to_numpy()
         total += np.where(told, np.log(np.maximum(np.where(yes, p, 1.0 - p), 1e-300)), 0.0)
     price = table["new_price"].astype(float).to_numpy()
-    return np.asarray(total + np.where(np.isnan(price), 0.0, _log_normal(np.log(price / c["new_price"]), 0.2)))
+    return np.asarray(
+        total + np.where(np.isnan(price), 0.0, _log_normal(np.log(price / c["new_price"]), 0.2))
+    )
 
 
 def _fill(known: pd.Series, drawn: pd.Series) -> np.ndarray:
@@ -173,10 +183,15 @@ def _log_age_density(age: Floats, life: Floats, a: Assumptions) -> Floats:
     grid_life = np.exp(np.linspace(np.log(0.2), np.log(150.0), 120))
     grid = np.linspace(0.02, 2.0, 100)
     total = [on_offer(one * grid, np.full(100, one)).mean() * 2.0 * one for one in grid_life]
-    return np.asarray(np.log(np.maximum(on_offer(age, life), 1e-300)) - np.interp(np.log(life), np.log(grid_life), np.log(total)))
+    return np.asarray(
+        np.log(np.maximum(on_offer(age, life), 1e-300))
+        - np.interp(np.log(life), np.log(grid_life), np.log(total))
+    )
 
 
-def _complete_kept(full: pd.DataFrame, known: pd.DataFrame, rng: np.random.Generator, a: Assumptions) -> Floats:
+def _complete_kept(
+    full: pd.DataFrame, known: pd.DataFrame, rng: np.random.Generator, a: Assumptions
+) -> Floats:
     share = a("stock", "kept_outside_share")
     drawn = np.where(rng.random(len(full)) < share, "outside", "inside")
     full["kept"] = _fill(known["kept"], pd.Series(drawn))
@@ -194,11 +209,15 @@ def _complete_looks(
     drawn = np.select([shown < clean, shown > rough], ["clean", "rough"], "used")
     full["looks"] = _fill(known["looks"], pd.Series(drawn))
     below, above = ndtr(clean - score), ndtr(score - rough)
-    chance = np.select([full["looks"] == "clean", full["looks"] == "rough"], [below, above], 1.0 - below - above)
+    chance = np.select(
+        [full["looks"] == "clean", full["looks"] == "rough"], [below, above], 1.0 - below - above
+    )
     return np.asarray(np.where(known["looks"].notna(), np.log(np.maximum(chance, 1e-300)), 0.0))
 
 
-def _log_chance_of_faults(full: pd.DataFrame, severity: Severities, wear: Floats, hidden: object, a: Assumptions) -> Floats:
+def _log_chance_of_faults(
+    full: pd.DataFrame, severity: Severities, wear: Floats, hidden: object, a: Assumptions
+) -> Floats:
     """Log chance of the recorded faults given everything else, shape (n,); unseen ones say nothing."""
     log_odds = fault_log_odds(full, wear, hidden, a)  # type: ignore[arg-type]
     for cause, least, fault, weight in links(a):

@@ -77,7 +77,7 @@ def _write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(name, path)
+        Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
@@ -88,9 +88,15 @@ def kept(place: Place, data_sha256: str) -> Any:
     if not place.manifest.exists() and not place.model.exists():
         raise FileNotFoundError(place.model)
     manifest = _manifest(place.manifest)
-    for name, expected in (("data_sha256", data_sha256), ("code_sha256", code_sha256()), ("versions", versions())):
+    for name, expected in (
+        ("data_sha256", data_sha256),
+        ("code_sha256", code_sha256()),
+        ("versions", versions()),
+    ):
         if manifest.get(name) != expected:
-            msg = f"the kept model was made with another {name}: expected {expected}, got {manifest.get(name)}"
+            msg = (
+                f"the kept model was made with another {name}: expected {expected}, got {manifest.get(name)}"
+            )
             raise ArtifactRefused(msg)
     data = _plain_bytes(place.model)
     found = hashlib.sha256(data).hexdigest()

@@ -21,7 +21,14 @@ TITLES = {
 def model_card(metrics: Metrics | None = None) -> str:
     """Markdown of the card; figures from model_cards/metrics.json unless given."""
     m = metrics or json.loads(shipped("model_cards/metrics.json").read_text("utf-8"))
-    return HEAD + "\n".join(_figure_sections(m)) + _subgroups(m["price"]) + _fault_bias(m["price"]) + _tried() + TAIL
+    return (
+        HEAD
+        + "\n".join(_figure_sections(m))
+        + _subgroups(m["price"])
+        + _fault_bias(m["price"])
+        + _tried()
+        + TAIL
+    )
 
 
 def table(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
@@ -56,7 +63,11 @@ def _fault_bias(price: Metrics) -> str:
 
 
 def _tried() -> str:
-    return "\n### Designs tried\n\n" + table(("design (seed 1, 4,000 test sales)", "price error / floor", "fault cost error"), TRIED) + AFTER_TRIED
+    return (
+        "\n### Designs tried\n\n"
+        + table(("design (seed 1, 4,000 test sales)", "price error / floor", "fault cost error"), TRIED)
+        + AFTER_TRIED
+    )
 
 
 TRIED = (

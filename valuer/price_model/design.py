@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -248,13 +249,17 @@ def design_matrix(shares: Mapping[str, Floats], numbers: Mapping[str, Floats], t
     pieces = tuple(piece for _, piece, _ in blocks)
     signs = np.array([columns.signs.get(p.number, 0) if p else 0 for p in pieces], dtype=np.int8)
     n = len(next(iter(numbers.values()), next(iter(shares.values()), np.zeros(0))))
-    return _stack([part for _, _, part in blocks], n), Design(tuple(name for name, _, _ in blocks), signs, pieces)
+    return _stack([part for _, _, part in blocks], n), Design(
+        tuple(name for name, _, _ in blocks), signs, pieces
+    )
 
 
 def _ramp_columns(name: str, values: Floats, knots: Sequence[float]) -> list[Column]:
     parts = ramps(values, knots).T
-    ends = zip(knots[:-1], knots[1:], strict=True)
-    return [(f"{name}/{i}", Piece(name, *end), part) for i, (end, part) in enumerate(zip(ends, parts, strict=True))]
+    return [
+        (f"{name}/{i}", Piece(name, *end), part)
+        for i, (end, part) in enumerate(zip(pairwise(knots), parts, strict=True))
+    ]
 
 
 def _crossed(part: Column, level_name: str, level: object, share: Floats) -> Column:
@@ -269,7 +274,9 @@ def keep_signs(slopes: Floats, design: Design) -> Floats:
     The slope of a number inside a piece is its own plus that of each level it is crossed with. Its own is held to its
     sign; then each level may take back no more than an equal part of it.
     """
-    kept = np.where(design.signs > 0, np.maximum(slopes, 0.0), np.where(design.signs < 0, np.minimum(slopes, 0.0), slopes))
+    kept = np.where(
+        design.signs > 0, np.maximum(slopes, 0.0), np.where(design.signs < 0, np.minimum(slopes, 0.0), slopes)
+    )
     pieces = [p for p in design.pieces if p]
     for k, piece in enumerate(design.pieces):
         sign = int(design.signs[k])

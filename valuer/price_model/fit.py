@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -56,7 +56,7 @@ class PriceModel:
         if column not in (*self.columns.attributes, *self.columns.flags):
             msg = f"expected one of the model's columns, got {column!r}"
             raise TableError(msg)
-        before, after = (self.rows(table.assign(**{column: v})) for v in (old, new))
+        before, after = (self.rows(table.assign(**{column: cast("Any", v)})) for v in (old, new))
         return np.asarray(np.exp(self.log_value(after) - self.log_value(before)) - 1.0)
 
     # -------------------------------------------------------------------------------- rows: the coded form, for speed
@@ -64,8 +64,15 @@ class PriceModel:
     def widths(self) -> tuple[int, int, int, int]:
         """Widths of the four blocks of a row: attribute columns, codes of the trees, told, flags."""
         codes = len(self.columns.levels) + len(self.columns.knots)
-        empty = code_table(pd.DataFrame(columns=[*self.columns.attributes, *self.columns.flags]), self.columns)
-        return self.unknowns.filled(empty)[0].shape[1], codes, len(self.columns.unknown), len(self.columns.flags)
+        empty = code_table(
+            pd.DataFrame(columns=[*self.columns.attributes, *self.columns.flags]), self.columns
+        )
+        return (
+            self.unknowns.filled(empty)[0].shape[1],
+            codes,
+            len(self.columns.unknown),
+            len(self.columns.flags),
+        )
 
     @property
     def flags_start(self) -> int:
@@ -138,7 +145,8 @@ def fit_price_model(
     table: any frame of sales. target: a positive price, in any unit. numeric, categorical: columns to use; missing
     values mean unknown. signs: numeric column -> +1 or -1 where the direction is known; the model keeps it, whatever
     the data say. A column of 0, 1, 2 with sign -1 is a flag (absent, slight, serious). coverage: of the interval.
-    logs: numeric columns on a log scale. lines: numeric columns that enter as a straight line. crossed: (categorical, numeric) columns whose slope depends on the level.
+    logs: numeric columns on a log scale. lines: numeric columns that enter as a straight line. crossed: (categorical,
+    numeric) columns whose slope depends on the level.
     pairs: flags with an effect of their own when both are there. jobs: flags that one job cures, counted once.
 
     Method: the base is linear on small tables and pooled on large ones when that predicts better out of fold; boosted
@@ -154,16 +162,20 @@ def fit_price_model(
     maker = BaseMaker(x, coded.flags, y, design, _places(pairs, columns), [_place(j, columns) for j in jobs])
     codes = np.hstack([coded.categories, coded.numbers])
     kind, weight, outside = _choose_base(maker, say)
-    steps, error = _choose_trees(maker, kind, weight, outside, codes, columns, say)
+    steps, error = _choose_trees(maker, outside, codes, columns, say)
     say("fitting on all rows")
     base = maker.fit(kind, weight, np.arange(len(y)))
     inside = base.log_price(x, coded.flags)
-    trees = _trees(steps, codes, columns).fit(np.hstack([codes, inside[:, None]]), y - inside) if steps else None
+    trees = (
+        _trees(steps, codes, columns).fit(np.hstack([codes, inside[:, None]]), y - inside) if steps else None
+    )
     say("measuring the interval")
     told = list(unknowns.told(coded).values())
     told_block = np.column_stack(told) if told else np.zeros((len(y), 0))
     fall = base_and_fall(base, x, coded.flags)[1]
-    interval = learn_interval(scale_inputs(told_block, fall, coded.flags, y - error), len(told), error, coverage)
+    interval = learn_interval(
+        scale_inputs(told_block, fall, coded.flags, y - error), len(told), error, coverage
+    )
     return PriceModel(columns, unknowns, base, trees, interval, coverage, float(np.sqrt(np.mean(error**2))))
 
 
@@ -220,7 +232,7 @@ class BaseMaker:
 
     def fold_bases(self, kind: str, weight: Floats) -> list[LinearBase | PooledBase]:
         """One base a fold, in parallel where the machine has cores."""
-        from joblib import Parallel, delayed  # noqa: PLC0415
+        from joblib import Parallel, delayed
 
         fits = (delayed(self.fit)(kind, weight, inside) for inside, _ in self.folds)
         return list(Parallel(n_jobs=-1 if kind == "pooled" else 1)(fits))
@@ -245,12 +257,14 @@ def _choose_base(maker: BaseMaker, say: Progress) -> tuple[str, Floats, list[Lin
     weight = _row_weights(maker, maker.fit("pooled", even, np.arange(n)))
     pooled = maker.fold_bases("pooled", weight)
     errors = [float(np.mean((maker.y - maker.outside(b)) ** 2)) for b in (linear, pooled)]
-    return ("pooled", weight, pooled) if errors[1] < errors[0] * (1 - GAIN_WANTED) else ("linear", even, linear)
+    return (
+        ("pooled", weight, pooled) if errors[1] < errors[0] * (1 - GAIN_WANTED) else ("linear", even, linear)
+    )
 
 
 def _row_weights(maker: BaseMaker, base: LinearBase | PooledBase) -> Floats:
     """1 / expected error of each row, mean 1: rows that say little must not drown those that say much."""
-    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
+    from sklearn.ensemble import HistGradientBoostingRegressor
 
     mean = base.log_price(maker.x, maker.flags)
     inputs = np.hstack([maker.x, maker.flags, mean[:, None]])
@@ -262,7 +276,7 @@ def _row_weights(maker: BaseMaker, base: LinearBase | PooledBase) -> Floats:
 
 
 def _trees(steps: int, codes: Floats, columns: Columns) -> Any:
-    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
+    from sklearn.ensemble import HistGradientBoostingRegressor
 
     directions = [0] * len(columns.levels) + [columns.signs.get(n, 0) for n in columns.knots] + [1]
     return HistGradientBoostingRegressor(
@@ -272,9 +286,12 @@ def _trees(steps: int, codes: Floats, columns: Columns) -> Any:
 
 
 def _choose_trees(
-    maker: BaseMaker, kind: str, weight: Floats, bases: list[LinearBase | PooledBase], codes: Floats, columns: Columns,
+    maker: BaseMaker,
+    bases: list[LinearBase | PooledBase],
+    codes: Floats,
+    columns: Columns,
     say: Progress,
-) -> tuple[int, Floats]:  # fmt: skip
+) -> tuple[int, Floats]:
     """How many trees help out of fold, and the out-of-fold error with them, shape (n,)."""
     say("boosting trees on what the base leaves")
     errors = np.empty((len(TREE_STEPS), len(maker.y)))

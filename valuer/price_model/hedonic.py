@@ -66,7 +66,9 @@ class LinearBase:
         return np.asarray(self.intercept + x @ self.slopes - flag_levels(flags) @ self.losses)
 
 
-def fit_linear(x: Floats, flags: Floats, y: Floats, signs: npt.NDArray[np.int8], ridge: float = 1.0) -> LinearBase:
+def fit_linear(
+    x: Floats, flags: Floats, y: Floats, signs: npt.NDArray[np.int8], ridge: float = 1.0
+) -> LinearBase:
     """Fit by bounded least squares with a small ridge on standardised columns. y: log price, shape (n,)."""
     everything = np.hstack([x, flag_levels(flags)])
     centre, scale = everything.mean(axis=0), everything.std(axis=0)
@@ -82,7 +84,9 @@ def fit_linear(x: Floats, flags: Floats, y: Floats, signs: npt.NDArray[np.int8],
 
     bounds = [(None, None) if d == 0 else (0, None) if d > 0 else (None, 0) for d in direction]
     start = np.clip(np.linalg.solve(gram, pull), *_ends(direction))
-    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000, "ftol": 1e-13})
+    found = minimize(
+        loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000, "ftol": 1e-13}
+    )
     slopes = np.zeros(everything.shape[1])
     slopes[used] = found.x / scale[used]
     split = x.shape[1]
@@ -164,7 +168,12 @@ class PooledBase:
             t = np.exp(-pool.eta * away)
             off = np.zeros(len(sound)) if marks is None else marks.taken_off(pool, t)
             floor = np.exp(pool.floor[0] + pool.floor[1] * away)
-            pays = self.middle + away + pool.level + np.log(floor + SOFT_SHARE * _soft((1 - off - floor) / SOFT_SHARE))
+            pays = (
+                self.middle
+                + away
+                + pool.level
+                + np.log(floor + SOFT_SHARE * _soft((1 - off - floor) / SOFT_SHARE))
+            )
             if k == 0:
                 price = pays
                 continue
@@ -199,7 +208,14 @@ class Marks:
             here = flags[:, columns]
             rows = np.flatnonzero((here > 0).sum(axis=1) >= 2)
             if len(rows):
-                several.append(Job(np.array(columns), rows, (here[rows] >= 1) * 1.0, (here[rows] >= 2) * 1.0))
+                several.append(
+                    Job(
+                        np.array(columns),
+                        rows,
+                        (here[rows] >= 1).astype(float),
+                        (here[rows] >= 2).astype(float),
+                    )
+                )
         both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
         stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
         levels = flag_levels(flags)

@@ -48,7 +48,7 @@ class Interval:
         """Size of the error to expect, in logs, shape (n,)."""
         if self.scale_model is None:
             return np.full(len(inputs), self.constant)
-        return np.maximum(self.scale_model.predict(inputs), LEAST_SCALE)
+        return np.asarray(np.maximum(self.scale_model.predict(inputs), LEAST_SCALE))
 
 
 def scale_inputs(told: Floats, fall: Floats, flags: Floats, level: Floats) -> Floats:
@@ -56,9 +56,11 @@ def scale_inputs(told: Floats, fall: Floats, flags: Floats, level: Floats) -> Fl
     return np.hstack([1.0 - told, fall[:, None], level[:, None], flags])
 
 
-def learn_interval(inputs: Floats, n_unknown: int, error: Floats, coverage: float, monotone: bool = True) -> Interval:
+def learn_interval(
+    inputs: Floats, n_unknown: int, error: Floats, coverage: float, monotone: bool = True
+) -> Interval:
     """Learn the scale and its ends from out-of-fold errors of the log price, shape (n,)."""
-    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
+    from sklearn.ensemble import HistGradientBoostingRegressor
 
     size = np.maximum(np.abs(error), 1e-3)
     if len(error) < 600:
@@ -82,4 +84,6 @@ def learn_interval(inputs: Floats, n_unknown: int, error: Floats, coverage: floa
 def _ends(model: Any, constant: float, scale: Floats, error: Floats, coverage: float) -> Interval:
     miss = (1.0 - coverage) / 2
     score = error / scale
-    return Interval(model, constant, max(conformal_end(-score, miss), 0.0), max(conformal_end(score, miss), 0.0))
+    return Interval(
+        model, constant, max(conformal_end(-score, miss), 0.0), max(conformal_end(score, miss), 0.0)
+    )

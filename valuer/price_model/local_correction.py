@@ -190,7 +190,7 @@ def _fit(design: _Design, known: Evidence) -> _Fit:
         trust = (FREEDOM + 1) / (FREEDOM + squared / noise) * believed
         sales = PRIOR_SALES + (known.weight * believed).sum()
         noise = (PRIOR_SALES + float(known.weight @ (trust * squared))) / sales
-        if np.abs(change - before).max() < 1e-10:  # noqa: PLR2004 - a standstill
+        if np.abs(change - before).max() < 1e-10:
             break
     precision = known.weight * trust / (noise * variance)
     leverage = precision * np.einsum("ij,jk,ik->i", design.X, covariance, design.X)

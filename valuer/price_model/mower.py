@@ -16,9 +16,11 @@ from valuer.domain.findings import findings
 from valuer.domain.machine import Machine
 from valuer.price_model.design import Floats, TableError
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
+from valuer.price_model.selling import SellingModel
 
 CATEGORICAL = (
-    "drive", "deck_material", "engine_class", "start", "tier", "looks", "kept", "blade_clutch", "mulch_kit", "high_wheels",
+    "drive", "deck_material", "engine_class", "start", "tier", "looks", "kept", "blade_clutch", "mulch_kit",
+    "high_wheels",
 )  # fmt: skip
 NUMERIC = ("age_years", "deck_width_in", "new_price")
 SEASON = ("season_sin", "season_cos", "season_sin2", "season_cos2")
@@ -80,7 +82,9 @@ def fault_table(faults: pd.Series) -> pd.DataFrame:
         for pair in text.split(";"):
             name, _, severity = pair.strip().partition(":")
             if name not in place or severity not in LEVELS:
-                msg = f"column faults: expected fault_id:slight or fault_id:serious, got {pair!r} in row {row}"
+                msg = (
+                    f"column faults: expected fault_id:slight or fault_id:serious, got {pair!r} in row {row}"
+                )
                 raise TableError(msg)
             levels[row, place[name]] = LEVELS[severity]
     return pd.DataFrame(levels, columns=list(place), index=faults.index)
@@ -88,17 +92,21 @@ def fault_table(faults: pd.Series) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class MowerModel:
-    """Values of machines: the fitted price model, how often it saw each fault, and where it comes from."""
+    """Values of machines: the fitted price model, how often it saw each fault, and where it comes from.
+
+    selling: how listings sell, kept with the values it belongs to; None where only values were trained.
+    """
 
     price_model: PriceModel
     seen: Mapping[tuple[str, str], int]
     basis: Basis
+    selling: SellingModel | None = None
 
     def encode(self, machines: Sequence[Machine], month: int) -> Floats:
         """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
-        table = pd.DataFrame(
-            {name: [getattr(m, name) for m in machines] for name in (*CATEGORICAL, *NUMERIC)}, dtype=object
-        )
+        known = self.price_model.columns.levels
+        table = pd.DataFrame({name: [_told(m, name, known) for m in machines] for name in (*CATEGORICAL, *NUMERIC)},
+                             dtype=object)  # fmt: skip
         for name, values in season(np.full(len(machines), month)).items():
             table[name] = values
         flags = np.zeros((len(machines), len(self.price_model.columns.flags)))
@@ -132,6 +140,12 @@ class MowerModel:
         return self.seen.get((fault, severity), 0)
 
 
+def _told(machine: Machine, name: str, known: Mapping[str, Sequence[object]]) -> object:
+    """What a machine says of an attribute; a level that no training sale showed counts as not said."""
+    value = getattr(machine, name)
+    return None if name in known and value not in known[name] else value
+
+
 SIGNS: Mapping[str, int] = {"age_years": -1, **dict.fromkeys(fault_catalogue(), -1)}
 FIT_OPTIONS: Mapping[str, Any] = {
     "logs": ("new_price",),
@@ -151,6 +165,8 @@ def train_mower_model(sales: pd.DataFrame, basis: Basis, progress: Progress | No
         table, "price", [*NUMERIC, *SEASON, *faults], CATEGORICAL, SIGNS, **FIT_OPTIONS, progress=progress
     )
     seen = {
-        (fault, severity): int((table[fault] == level).sum()) for fault in faults for severity, level in LEVELS.items()
+        (fault, severity): int((table[fault] == level).sum())
+        for fault in faults
+        for severity, level in LEVELS.items()
     }
     return MowerModel(model, seen, basis)

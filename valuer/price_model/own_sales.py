@@ -76,7 +76,7 @@ class Evidence:
 
 def present(machine: Machine) -> tuple[Finding, ...]:
     """The findings that count as there: a doubtful one from even odds up."""
-    return tuple(finding for finding in findings(machine) if finding.chance >= 0.5)  # noqa: PLR2004
+    return tuple(finding for finding in findings(machine) if finding.chance >= 0.5)
 
 
 def levels_of(machine: Machine) -> tuple[tuple[str, str], ...]:

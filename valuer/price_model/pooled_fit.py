@@ -11,7 +11,16 @@ from scipy.special import expit
 
 from valuer.price_model.design import Design, Floats, keep_signs
 from valuer.price_model.hedonic import (
-    SOFT_LOG, SOFT_SHARE, LinearBase, Marks, Penalties, Pool, PooledBase, _soft, fit_linear, job_losses,
+    SOFT_LOG,
+    SOFT_SHARE,
+    LinearBase,
+    Marks,
+    Penalties,
+    Pool,
+    PooledBase,
+    _soft,
+    fit_linear,
+    job_losses,
 )  # fmt: skip
 
 STARTS = ((-0.45, 0.0), (-0.12, 2.5), (0.0, 3.0))
@@ -58,29 +67,31 @@ def fit_pooled(
     )  # fmt: skip
     blocks = parameter_blocks(problem)
     slices = place(blocks)
+
+    def loss(theta: Floats) -> tuple[float, Floats]:
+        return objective(theta, slices, blocks, problem)
+
+    limits = [np.concatenate([getattr(b, end) for b in blocks.values()]) for end in ("low", "high")]
     found = minimize(
-        lambda theta: objective(theta, slices, blocks, problem),
+        loss,
         np.concatenate([b.start for b in blocks.values()]),
         jac=True,
         method="L-BFGS-B",
-        bounds=list(
-            zip(
-                np.concatenate([b.low for b in blocks.values()]),
-                np.concatenate([b.high for b in blocks.values()]),
-                strict=True,
-            )
-        ),
+        bounds=list(zip(*limits, strict=True)),
         # Stopping early is part of the penalty: more steps fit the noise of rare flags (measured, see the model card).
         options={"maxiter": penalties.steps, "maxfun": 2 * penalties.steps, "ftol": 1e-9, "maxcor": 20},
     )
     d = {name: found.x[s] for name, s in slices.items()}
     shared = keep_signs(d["w"] / scale, design) * scale
     pools = tuple(_pool_that_keeps_signs(d, k, shared, scale, design) for k in range(len(STARTS)))
-    return PooledBase(centre, scale, float(d["b"][0]), shared, problem.middle, pools,
-                      tuple((int(i), int(j)) for i, j in pairs), tuple(tuple(map(int, job)) for job in jobs))  # fmt: skip
+    named = tuple((int(i), int(j)) for i, j in pairs)
+    once = tuple(tuple(map(int, job)) for job in jobs)
+    return PooledBase(centre, scale, float(d["b"][0]), shared, problem.middle, pools, named, once)
 
 
-def _pool_that_keeps_signs(d: dict[str, Floats], k: int, shared: Floats, scale: Floats, design: Design) -> Pool:
+def _pool_that_keeps_signs(
+    d: dict[str, Floats], k: int, shared: Floats, scale: Floats, design: Design
+) -> Pool:
     pool = _pool(d, k)
     return replace(pool, slopes=keep_signs((shared + pool.slopes) / scale, design) * scale - shared)
 
@@ -212,7 +223,9 @@ def forward(d: dict[str, Floats], p: Problem) -> tuple[Floats, list[PoolPass]]:
             price = price + gate * SOFT_LOG * _soft(gap)
         else:
             price = pays
-        passes.append(PoolPass(away, t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap))
+        passes.append(
+            PoolPass(away, t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap)
+        )
     return price, passes
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import pandas as pd
 
@@ -15,7 +15,7 @@ from valuer.price_model.design import TableError
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, SALE_COLUMNS, fault_table
 
 FLAG_WORDS = {"yes": True, "true": True, "no": False, "false": False}
-MOST_BYTES = 200_000_000
+MOST_MEGABYTES = 200
 MOST_PROBLEMS = 20
 
 
@@ -28,8 +28,9 @@ def read_sales(path: Path) -> tuple[pd.DataFrame, str]:
 
 def _bytes(path: Path) -> bytes:
     try:
-        if path.stat().st_size > MOST_BYTES:
-            msg = f"{path.name}: expected at most {MOST_BYTES // 1_000_000} MB, got {path.stat().st_size // 1_000_000} MB"
+        megabytes = path.stat().st_size // 1_000_000
+        if megabytes > MOST_MEGABYTES:
+            msg = f"{path.name}: expected at most {MOST_MEGABYTES} MB, got {megabytes} MB"
             raise TableError(msg)
         return path.read_bytes()
     except OSError as error:
@@ -73,8 +74,10 @@ def _words(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
     allowed = FLAG_WORDS if _is_flag(column) else {word: word for word in _allowed(column)}
     for i in cells.index[~cells.isin([*allowed, ""])]:
         hint = did_you_mean(cells[i], list(allowed))
-        problems.append(f"{_row(i)}, column {column}: expected {', '.join(allowed)} or nothing, got {cells[i]!r}{hint}")
-    return cells.map(lambda word: allowed.get(word)).astype(object)
+        problems.append(
+            f"{_row(i)}, column {column}: expected {', '.join(allowed)} or nothing, got {cells[i]!r}{hint}"
+        )
+    return cells.map(allowed.get).astype(object)
 
 
 def _is_flag(column: str) -> bool:
@@ -83,7 +86,8 @@ def _is_flag(column: str) -> bool:
 
 def _allowed(column: str) -> tuple[str, ...]:
     """Words that the machine record allows in a column."""
-    waiting, words = [Machine.model_fields[column].annotation], []
+    words: list[str] = []
+    waiting: list[Any] = [Machine.model_fields[column].annotation]
     while waiting:
         for part in get_args(waiting.pop()):
             (words if isinstance(part, str) else waiting).append(part)
@@ -92,12 +96,20 @@ def _allowed(column: str) -> tuple[str, ...]:
 
 def _numbers(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
     numbers = pd.to_numeric(cells.where(cells != ""), errors="coerce")
-    for i in cells.index[numbers.isna() & (cells != "")]:
-        problems.append(f"{_row(i)}, column {column}: expected a number or nothing, got {cells[i]!r}")
+    problems += [
+        f"{_row(i)}, column {column}: expected a number or nothing, got {cells[i]!r}"
+        for i in cells.index[numbers.isna() & (cells != "")]
+    ]
     return numbers.astype(float)
 
 
-RANGES = {"age_years": (0, 40), "deck_width_in": (18, 33), "new_price": (1, 1e7), "month": (1, 12), "price": (0.01, 1e7)}
+RANGES = {
+    "age_years": (0, 40),
+    "deck_width_in": (18, 33),
+    "new_price": (1, 1e7),
+    "month": (1, 12),
+    "price": (0.01, 1e7),
+}
 
 
 def _check_ranges(table: pd.DataFrame, problems: list[str]) -> None:
@@ -106,8 +118,10 @@ def _check_ranges(table: pd.DataFrame, problems: list[str]) -> None:
         bad = ~values.between(low, high) & values.notna()
         if column in ("month", "price"):
             bad |= values.isna()
-        for i in values.index[bad]:
-            problems.append(f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {values[i]:g}")
+        problems += [
+            f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {values[i]:g}"
+            for i in values.index[bad]
+        ]
 
 
 def _fault_problems(texts: pd.Series) -> list[str]:

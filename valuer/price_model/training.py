@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
@@ -12,12 +15,14 @@ from valuer.paths import cache_folder, shipped
 from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of
 from valuer.price_model.mower import MowerModel, train_mower_model
 from valuer.price_model.sales_file import read_sales
+from valuer.price_model.selling import SellingModel, fit_selling_model
 
 Report = Callable[[float, str], None]
 """Called with the share done, 0 to 1, and what is being done."""
 
 SYNTHETIC_SALES = "datasets/synthetic_mower_sales.csv"
-STEPS = 7
+SYNTHETIC_LISTINGS = "datasets/synthetic_mower_listings.csv"
+STEPS = 8
 
 
 def load_or_train(report: Report | None = None) -> MowerModel:
@@ -33,8 +38,9 @@ def train(sales: Path | None = None, report: Report | None = None) -> MowerModel
 
 def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None) -> MowerModel:
     say = report or (lambda _done, _what: None)
+    listings = shipped(SYNTHETIC_LISTINGS).read_bytes()
     if not fresh:
-        found = _found(path, say)
+        found = _found(_both(path.read_bytes(), listings), say)
         if found is not None:
             return found
     say(0.0, "reading the sales")
@@ -46,20 +52,32 @@ def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None)
         done += 1
         say(min(done / STEPS, 0.99), what)
 
+    own = 0 if synthetic else len(table)
     basis = Basis(
-        model=f"resale_value {__version__}", data_sha256=data_sha256, synthetic=synthetic, own_sales=0 if synthetic else len(table)
+        model=f"resale_value {__version__}", data_sha256=data_sha256, synthetic=synthetic, own_sales=own
     )
     model = train_mower_model(table, basis, step)
-    keep(model, place_of(cache_folder(), data_sha256), data_sha256)
+    step("learning how listings sell")
+    model = replace(model, selling=_selling_model(listings))
+    both = _both(path.read_bytes(), listings)
+    keep(model, place_of(cache_folder(), both), both)
     say(1.0, "done")
     return model
 
 
-def _found(path: Path, say: Report) -> MowerModel | None:
-    """The kept model of these sales, or nothing; a refused one is named and trained again."""
-    import hashlib  # noqa: PLC0415
+def _selling_model(listings: bytes) -> SellingModel:
+    import pandas as pd
 
-    data_sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    return fit_selling_model(pd.read_csv(io.BytesIO(listings), keep_default_na=False, na_values=[""]))
+
+
+def _both(sales: bytes, listings: bytes) -> str:
+    """One hash of all that the model is trained on."""
+    return hashlib.sha256(hashlib.sha256(sales).digest() + hashlib.sha256(listings).digest()).hexdigest()
+
+
+def _found(data_sha256: str, say: Report) -> MowerModel | None:
+    """The kept model of these data, or nothing; a refused one is named and trained again."""
     try:
         return cast("MowerModel", kept(place_of(cache_folder(), data_sha256), data_sha256))
     except FileNotFoundError:

@@ -94,14 +94,20 @@ class Unknowns:
                 values[unknown] = reader.constant[0]
             else:
                 read = reader.trees.predict(reader.inputs(coded, unknown))
-                values[unknown] = np.clip(read if name in self.columns.logs else np.expm1(read) + knots[0], *self._ends(name))
+                values[unknown] = np.clip(
+                    read if name in self.columns.logs else np.expm1(read) + knots[0], *self._ends(name)
+                )
         return values
 
 
 def learn_unknowns(coded: Coded, columns: Columns) -> Unknowns:
     """Fit a reader for every attribute with unknown rows."""
-    numbers = {n: _number_reader(coded, i, n, columns) for i, n in enumerate(columns.knots) if n in columns.unknown}
-    levels = {n: _level_reader(coded, i, n, columns) for i, n in enumerate(columns.levels) if n in columns.unknown}
+    numbers = {
+        n: _number_reader(coded, i, n, columns) for i, n in enumerate(columns.knots) if n in columns.unknown
+    }
+    levels = {
+        n: _level_reader(coded, i, n, columns) for i, n in enumerate(columns.levels) if n in columns.unknown
+    }
     return Unknowns(columns, numbers, levels)
 
 
@@ -111,7 +117,7 @@ def _unsigned_numbers(columns: Columns, but: str) -> tuple[int, ...]:
 
 
 def _number_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
-    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415  (a second to import)
+    from sklearn.ensemble import HistGradientBoostingRegressor
 
     target = coded.numbers[:, i]
     known = np.flatnonzero(~np.isnan(target))
@@ -133,16 +139,20 @@ def _number_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
 
 
 def _level_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
-    from sklearn.ensemble import HistGradientBoostingClassifier  # noqa: PLC0415
+    from sklearn.ensemble import HistGradientBoostingClassifier
 
     codes = coded.categories[:, i]
     known = np.flatnonzero(~np.isnan(codes))
     counts = np.bincount(codes[known].astype(int), minlength=len(columns.levels[name]))
     categories = tuple(k for k in range(len(columns.levels)) if k != i)
-    blank = Reader(None, categories, _unsigned_numbers(columns, name), flags=False, constant=counts / counts.sum())
+    blank = Reader(
+        None, categories, _unsigned_numbers(columns, name), flags=False, constant=counts / counts.sum()
+    )
     # Two levels are a share of one thing: the column of unknowns carries their mean already.
     if len(known) < FEWEST_ROWS or len(counts) < 3 or counts.min() < 10:
         return blank
-    trees = HistGradientBoostingClassifier(max_iter=50, max_leaf_nodes=6, learning_rate=0.1, early_stopping=False)
+    trees = HistGradientBoostingClassifier(
+        max_iter=50, max_leaf_nodes=6, learning_rate=0.1, early_stopping=False
+    )
     return Reader(trees.fit(blank.inputs(coded, known), codes[known].astype(int)), categories, blank.numbers,
                   flags=False, constant=blank.constant)  # fmt: skip

@@ -21,13 +21,10 @@ from valuer.records.files import (
     BadFile,
     Problem,
     Row,
-    bytes_of,
     column,
     csv_rows,
     is_json,
     json_in,
-    name_of,
-    text_in,
 )
 
 RECORD = (
@@ -49,12 +46,6 @@ NUMBERS = {"paid", "hours", "price", "fees", "selling_hours"}
 LISTS = {"fixes", "weeks", "prediction"}
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 FORM = "valuer records 1"
-
-
-def read_book(path: str) -> Book:
-    """The records in a file, or on standard input for ``-``; raises BadFile with every problem found."""
-    name = name_of(path)
-    return book_in(name, text_in(name, bytes_of(path, name)))
 
 
 def book_in(name: str, text: str) -> Book:

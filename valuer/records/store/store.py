@@ -41,13 +41,22 @@ class Post(NamedTuple):
 
 @dataclass(frozen=True)
 class Difference:
-    """What adding a book would do: new ids, ids that are there already, entries that differ."""
+    """What adding a book would do: new ids, ids that are there already, entries that differ.
+
+    ``plain`` counts new machines of a plain table, which are not held as entries.
+    """
 
     new: tuple[MachineEntry, ...]
     same: int
     changed: tuple[tuple[MachineEntry, MachineEntry], ...]
     new_seen: tuple[Comparable, ...]
     same_seen: int
+    plain: int = 0
+
+    @property
+    def added(self) -> int:
+        """Machines that are new, those of a plain table included."""
+        return len(self.new) + self.plain
 
 
 class Store:

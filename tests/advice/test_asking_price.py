@@ -1,0 +1,200 @@
+"""Asking prices: laws that hold whatever the terms, and what a repairer would laugh at if it were otherwise.
+
+Ids T.. are those of the trade's sanity facts (common practice, no source).
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.fake_model import FakeModel
+from tests.fake_selling import FakeSelling
+from valuer.advice.asking_price import asking_prices, standing
+from valuer.advice.offer import judge_offers
+from valuer.advice.ports import FloatArray
+from valuer.advice.sale import LEFT_OVER, sales
+from valuer.advice.waiting import roll_back
+from valuer.advice.written import written, written_between
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
+from valuer.market.listings import draw_listings
+from valuer.price_model.selling import SellingModel, fit_selling_model
+
+YEAR = np.array([0.77, 0.83, 0.93, 1.0, 1.0, 0.96, 0.92, 0.88, 0.84, 0.785, 0.735, 0.725])
+"""Price of a month beside that of April (common practice, no source)."""
+
+
+class SeasonModel(FakeModel):
+    """The fake with a season: column 0 holds the month's price factor, and a range that can be told."""
+
+    def __init__(self, width: float = 0.2, sound: float = 1.0) -> None:
+        self.width, self.sound = width, sound
+
+    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+        rows = super().encode(machines, month)
+        return np.column_stack([rows, np.full(len(rows), YEAR[month - 1])])
+
+    def value(self, rows: FloatArray) -> FloatArray:
+        return super().value(rows[:, :-1]) * rows[:, -1] * self.sound
+
+    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        value = self.value(rows)
+        return value / (1 + self.width), value * (1 + self.width)
+
+
+@pytest.fixture(scope="module")
+def learned() -> SellingModel:
+    """A model of selling learned from 1,200 invented listings."""
+    return fit_selling_model(draw_listings(1200, 31)[1])
+
+
+ONE = Machine.model_validate({"id": "m1"})
+MONTHS, ROLL = st.integers(1, 12), st.integers(1, 16)
+
+
+@given(month=MONTHS, low=st.floats(0, 4), more=st.floats(0, 10), weeks=ROLL)
+def test_a_dearer_week_never_raises_the_least_to_take(
+    learned: SellingModel, month: int, low: float, more: float, weeks: int
+) -> None:
+    cheap, dear = (plan(learned, month, weeks, cost) for cost in (low, low + more))
+    assert dear.least_to_take <= cheap.least_to_take + 0.011  # both are rounded to cents
+
+
+@given(month=MONTHS, weeks=ROLL, more=st.integers(1, 10))
+def test_more_time_never_lowers_the_least_to_take(
+    learned: SellingModel, month: int, weeks: int, more: int
+) -> None:
+    """The asks to choose from are those of the longer time, or the grid itself would differ."""
+    sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=month))[0]
+    asks, left = sale.asks(weeks + more), sale.left_over(weeks + more)
+    short, long = (
+        roll_back(asks, sale.outlook.sale, np.full(w, sale.cost), left[: w + 1], 3, sale.tied_up)
+        for w in (weeks, weeks + more)
+    )
+    assert (long.worth[: weeks + 1] >= short.worth - 1e-9).all()
+
+
+def plan(chances: SellingModel, month: int, weeks: int, cost: float) -> Any:
+    terms = ShopTerms(month=month, storage_per_week=cost)
+    return asking_prices([ONE], SeasonModel(), chances, terms, weeks)[0]
+
+
+@given(month=MONTHS, weeks=st.integers(1, 10))
+def test_t31_a_higher_ask_never_sells_sooner(learned: SellingModel, month: int, weeks: int) -> None:
+    sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=month))[0]
+    chance, _ = standing(sale, np.linspace(60, 400, 60), weeks)
+    assert (np.diff(chance) <= 1e-12).all()
+
+
+@pytest.mark.parametrize("autumn", [10, 11])
+@pytest.mark.parametrize("spring", [4, 5])
+def test_t05_the_spring_ask_is_at_least_the_autumn_ask(
+    learned: SellingModel, spring: int, autumn: int
+) -> None:
+    asks: dict[int, Any] = {
+        month: asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month))[0].ask
+        for month in (spring, autumn)
+    }
+    assert asks[spring] >= asks[autumn]
+
+
+@given(month=MONTHS, weeks=ROLL)
+def test_t32_least_expected_ask_stand_in_that_order(learned: SellingModel, month: int, weeks: int) -> None:
+    answer: Any = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month), weeks)[0]
+    assert answer.least_to_take <= answer.expected_price <= answer.ask
+
+
+@given(month=MONTHS, weeks=ROLL)
+def test_t33_the_least_is_not_below_a_quick_sale(learned: SellingModel, month: int, weeks: int) -> None:
+    """The least in a week is worth what is left over the week after, a week's standing off."""
+    answer: Any = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month), weeks)[0]
+    sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=month))[0]
+    left = sale.left_over(weeks)[1 : len(answer.weeks) + 1]
+    floor = np.minimum((1 - sale.tied_up) * left - sale.cost, [week.ask for week in answer.weeks])
+    assert ([week.least_to_take for week in answer.weeks] >= floor - 0.011).all()
+    assert LEFT_OVER < 1
+
+
+def test_t34_a_dear_place_turns_keeping_into_selling(learned: SellingModel) -> None:
+    cheap = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=12, storage_per_week=0.69))[0]
+    dear = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=12, storage_per_week=8.0))[0]
+    assert cheap.keeping is not None
+    assert dear.keeping is not None
+    assert (cheap.keeping.verdict, dear.keeping.verdict) == ("keep", "list now")
+    assert cheap.keeping.month in (3, 4, 5)
+    assert cheap.keeping.worth_kept > cheap.keeping.worth_now
+
+
+def test_t34_keeping_appears_only_where_it_is_worth_more(learned: SellingModel) -> None:
+    for month in range(1, 13):
+        keeping = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month))[0].keeping
+        assert keeping is not None
+        assert (keeping.verdict == "keep") == (keeping.worth_kept > keeping.worth_now)
+
+
+def test_t50_a_sound_machine_out_of_season_is_only_a_question_of_the_month(learned: SellingModel) -> None:
+    answer: Any = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=11))[0]
+    assert answer.keeping is not None
+    assert answer.keeping.verdict in ("keep", "list now")
+    assert answer.ask is not None
+    assert not answer.safety.must_cure
+
+
+@pytest.mark.parametrize("month", [3, 5, 8, 11])
+def test_t55_a_better_tested_machine_is_not_asked_less_for(learned: SellingModel, month: int) -> None:
+    """Readings that pass take a doubt off: the range narrows, and the value is no lower (here 4 % higher)."""
+    untested: Any = asking_prices([ONE], SeasonModel(0.3), learned, ShopTerms(month=month))[0]
+    tested: Any = asking_prices([ONE], SeasonModel(0.2, sound=1.04), learned, ShopTerms(month=month))[0]
+    assert tested.value.high - tested.value.low < untested.value.high - untested.value.low
+    assert tested.ask >= untested.ask
+
+
+def test_an_open_recall_has_no_price_of_any_kind() -> None:
+    """T12 and T16: no ask, no least, no offer that may be taken."""
+    recalled = Machine.model_validate({"id": "m1", "faults": ["recall_open:serious"]})
+    answer: Any = asking_prices([recalled], FakeModel(), FakeSelling(), ShopTerms(month=5))[0]
+    assert (answer.ask, answer.least_to_take, answer.sold_as, answer.weeks) == (None, None, None, ())
+    offer: Any = judge_offers([recalled], FakeModel(), FakeSelling(), ShopTerms(month=5), 500.0)[0]
+    assert (offer.verdict, offer.take_brings) == (None, None)
+
+
+def test_money_in_another_unit_changes_no_decision() -> None:
+    """T43: with every sum times ten the plan is the same plan."""
+    one: Any
+    ten: Any
+    one, ten = (
+        asking_prices([ONE], FakeModel(), FakeSelling(), ShopTerms(month=9, price_level=level))[0]
+        for level in (1.0, 10.0)
+    )
+    assert [10 * week.ask for week in one.weeks] == pytest.approx([week.ask for week in ten.weeks])
+    assert [week.chance for week in one.weeks] == pytest.approx([week.chance for week in ten.weeks], abs=1e-4)
+
+
+@given(offer=st.floats(20, 300), week=st.integers(1, 12))
+def test_an_offer_above_what_waiting_is_worth_is_never_sent_away(offer: float, week: int) -> None:
+    answer: Any = judge_offers([ONE], FakeModel(), FakeSelling(), ShopTerms(month=5), offer, week)[0]
+    assert (answer.verdict == "wait") <= (offer < answer.wait_brings + 0.01)
+    if answer.verdict == "counter":
+        assert answer.counter > offer
+        assert answer.counter_brings >= max(
+            answer.wait_brings - 0.01, offer if offer >= answer.wait_brings else 0
+        )
+
+
+@given(price=st.floats(10, 5000))
+def test_asks_are_written_as_people_write_them(price: float) -> None:
+    """Ask ends in 0 or 5 from 50 on, and is the nearest of its kind: never over 5 % off."""
+    ask = written(price)
+    assert abs(ask - price) <= 0.051 * price
+    assert price < 50 or ask % 5 == pytest.approx(0, abs=1e-6)
+
+
+def test_the_asks_looked_at_rise_and_stay_in_range() -> None:
+    asks = written_between(83, 290)
+    assert (np.diff(asks) > 0).all()
+    assert asks[0] >= 83
+    assert asks[-1] <= 290

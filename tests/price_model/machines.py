@@ -1,0 +1,136 @@
+"""Machines to judge the model on: the reference machine of the trade tables, random ones, and ones from the market."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from hypothesis import strategies as st
+
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.machine import Machine, lacks
+from valuer.market.assumptions import assumptions
+from valuer.market.sales import draw_sales
+from valuer.price_model.mower import MowerModel
+
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+FAULTS = tuple(fault_catalogue())
+LEVEL = {"slight": 1, "serious": 2}
+WORDS: dict[str, tuple[object, ...]] = {
+    "drive": ("push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"),
+    "deck_material": ("steel", "composite", "aluminium"),
+    "engine_class": ("side_valve", "small_ohv", "mid_ohv", "large_ohv", "overhead_cam"),
+    "start": ("rope", "electric"),
+    "tier": ("budget", "mid", "premium", "commercial"),
+    "looks": ("rough", "used", "clean"),
+    "kept": ("inside", "outside"),
+    "blade_clutch": (True, False),
+    "mulch_kit": (True, False),
+    "high_wheels": (True, False),
+}
+NUMBERS = {"age_years": (0.0, 40.0), "deck_width_in": (18.0, 33.0), "new_price": (100.0, 5000.0)}
+
+# The trade's reference machine: mid tier, rear drive with variable speed, 21 in steel deck, 150-175 cc, rope start,
+# bag and mulch plug, six years old, clean, no faults, sold in April or May: about 190, 80 % range 150 to 235.
+# Common practice, no source. The class and its new price of 420 to 600 are the same table's.
+R190: dict[str, Any] = {
+    "id": "R190", "tier": "mid", "drive": "rear_variable", "deck_width_in": 21.0, "deck_material": "steel",
+    "engine_class": "mid_ohv", "start": "rope", "mulch_kit": True, "age_years": 6.0, "looks": "clean",
+}  # fmt: skip
+
+
+def machine(**changes: object) -> Machine:
+    """The reference machine with some attributes changed; None makes one unknown."""
+    known = {name: value for name, value in {**R190, **changes}.items() if value is not None}
+    return Machine.model_validate(known)
+
+
+def attributes() -> st.SearchStrategy[dict[str, Any]]:
+    """Attributes at random, each of them unknown now and then."""
+    words = {name: st.none() | st.sampled_from(levels) for name, levels in WORDS.items()}
+    numbers = {
+        name: st.none() | st.floats(*ends).map(lambda v: round(v, 1)) for name, ends in NUMBERS.items()
+    }
+    return st.fixed_dictionaries({**words, **numbers})
+
+
+def fault_levels(most: int = 6) -> st.SearchStrategy[dict[str, int]]:
+    """Up to `most` faults at random with their levels, 1 or 2."""
+    return st.dictionaries(st.sampled_from(FAULTS), st.sampled_from((1, 2)), max_size=most)
+
+
+@dataclass(frozen=True)
+class Judge:
+    """Asks the model about n machines at once. rows: coded, shape (n, p); shown faults are in them."""
+
+    model: MowerModel
+    machines: tuple[Machine, ...]
+    rows: Floats
+
+    @classmethod
+    def of(
+        cls, model: MowerModel, machines: Sequence[Machine], month: int = 4, *, faults: bool = True
+    ) -> "Judge":
+        """Code the machines, with their declared faults or without."""
+        rows = model.encode(machines, month)
+        for row, one in zip(rows, machines if faults else (), strict=bool(faults)):
+            for finding in one.faults:
+                row[model.fault_column(finding.fault)] = LEVEL[finding.severity]
+        return cls(model, tuple(machines), rows)
+
+    def having(self, **levels: int) -> "Judge":
+        """The same machines with these faults at these levels."""
+        rows = self.rows.copy()
+        for fault, level in levels.items():
+            rows[:, self.model.fault_column(fault)] = level
+        return Judge(self.model, self.machines, rows)
+
+    def value(self) -> Floats:
+        """Value in money, shape (n,)."""
+        return self.model.value(self.rows)
+
+    def width(self) -> Floats:
+        """Relative width of the interval: log(high / low), shape (n,)."""
+        low, high = self.model.interval(self.rows)
+        return np.asarray(np.log(high / low))
+
+    def loss(self, **levels: int) -> Floats:
+        """Money that these faults take off, shape (n,)."""
+        return self.value() - self.having(**levels).value()
+
+    def can_have(self, *faults: str) -> Mask:
+        """Which machines can have all of these faults, shape (n,)."""
+        kinds = [fault_catalogue()[fault] for fault in faults]
+        return np.array([not any(lacks(one, kind) for kind in kinds) for one in self.machines])
+
+
+def from_market(n: int, seed: int) -> list[Machine]:
+    """Machines as sellers describe them: n draws from the market, faults and unknowns as they come."""
+    _, table = draw_sales(n, seed)
+    assert set(assumptions().fault_ids) < set(FAULTS)
+    return [as_machine(f"m{i}", row) for i, row in enumerate(table.to_dict("records"))]
+
+
+def as_machine(name: str, row: dict[Any, Any]) -> Machine:
+    """A machine from one row of a sales table."""
+    told = {key: row[key] for key in (*WORDS, *NUMBERS) if row[key] is not None and row[key] == row[key]}
+    faults = [text for text in row["faults"].split(";") if text]
+    return Machine.model_validate({"id": name, **{k: plain(v) for k, v in told.items()}, "faults": faults})
+
+
+def plain(value: object) -> object:
+    """A numpy scalar as the Python value it stands for."""
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def changed(one: Machine, **changes: object) -> Machine:
+    """A machine with attributes replaced; None makes one unknown. Faults that no longer fit are dropped."""
+    kept = {name: getattr(one, name) for name in (*WORDS, *NUMBERS)} | changes
+    bare = Machine.model_validate({"id": one.id, **{k: v for k, v in kept.items() if v is not None}})
+    fitting = [str(f) for f in one.faults if not lacks(bare, fault_catalogue()[f.fault])]
+    return Machine.model_validate(
+        {"id": one.id, **{k: v for k, v in kept.items() if v is not None}, "faults": fitting}
+    )

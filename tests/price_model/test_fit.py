@@ -1,0 +1,289 @@
+"""`fit_price_model` on any table: what it returns, what it recovers, what it refuses and in which words."""
+
+import re
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from valuer.price_model.design import Design, Piece, TableError, keep_signs, ramps
+from valuer.price_model.fit import PriceModel, fit_price_model
+from valuer.price_model.hedonic import LinearBase, fit_linear
+
+N = 400
+
+
+def sales(n: int = N, seed: int = 1) -> pd.DataFrame:
+    """Invented sales whose prices follow a rule: 200, less 8 % a year, less 12 % and 30 % by flag, 20 % for red."""
+    rng = np.random.default_rng(seed)
+    table = pd.DataFrame(
+        {
+            "age": rng.uniform(0, 10, n).round(1),
+            "colour": rng.choice(["red", "blue", "green"], n),
+            "leak": rng.choice([0, 1, 2], n, p=[0.7, 0.2, 0.1]),
+        }
+    )
+    rate = 0.92 ** table["age"] * np.where(table["colour"] == "red", 0.8, 1.0)
+    return table.assign(
+        price=200 * rate * np.array([1, 0.88, 0.7])[table["leak"]] * np.exp(rng.normal(0, 0.05, n))
+    )
+
+
+def fitted(table: pd.DataFrame, **changes: Any) -> PriceModel:
+    """The model of such sales, with some arguments changed."""
+    plan: dict[str, Any] = {
+        "target": "price", "numeric": ["age", "leak"], "categorical": ["colour"], "signs": {"age": -1, "leak": -1},
+    }  # fmt: skip
+    return fit_price_model(table, **{**plan, **changes})
+
+
+@pytest.fixture(scope="module")
+def model() -> PriceModel:
+    """The model of the invented sales."""
+    return fitted(sales())
+
+
+def test_the_rule_behind_the_sales_is_recovered(model: PriceModel) -> None:
+    """200 x .92^4 = 143.3 for a sound blue one of four years; x .88 = 126.1 with a slight leak; x .8 = 114.6 in red."""
+    asked = pd.DataFrame({"age": 4.0, "colour": ["blue", "blue", "red"], "leak": [0, 1, 0]})
+    assert model.predict(asked)["value"].to_numpy() == pytest.approx([143.3, 126.1, 114.6], rel=0.03)
+
+
+def test_an_effect_is_relative(model: PriceModel) -> None:
+    some = sales(30, seed=2)
+    assert model.effect(some, "leak", 0, 1) == pytest.approx(-0.12, abs=0.025)
+    assert model.effect(some, "leak", 0, 2) == pytest.approx(-0.30, abs=0.03)
+    assert model.effect(some, "colour", "blue", "red") == pytest.approx(-0.20, abs=0.03)
+    assert model.effect(some, "leak", 1, 1) == pytest.approx(0.0)
+
+
+def test_an_effect_is_what_predictions_say(model: PriceModel) -> None:
+    some = sales(30, seed=3)
+    old, new = (model.predict(some.assign(leak=level))["value"] for level in (0, 2))
+    assert model.effect(some, "leak", 0, 2) == pytest.approx((new / old - 1).to_numpy())
+
+
+def test_predictions_keep_index_and_order(model: PriceModel) -> None:
+    asked = sales(50, seed=4).set_index(pd.Index([f"m{i}" for i in range(50)]))
+    shown = model.predict(asked)
+    assert shown.columns.tolist() == ["value", "low", "high"]
+    assert shown.index.equals(asked.index)
+    mixed = asked.sample(frac=1, random_state=0)
+    pd.testing.assert_frame_equal(model.predict(mixed), shown.loc[mixed.index], rtol=1e-9)
+    alone = pd.concat([model.predict(asked.iloc[[i]]) for i in range(50)])
+    pd.testing.assert_frame_equal(alone, shown, rtol=1e-9)
+
+
+def test_other_columns_are_no_matter(model: PriceModel) -> None:
+    asked = sales(5, seed=5)
+    pd.testing.assert_frame_equal(
+        model.predict(asked),
+        model.predict(asked.assign(note="?", price=-1)[["note", "leak", "price", "colour", "age"]]),
+    )
+
+
+def test_nothing_asked_nothing_answered(model: PriceModel) -> None:
+    assert model.predict(sales(5).iloc[:0]).empty
+
+
+def test_money_in_another_unit_gives_the_same_model_in_that_unit(model: PriceModel) -> None:
+    """A price in cents is a hundred times one in dollars; nothing else may change."""
+    cents = fitted(sales().assign(price=lambda t: t["price"] * 100))
+    asked = sales(40, seed=6)
+    pd.testing.assert_frame_equal(cents.predict(asked) / 100, model.predict(asked), rtol=1e-4)
+
+
+@pytest.mark.parametrize("coverage", [0.5, 0.8, 0.95])
+def test_intervals_cover_what_they_promise_on_other_sales(coverage: float) -> None:
+    """Split conformal intervals cover at the promised rate (Romano, Patterson, Candes 2019); three standard errors."""
+    model, later = fitted(sales(1200), coverage=coverage), sales(2000, seed=7)
+    shown = model.predict(later)
+    inside = later["price"].between(shown["low"], shown["high"]).mean()
+    noise = 3 * np.sqrt(coverage * (1 - coverage) * (1 / 2000 + 1 / 1200))
+    assert inside == pytest.approx(coverage, abs=noise + 0.01)
+
+
+def test_unknown_values_are_answered_between_the_known_ones(model: PriceModel) -> None:
+    """A model that saw gaps: an unknown colour is worth no more than the best and no less than the worst."""
+    gaps = sales(seed=8)
+    gaps.loc[gaps.index % 4 == 0, "colour"] = None
+    gaps.loc[gaps.index % 5 == 0, "age"] = np.nan
+    asked = pd.DataFrame({"age": 4.0, "colour": ["red", "blue", None], "leak": 0})
+    red, blue, unknown = fitted(gaps).predict(asked)["value"]
+    assert red < unknown < blue
+
+
+# ------------------------------------------------------------------------------------------------------------- refusals
+def refused(message: str) -> Any:
+    """Expect a refusal in exactly these words."""
+    return pytest.raises(TableError, match=f"^{re.escape(message)}$")
+
+
+def test_a_level_never_seen_is_refused(model: PriceModel) -> None:
+    with refused("column colour: expected one of blue, green, red, got pink"):
+        model.predict(sales(5).assign(colour="pink"))
+
+
+def test_a_severity_never_heard_of_is_refused(model: PriceModel) -> None:
+    with refused("column leak: expected 0, 1 or 2, got 3"):
+        model.predict(sales(5).assign(leak=3))
+
+
+def test_an_effect_of_no_column_is_refused(model: PriceModel) -> None:
+    with refused("expected one of the model's columns, got 'drive'"):
+        model.effect(sales(5), "drive", 0, 1)
+
+
+def test_a_missing_column_is_named_in_fitting() -> None:
+    with refused("expected the columns age, leak, colour, the table has no leak"):
+        fitted(sales().drop(columns="leak"))
+
+
+@pytest.mark.parametrize("column", ["age", "leak", "colour"])
+def test_a_missing_column_is_named_in_asking(model: PriceModel, column: str) -> None:
+    with pytest.raises(TableError, match=column):
+        model.predict(sales(5).drop(columns=column))
+
+
+def test_a_missing_target_is_named() -> None:
+    with refused("expected the target column price, the table has age, colour, leak"):
+        fitted(sales().drop(columns="price"))
+
+
+def test_infinity_is_refused() -> None:
+    table = sales()
+    table.loc[3, "age"] = np.inf
+    with refused("column age: expected finite numbers or nothing, got infinity"):
+        fitted(table)
+
+
+@pytest.mark.parametrize(("price", "shown"), [(0.0, "0.0"), (-5.0, "-5.0"), (np.nan, "nan"), (np.inf, "inf")])
+def test_a_price_must_be_above_nothing(price: float, shown: str) -> None:
+    table = sales()
+    table.loc[7, "price"] = price
+    with refused(f"column price: expected prices above 0, got {shown} in row 7"):
+        fitted(table)
+
+
+def test_too_few_sales_are_refused() -> None:
+    # Five folds with two sales each are the least that can be left out in turn.
+    with refused("expected at least 10 sales to learn from, got 9"):
+        fitted(sales(9))
+    assert fitted(sales(10)).predict(sales(1))["value"].iloc[0] > 0
+
+
+def test_words_where_numbers_belong_are_refused() -> None:
+    with pytest.raises(TableError, match=r"^column age: expected numbers, got .*old"):
+        fitted(sales().assign(age="old"))
+
+
+def test_a_column_of_nothing_is_refused() -> None:
+    with refused("column age: expected some numbers, got none"):
+        fitted(sales().assign(age=np.nan))
+
+
+def test_a_name_for_every_row_is_no_category() -> None:
+    with refused("column colour: expected 1 to 60 levels, got 400"):
+        fitted(sales().assign(colour=[f"c{i}" for i in range(N)]))
+
+
+def test_a_column_is_numeric_or_categorical() -> None:
+    with refused("a column is numeric or categorical once, got twice: leak"):
+        fitted(sales(), categorical=["colour", "leak"])
+
+
+@pytest.mark.parametrize("sign", [{"colour": 1}, {"age": 2}, {"weight": -1}])
+def test_a_sign_is_of_a_numeric_column(sign: dict[str, int]) -> None:
+    (name, value), = sign.items()  # fmt: skip
+    with refused(f"signs maps a numeric column to +1 or -1, got {name!r}: {value}"):
+        fitted(sales(), signs=sign)
+
+
+def test_pairs_and_jobs_are_of_flags() -> None:
+    with refused("pairs and jobs name flags (columns of 0, 1, 2 with sign -1), got age"):
+        fitted(sales(), jobs=[["leak", "age"]])
+
+
+def test_a_log_scale_needs_numbers_above_nothing() -> None:
+    with refused("column age: expected numbers above 0 for a log scale, got 0"):
+        fitted(sales().assign(age=lambda t: t["age"].where(t.index > 0, 0.0)), logs=["age"])
+    model = fitted(sales().assign(age=lambda t: t["age"] + 1), logs=["age"])
+    with refused("column age: expected numbers above 0, got -2"):
+        model.predict(sales(1).assign(age=-2.0))
+
+
+# ---------------------------------------------------------------------------------------------------- the linear base
+def test_a_linear_base_without_bounds_is_least_squares() -> None:
+    """Numpy's lstsq as judge: with no ridge and no sign in the way the coefficients are the same."""
+    rng = np.random.default_rng(3)
+    x, flags = rng.normal(size=(200, 3)), rng.choice([0.0, 1.0, 2.0], (200, 1), p=[0.6, 0.3, 0.1])
+    y = (
+        5
+        + x @ [0.3, -0.2, 0.1]
+        - 0.2 * (flags[:, 0] >= 1)
+        - 0.3 * (flags[:, 0] >= 2)
+        + rng.normal(0, 0.05, 200)
+    )
+    base = fit_linear(x, flags, y, np.zeros(3, dtype=np.int8), ridge=1e-9)
+    everything = np.column_stack([np.ones(200), x, flags >= 1, flags >= 2])
+    judge = np.linalg.lstsq(everything, y, rcond=None)[0]
+    assert [base.intercept, *base.slopes, *-base.losses] == pytest.approx(judge.tolist(), abs=1e-5)
+
+
+def test_a_linear_base_predicts_by_hand() -> None:
+    """5 + 2 x .5 - (.1 + .2) for a serious one, - .1 for a slight one."""
+    base = LinearBase(5.0, np.array([0.5]), np.array([0.1, 0.2]))
+    assert base.log_price(np.full((3, 1), 2.0), np.array([[0.0], [1.0], [2.0]])) == pytest.approx(
+        [6.0, 5.9, 5.7]
+    )
+
+
+# -------------------------------------------------------------------------------------------------- ramps and signs
+def test_ramps_by_hand() -> None:
+    """Knots 0, 2, 6: a value of 5 fills the first piece and three quarters of the second."""
+    shown = ramps(np.array([-1.0, 0.0, 1.0, 2.0, 5.0, 6.0, 9.0]), [0.0, 2.0, 6.0])
+    assert shown[:, 0].tolist() == [0, 0, 0.5, 1, 1, 1, 1]
+    assert shown[:, 1].tolist() == [0, 0, 0, 0, 0.75, 1, 1]
+
+
+def test_ramps_rebuild_any_line_inside_the_knots() -> None:
+    """Lengths of the pieces as coefficients give the value back."""
+    knots = [1.0, 2.5, 7.0, 8.0]
+    values = np.linspace(1, 8, 30)
+    assert 1.0 + ramps(values, knots) @ np.diff(knots) == pytest.approx(values)
+
+
+def design_of(own: int, crossed: dict[str, int]) -> Design:
+    """A falling number of one or more pieces on 0..4, crossed with levels on the whole of it."""
+    ends = np.linspace(0, 4, own + 1)
+    pieces = [Piece("age", a, b) for a, b in pairwise(ends)]
+    pieces += [Piece("age", 0.0, 4.0, name) for name, levels in crossed.items() for _ in range(levels)]
+    names = tuple(f"c{i}" for i in range(len(pieces)))
+    return Design(names, np.full(len(pieces), -1, dtype=np.int8), tuple(pieces))
+
+
+def test_a_slope_against_its_sign_is_set_to_nothing() -> None:
+    design = Design(
+        ("a", "b", "c"), np.array([1, -1, 0], dtype=np.int8), (Piece("x", 0, 1), Piece("y", 0, 1), None)
+    )
+    assert keep_signs(np.array([-2.0, 3.0, -4.0]), design).tolist() == [0.0, 0.0, -4.0]
+    assert keep_signs(np.array([2.0, -3.0, 4.0]), design).tolist() == [2.0, -3.0, 4.0]
+
+
+def test_a_level_takes_back_no_more_than_the_slope_itself() -> None:
+    """Own slope -1 over four units; one level adds +6 over them: +4 is all that there is to take back."""
+    kept = keep_signs(np.array([-4.0, 6.0, -1.0]), design_of(1, {"tier": 2}))
+    assert kept.tolist() == [-4.0, 4.0, -1.0]
+
+
+def test_no_combination_of_levels_turns_a_sign() -> None:
+    """Random slopes, two crossed columns: in every piece, for every pair of levels, the total slope falls."""
+    rng = np.random.default_rng(4)
+    design = design_of(3, {"tier": 3, "drive": 2})
+    for _ in range(50):
+        kept = keep_signs(rng.normal(0, 2, len(design.names)), design)
+        own, tier, drive = kept[:3] / (4 / 3), kept[3:6] / 4, kept[6:] / 4
+        totals = own[:, None, None] + tier[None, :, None] + drive[None, None, :]
+        assert totals.max() <= 1e-12

@@ -1,0 +1,88 @@
+"""Conformal ranks and the pinball loss, against figures from outside."""
+
+import numpy as np
+import pytest
+from sklearn.metrics import mean_pinball_loss
+
+from valuer.price_model.evaluation import coverage, pinball
+from valuer.price_model.interval import conformal_end, conformal_rank, learn_interval
+
+
+# Romano, Patterson, Candes 2019: k = ceil((n + 1)(1 - a)), coverage published, rank from memory.
+@pytest.mark.parametrize(("n", "rank"), [(19, 18), (9, 9), (8, None)])
+def test_conformal_ranks(n: int, rank: int | None) -> None:
+    assert conformal_rank(n, 0.1) == rank
+
+
+def test_the_conformal_end_is_the_score_of_that_rank() -> None:
+    scores = np.random.default_rng(1).permutation(np.arange(1.0, 20.0))
+    assert conformal_end(scores, 0.1) == 18.0
+    assert conformal_end(scores[:8], 0.1) == np.inf
+
+
+def test_the_rank_does_not_slip_on_floats() -> None:
+    """(99 + 1)(1 - .1) is 90 exactly, though not in floats: 100 * (1 - .1) may come out a hair above."""
+    assert [conformal_rank(n, miss) for n, miss in ((99, 0.1), (9, 0.3), (199, 0.05))] == [90, 7, 190]
+
+
+def test_the_conformal_end_covers_at_the_promised_rate() -> None:
+    """By hand: of n + 1 exchangeable scores the new one is at most the k-th of the others with chance k / (n + 1)."""
+    rng = np.random.default_rng(2)
+    scores = rng.normal(size=(20_000, 20))
+    inside = [new <= conformal_end(row, 0.1) for row, new in zip(scores[:, :-1], scores[:, -1], strict=True)]
+    assert np.mean(inside) == pytest.approx(18 / 20, abs=3 * np.sqrt(0.09 / 20_000))
+
+
+# y 1 2 3, prediction 0 2 3: derived by hand, (share x 1 + 0 + 0) / 3; scikit-learn as judge.
+@pytest.mark.parametrize(("share", "loss"), [(0.1, 0.0333), (0.9, 0.3)])
+def test_pinball_loss_by_hand_and_by_scikit_learn(share: float, loss: float) -> None:
+    actual, predicted = np.array([1.0, 2.0, 3.0]), np.array([0.0, 2.0, 3.0])
+    assert pinball(actual, predicted, share) == pytest.approx(loss, abs=5e-5)
+    assert pinball(actual, predicted, share) == pytest.approx(
+        mean_pinball_loss(actual, predicted, alpha=share)
+    )
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.5, 0.9])
+def test_pinball_loss_agrees_with_scikit_learn_on_random_numbers(share: float) -> None:
+    rng = np.random.default_rng(3)
+    actual, predicted = rng.normal(size=300), rng.normal(size=300)
+    assert pinball(actual, predicted, share) == pytest.approx(
+        mean_pinball_loss(actual, predicted, alpha=share)
+    )
+
+
+def test_pinball_loss_is_least_at_the_quantile() -> None:
+    """A proper score: of all constants the sample quantile loses least (Koenker and Bassett 1978, from memory)."""
+    actual = np.random.default_rng(4).gamma(2.0, size=2001)
+    grid = np.quantile(actual, np.linspace(0.01, 0.99, 99))
+    losses = [pinball(actual, np.full_like(actual, end), 0.9) for end in grid]
+    assert grid[int(np.argmin(losses))] == pytest.approx(np.quantile(actual, 0.9), rel=0.02)
+
+
+def test_coverage_counts_both_ends() -> None:
+    assert coverage(np.array([1.0, 2.0, 3.0, 4.0]), np.full(4, 2.0), np.full(4, 3.0)) == 0.5
+
+
+def test_the_width_follows_the_row() -> None:
+    """Errors three times as large where nothing is told: the learned scale is about three times as wide there."""
+    rng = np.random.default_rng(5)
+    inputs = np.column_stack([rng.integers(0, 2, 4000), rng.normal(size=4000)]).astype(float)
+    error = rng.normal(size=4000) * np.where(inputs[:, 0] == 1, 0.3, 0.1)
+    interval = learn_interval(inputs, 1, error, 0.8)
+    told, untold = interval.scale(np.array([[0.0, 0.0], [1.0, 0.0]]))
+    assert untold / told == pytest.approx(3.0, rel=0.15)
+    # 80 % of a normal lies within 1.2816 standard deviations.
+    assert interval.above * told == pytest.approx(1.2816 * 0.1, rel=0.15)
+    assert interval.below * untold == pytest.approx(1.2816 * 0.3, rel=0.15)
+
+
+def test_an_unknown_never_narrows_the_scale() -> None:
+    """Where untold rows happened to err less, the scale must not reward leaving a field blank."""
+    rng = np.random.default_rng(6)
+    inputs = np.column_stack([rng.integers(0, 2, 2000), rng.normal(size=2000)]).astype(float)
+    error = rng.normal(size=2000) * np.where(inputs[:, 0] == 1, 0.1, 0.3)
+    interval = learn_interval(inputs, 1, error, 0.8)
+    level = np.linspace(-2, 2, 50)
+    told, untold = (interval.scale(np.column_stack([np.full(50, u), level])) for u in (0.0, 1.0))
+    assert (untold >= told - 1e-12).all()

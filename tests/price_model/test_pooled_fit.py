@@ -1,0 +1,147 @@
+"""The pooled base: its gradient, its laws, and the case where it is no more than a line."""
+
+import numpy as np
+import pytest
+from scipy.optimize import approx_fprime
+
+from valuer.price_model.design import Design, Floats, Piece
+from valuer.price_model.hedonic import LinearBase, Marks, Penalties, Pool, PooledBase, flag_levels
+from valuer.price_model.pooled_fit import Problem, fit_pooled, objective, parameter_blocks, place
+
+N, P, FLAGS = 60, 4, 5
+PAIRS, JOBS = [(0, 1)], [(2, 3, 4)]
+
+
+def problem(seed: int = 1) -> Problem:
+    """A small random problem in which every part of the objective is awake."""
+    rng = np.random.default_rng(seed)
+    flags = rng.choice([0.0, 1.0, 2.0], (N, FLAGS), p=[0.5, 0.3, 0.2])
+    start = LinearBase(4.6, rng.normal(0, 0.2, P), rng.uniform(0.02, 0.3, 2 * FLAGS))
+    weight = rng.uniform(0.5, 1.5, N)
+    return Problem(
+        rng.normal(size=(N, P)), Marks.of(flags, PAIRS, JOBS), rng.normal(4.5, 0.5, N), weight / weight.mean(),
+        4.6, start, Penalties(),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_gradient_is_that_of_finite_differences(seed: int) -> None:
+    """Scipy's forward differences as judge, at a random point inside the bounds."""
+    p = problem(seed)
+    blocks = parameter_blocks(p)
+    slices = place(blocks)
+    rng = np.random.default_rng(100 + seed)
+    low, high = (np.concatenate([getattr(b, end) for b in blocks.values()]) for end in ("low", "high"))
+    start = np.concatenate([b.start for b in blocks.values()])
+    theta = np.clip(start + rng.normal(0, 0.1, len(start)), low + 1e-3, high - 1e-3)
+    gradient = objective(theta, slices, blocks, p)[1]
+
+    def value(at: Floats) -> float:
+        return objective(at, slices, blocks, p)[0]
+
+    judge = approx_fprime(theta, value, 1e-7)
+    assert len(theta) > 100
+    assert np.abs(gradient - judge).max() < 1e-4 * max(1.0, float(np.abs(judge).max()))
+
+
+def test_blocks_fill_the_vector_without_a_gap() -> None:
+    blocks = parameter_blocks(problem())
+    ends = [(s.start, s.stop) for s in place(blocks).values()]
+    assert [start for start, _ in ends] == [0, *(stop for _, stop in ends[:-1])]
+    assert ends[-1][1] == sum(len(b.start) for b in blocks.values())
+
+
+def test_levels_are_cumulative() -> None:
+    """A serious one is slight and more: levels of 0, 1, 2 become (0, 0), (1, 0), (1, 1)."""
+    assert flag_levels(np.array([[0.0], [1.0], [2.0]])).tolist() == [[0, 0], [1, 0], [1, 1]]
+
+
+def base_of(rng: np.random.Generator) -> PooledBase:
+    """Pools with random losses, none of them below 0."""
+
+    def pool(k: int) -> Pool:
+        return Pool(
+            level=-0.3 * k, slopes=rng.normal(0, 0.1, P), share=rng.exponential(0.1, 2 * FLAGS),
+            money=rng.exponential(0.1, 2 * FLAGS), pair_share=rng.exponential(0.2, 1), floor=np.array([-1.5, -0.3]),
+            eta=rng.uniform(0, 1.2), stays=rng.normal(0, 2), leaves=rng.exponential(1.0, 2 * FLAGS),
+            pair_leaves=rng.exponential(1.0, 1),
+        )  # fmt: skip
+
+    pools = (pool(0), pool(1), pool(2))
+    return PooledBase(
+        np.zeros(P), np.ones(P), 5.0, rng.normal(0, 0.3, P), 5.0, pools, ((0, 1),), ((2, 3, 4),)
+    )
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_flag_adds_value_whatever_the_coefficients(seed: int) -> None:
+    """Derived: every flag lowers what each pool pays and who of it stays, and the price rises in each of them."""
+    rng = np.random.default_rng(seed)
+    base, x = base_of(rng), rng.normal(0, 1.5, (200, P))
+    flags = rng.choice([0.0, 1.0], (200, FLAGS))
+    before = base.log_price(x, flags)
+    for j in range(FLAGS):
+        worse = flags.copy()
+        worse[:, j] += 1
+        assert (base.log_price(x, worse) <= before + 1e-12).all()
+
+
+def test_the_fall_is_nothing_for_a_sound_one_and_never_below_nothing() -> None:
+    rng = np.random.default_rng(5)
+    base, x = base_of(rng), rng.normal(size=(100, P))
+    assert base.parts(x, np.zeros((100, FLAGS)))[1] == pytest.approx(0.0)
+    assert (base.parts(x, rng.choice([0.0, 1.0, 2.0], (100, FLAGS)))[1] >= 0).all()
+
+
+def test_one_row_is_priced_as_in_a_crowd() -> None:
+    """Large calls use sparse sums; a row must not depend on its company."""
+    rng = np.random.default_rng(6)
+    base = base_of(rng)
+    x, flags = rng.normal(size=(2500, P)), rng.choice([0.0, 1.0, 2.0], (2500, FLAGS))
+    crowd = base.log_price(x, flags)
+    alone = [base.log_price(x[[i]], flags[[i]])[0] for i in range(0, 2500, 100)]
+    assert crowd[::100] == pytest.approx(np.array(alone))
+
+
+def test_flags_of_one_job_count_as_the_root_of_their_squares() -> None:
+    """By hand: shares .3 and .4 of one job take off .5 together, not .7."""
+    pool = Pool(0.0, np.zeros(1), np.array([0.3, 0.4, 0, 0]), np.zeros(4), np.zeros(0), np.zeros(2), 0.0, 0.0,
+                np.zeros(0), np.zeros(0))  # fmt: skip
+    flags = np.array([[1.0, 1.0], [1.0, 0.0], [0.0, 1.0]])
+    one_job, apart = (Marks.of(flags, [], jobs).taken_off(pool, np.ones(3)) for jobs in ([(0, 1)], []))
+    assert one_job == pytest.approx([0.5, 0.3, 0.4])
+    assert apart == pytest.approx([0.7, 0.3, 0.4])
+
+
+def two_pools(rng: np.random.Generator, n: int) -> tuple[Floats, Floats, Floats]:
+    """Users pay 150 exp(x/5) less 15 % a flag; from the third flag on only repairers are left, at a third."""
+    x, flags = rng.normal(size=(n, 1)), rng.choice([0.0, 1.0, 2.0], (n, 6), p=[0.75, 0.15, 0.1])
+    many = (flags > 0).sum(axis=1) >= 3
+    log_price = np.log(150) + x[:, 0] / 5 - np.where(many, np.log(3), 0.15 * (flags > 0).sum(axis=1))
+    return x, flags, log_price + rng.normal(0, 0.1, n)
+
+
+def test_pools_see_a_threshold_that_a_line_cannot() -> None:
+    rng = np.random.default_rng(7)
+    x, flags, y = two_pools(rng, 3000)
+    new_x, new_flags, new_y = two_pools(rng, 2000)
+    design = Design(("x",), np.array([1], dtype=np.int8), (Piece("x", -3.0, 3.0),))
+    base = fit_pooled(x, flags, y, np.ones(len(y)), design, [], [])
+    levels = np.column_stack([np.ones(len(y)), x, flag_levels(flags)])
+    line = np.linalg.lstsq(levels, y, rcond=None)[0]
+    by_line = np.column_stack([np.ones(len(new_y)), new_x, flag_levels(new_flags)]) @ line
+    errors = [
+        float(np.sqrt(np.mean((new_y - guess) ** 2))) for guess in (base.log_price(new_x, new_flags), by_line)
+    ]
+    assert errors[0] < 0.75 * errors[1]
+
+
+def test_fitted_slopes_keep_their_sign_in_every_pool() -> None:
+    """The data rise in x; the design says that x falls; no pool may rise."""
+    rng = np.random.default_rng(8)
+    x, flags, y = two_pools(rng, 1000)
+    design = Design(("x",), np.array([-1], dtype=np.int8), (Piece("x", 0.0, 1.0),))
+    base = fit_pooled(x, flags, y, np.ones(len(y)), design, [], [])
+    line = np.linspace(-2, 2, 41)[:, None]
+    for row in np.vstack([np.zeros(6), np.ones(6), 2 * np.eye(6)]):
+        assert np.diff(base.log_price(line, np.tile(row, (41, 1)))).max() <= 1e-9

@@ -1,0 +1,27 @@
+"""A file into the store: all of it or nothing."""
+
+from datetime import datetime
+
+from valuer.records.book_files import book_in
+from valuer.records.files import bytes_of, name_of, text_in
+from valuer.records.store.plain_tables import add_plain, plain_table
+from valuer.records.store.store import Difference, Store
+
+
+def text_of(path: str) -> tuple[str, str]:
+    """The name and the text of a file, or of standard input for ``-``; raises BadFile."""
+    name = name_of(path)
+    return name, text_in(name, bytes_of(path, name))
+
+
+def compared(store: Store, name: str, text: str) -> Difference:
+    """What adding the text of a file would do; raises BadFile."""
+    return store.difference(book_in(name, text))
+
+
+def imported(store: Store, name: str, text: str, now: datetime, *, replace: bool = False) -> Difference:
+    """Add the text of a file; raises BadFile, or Conflict where it differs from what is there."""
+    table = plain_table(text, now)
+    if table and add_plain(store, table):
+        return Difference((), 0, (), (), 0, plain=len(table.ids))
+    return store.add(book_in(name, text), now, replace=replace)
