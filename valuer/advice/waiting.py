@@ -62,8 +62,9 @@ def roll_back(
     visitors who do not depend on them: each step is the larger of stopping and w + chance * (price - w),
     which rises with w.
 
-    >>> uniform = lambda week, asks, least: (1 - least, (1 + least) / 2)  # one offer a week, even between 0
-    and 1
+    One offer a week, even between 0 and 1:
+
+    >>> uniform = lambda week, asks, least: (1 - least, (1 + least) / 2)
     >>> roll_back(np.ones(1), uniform, np.zeros(3), np.zeros(4), cuts=0).best * 128
     89.0
     """
