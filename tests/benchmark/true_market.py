@@ -101,7 +101,7 @@ def _nothing(kind: type[T]) -> T:
 
 
 def draw_cases(n: int, seed: int) -> list[Case]:
-    """N machines of the simulator, each in a month of its own."""
+    """Draw n machines of the simulator, each in a month of its own."""
     a = assumptions()
     rng = np.random.default_rng([seed, 44])
     stock = draw_stock(n, rng, a)

@@ -9,7 +9,7 @@ from valuer.advice.common import cautions, leaving_actions, warnings_for
 from valuer.advice.keeping import keep_or_list
 from valuer.advice.outlook import WEIGHTS, Outlook, SaleChances, average
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.advice.sale import LEFT_OVER, NOT_FOR_SALE, Sale, route_of, sales
+from valuer.advice.sale import LEFT_OVER, NOT_FOR_SALE, Sale, no_listing, route_of, sales
 from valuer.advice.selling_documents import AskingPoint, AskingPrice, AskingWeek, FastSale, SoldBy
 from valuer.advice.waiting import WeekPlan
 from valuer.domain.machine import Machine
@@ -33,7 +33,7 @@ def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -
         "value": sale.value,
         "safety": sale.safety,
         "cautions": cautions(leaving_actions(sale.safety)),
-        "warnings": (*warnings_for(sale.lattice, model, terms), *_selling_warnings(sale)),
+        "warnings": warnings_for(sale.lattice, model, terms),
         "basis": model.basis,
         "horizon": weeks,
         "storage_a_week": terms.storage_per_week,
@@ -42,6 +42,13 @@ def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -
     if carried["sold_as"] is None:
         return AskingPrice(**carried, refusal=NOT_FOR_SALE)
     plan = sale.plan(weeks)
+    refusal = no_listing(sale, plan)
+    if refusal:
+        scrap = sale.floor >= plan[0].worth
+        return AskingPrice(
+            **{**carried, "sold_as": "scrap" if scrap else carried["sold_as"]}, refusal=refusal
+        )
+    carried["warnings"] += _selling_warnings(sale, plan, weeks)
     told = asking_weeks(sale.outlook, plan)
     sold = np.diff([0.0, *(week.sold_by for week in told)])
     unsold = 1.0 - told[-1].sold_by
@@ -62,13 +69,16 @@ def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -
     )
 
 
-def _selling_warnings(sale: Sale) -> tuple[str, ...]:
-    low, high = sale.outlook.chances.ask_range
-    lines = [
-        f"Asks below {np.exp(low):.2f} or above {np.exp(high):.2f} of the value were not seen in listings."
-    ]
-    if sale.safety.unchecked and not sale.safety.must_cure and "recall_open" not in sale.safety.must_cure:
-        lines.insert(0, f"Only for after the open checks are passed: {', '.join(sale.safety.unchecked)}.")
+def _selling_warnings(sale: Sale, plan: Sequence[WeekPlan], weeks: int) -> tuple[str, ...]:
+    lines = []
+    if sale.safety.unchecked and not sale.safety.must_cure:
+        lines.append(f"Only for after the open checks are passed: {', '.join(sale.safety.unchecked)}.")
+    asks = sale.asks(weeks)
+    if any(week.ask in (asks[0], asks[-1]) for week in plan):
+        low, high = np.exp(sale.outlook.chances.ask_range)
+        lines.append(
+            f"Listings cover asks from {low:.2f} to {high:.2f} of the value only; the best may lie beyond."
+        )
     return tuple(lines)
 
 

@@ -118,7 +118,7 @@ def _refusal(machine: Machine, priced: AskingPrice, terms: ShopTerms) -> str | N
     if not offered.may_be_offered:
         return f"No listing in any form before the recall check: {offered.reason}."
     if priced.safety.may_be_sold or priced.safety.must_cure:
-        return None
+        return priced.refusal
     gates = gate_catalogue()
     missing = "; ".join(f"{gate} ({gates[gate].test})" for gate in priced.safety.unchecked)
     return f"Not for sale as working yet, so no draft. Check first: {missing}. Unmeasured is not passed."

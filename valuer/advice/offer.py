@@ -64,7 +64,9 @@ def _judge(
         return OfferAdvice(**carried, refusal=NOT_FOR_SALE, reason="No price lifts an open recall.")
     plan = sale.plan(max(weeks - week + 1, 1))
     standing = ask if ask is not None else plan[0].ask
-    wait = min(plan[0].least, standing)
+    carried["warnings"] += _beyond(sale, standing)
+    wait = plan[0].worth if plan[0].stop else min(plan[0].least, standing)
+    standing = max(standing, wait)
     counter, accepted, brings = best_counter(sale, standing, offer, wait)
     verdict = _verdict(offer, wait, accepted, brings)
     return OfferAdvice(
@@ -80,15 +82,30 @@ def _judge(
     )
 
 
+def _beyond(sale: Sale, ask: float) -> tuple[str, ...]:
+    """Return a warning where the listings cover no such ask: it then counts as the nearest they cover."""
+    low, high = (sale.outlook.value_in(0) * float(np.exp(end)) for end in sale.outlook.chances.ask_range)
+    if low <= ask <= high:
+        return ()
+    nearest = min(max(ask, low), high)
+    return (
+        f"No listing asked as much or as little as {ask:.0f} here; it counts as {nearest:.0f}, the nearest seen.",
+    )
+
+
 def best_counter(sale: Sale, ask: float, offer: float, wait: float) -> tuple[float, float, float]:
     """Return the counter that brings most, the chance that it is paid, and what it brings.
+
+    None goes beyond half-way from the offer to the ask, unless what waiting is worth does (common practice, no
+    source: counter half-way to the ask, once).
 
     Of those who would pay the offer, the share who would pay more is that of the weekly visits that would:
     visits follow from the chance of a sale as -log(1 - chance). Who says no stands by his offer with the
     chance STAYS.
     """
     lowest = min(max(offer, wait), ask)
-    counters = np.array([c for c in written_between(lowest, ask) if c > offer] or [ask])
+    written = [float(c) for c in written_between(lowest, ask) if c > offer] or [ask]
+    counters = np.array([c for c in written if c <= (offer + ask) / 2] or written[:1])
     asks = np.full(len(counters) + 1, ask)
     chance, _ = sale.outlook.at_nodes(0, asks, np.array([min(offer, ask), *counters]))
     visits = -np.log1p(-np.minimum(chance, 1 - 1e-9))

@@ -130,6 +130,17 @@ NOT_FOR_SALE = (
 )
 
 
+def no_listing(sale: Sale, plan: Sequence[WeekPlan]) -> str | None:
+    """Return why listing does not pay, where stopping at once is the best plan; None where it pays."""
+    if not plan[0].stop:
+        return None
+    if sale.floor >= plan[0].worth:
+        return f"Scrap leaves about {sale.floor:.0f}, as much as a listing is expected to bring."
+    return (
+        f"Listing costs more than it brings: let it go for about {plan[0].worth:.0f} at once, to a repairer."
+    )
+
+
 def later(sale: Sale, month: int) -> Sale:
     """Return the sale as it would be in another month of the northern year."""
     return replace(sale, outlook=replace(sale.outlook, month=month))

@@ -1,8 +1,9 @@
 """Commands of the sale: what to ask, what to say to an offer, what to write."""
 
+import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,7 +21,20 @@ weeks_option = click.option(
     metavar="1..52",
     help="Weeks until it must be gone [12].",
 )
-MONEY = click.FloatRange(min=0.01, max=1_000_000)
+
+
+class Money(click.FloatRange):
+    """Money above nothing; not a number is refused too, which compares with nothing."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number, or a refusal in one line."""
+        amount = float(super().convert(value, param, ctx))
+        if math.isnan(amount):
+            self.fail(f"{value} is no amount of money; give a number such as 140", param, ctx)
+        return amount
+
+
+MONEY = Money(min=0.01, max=1_000_000)
 
 
 def sale_terms(command: Callable[..., None]) -> Callable[..., None]:

@@ -29,7 +29,7 @@ def _overview(out: Console, answers: Sequence[AskingPrice]) -> None:
     )
     for answer in answers:
         if answer.ask is None or answer.keeping is None:
-            table.add_row(answer.id, "-", "-", "-", "-", "not for sale", show.may_be_sold(answer.safety))
+            table.add_row(answer.id, "-", "-", "-", "-", "no listing", show.may_be_sold(answer.safety))
             continue
         money = [show.whole(x or 0.0) for x in (answer.ask, answer.least_to_take, answer.expected_price)]
         keep = answer.keeping

@@ -1,0 +1,113 @@
+"""The model of how listings sell: what it recovers, what it holds to, what it refuses."""
+
+import pickle
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from valuer.market.assumptions import assumptions
+from valuer.market.listings import draw_listings
+from valuer.price_model.listing_table import ListingError
+from valuer.price_model.selling import SellingModel, fit_selling_model
+
+
+@pytest.fixture(scope="module")
+def table() -> pd.DataFrame:
+    """1,500 invented listings."""
+    return draw_listings(1500, 77)[1]
+
+
+@pytest.fixture(scope="module")
+def model(table: pd.DataFrame) -> SellingModel:
+    return fit_selling_model(table)
+
+
+def week(
+    model: SellingModel, ask: float, least: float, month: int = 5, count: int = 1, worth: float = 0.0
+) -> float:
+    """Chance of a sale in a week; ask and least as ratio to the value."""
+    at, floor, when, which = (np.asarray(x) for x in (np.log(ask), np.log(least), float(month), float(count)))
+    chance, _ = model.week(at, floor, when, which, {}, np.asarray(worth))
+    return float(chance)
+
+
+@given(
+    ask=st.floats(0.5, 2),
+    more=st.floats(1, 2),
+    least=st.floats(0.3, 1),
+    month=st.integers(1, 12),
+    worth=st.floats(-0.5, 0.5),
+)
+def test_a_dearer_ask_or_least_never_raises_the_chance(
+    model: SellingModel, ask: float, more: float, least: float, month: int, worth: float
+) -> None:
+    here = week(model, ask, least, month, worth=worth)
+    assert week(model, ask * more, least, month, worth=worth) <= here + 1e-12
+    assert week(model, ask, least * more, month, worth=worth) <= here + 1e-12
+
+
+def test_the_doubt_is_found_again(model: SellingModel) -> None:
+    """The simulator spreads the worth by the place and by the error of the value: .14 of log in all."""
+    a = assumptions()
+    error = a("listing", "value_error") * np.exp(a("listing", "value_error_spread") ** 2)
+    true = float(np.hypot(a("bargain", "town_log_sd"), error))
+    assert model.doubt == pytest.approx(true, rel=0.25)
+
+
+def test_unsold_weeks_are_counted_and_not_dropped(table: pd.DataFrame) -> None:
+    """Without the listings that did not sell, the chance at a high ask comes out far too good."""
+    sold = table.groupby("listing_id")["outcome"].transform("last") == "sold"
+    honest, flattered = fit_selling_model(table), fit_selling_model(table[sold])
+    assert week(flattered, 1.3, 0.9) > 1.2 * week(honest, 1.3, 0.9)
+
+
+def test_the_season_and_noise_are_learned(model: SellingModel) -> None:
+    """Three to four times the demand in May as in November; noise doubles the time (common practice, no source)."""
+    assert week(model, 1.1, 0.85, 5) > 1.5 * week(model, 1.1, 0.85, 11)
+    assert model.hazard["noise"] < -0.2
+    assert model.hazard["smoke"] < -0.2
+
+
+def test_an_ask_beyond_the_listings_counts_as_the_nearest_they_cover(model: SellingModel) -> None:
+    highest = float(np.exp(model.ask_range[1]))
+    assert week(model, 2 * highest, 0.9) == pytest.approx(week(model, highest, 0.9))
+
+
+def test_own_listings_shift_the_odds(model: SellingModel) -> None:
+    """A shift of log 2 doubles the odds of every week."""
+    odds = [p / (1 - p) for p in (week(m, 1.1, 0.9) for m in (model, model.shifted(float(np.log(2)))))]
+    assert odds[1] == pytest.approx(2 * odds[0])
+
+
+def test_it_is_small_and_survives_pickling(model: SellingModel) -> None:
+    data = pickle.dumps(model)
+    assert len(data) < 5000
+    assert pickle.loads(data) == model  # noqa: S301 - our own bytes
+
+
+BAD: dict[str, tuple[Any, str]] = {
+    "outcome": ("gone", "column outcome, row 3: expected one of open, sold, withdrawn"),
+    "ask": (-5.0, "column ask, row 3: expected a number above 0"),
+    "month": (13, "column month, row 3: expected 1 to 12"),
+    "value": (np.nan, "column value, row 3: expected a number above 0"),
+}
+
+
+@pytest.mark.parametrize("column", BAD)
+def test_a_bad_row_is_named(table: pd.DataFrame, column: str) -> None:
+    value, message = BAD[column]
+    bad = table.copy()
+    bad.loc[2, column] = value
+    with pytest.raises(ListingError, match=message):
+        fit_selling_model(bad)
+
+
+def test_too_few_sales_are_refused(table: pd.DataFrame) -> None:
+    with pytest.raises(ListingError, match="expected at least 30 listings that sold, got"):
+        fit_selling_model(table.head(20))
+    with pytest.raises(ListingError, match="missing: outcome"):
+        fit_selling_model(table.drop(columns="outcome"))
