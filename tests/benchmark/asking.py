@@ -14,8 +14,8 @@ from valuer.market.listings import draw_listings, listing_table
 from valuer.price_model.selling import SellingModel, fit_selling_model
 
 WEEKS = 12
-PLANS, SPREAD, MONTHS = 40, 100, 60  # machines for the regret, the calibration and the month advice
-FITS = 5  # models for each number of listings, each from listings of its own
+PLANS, SPREAD, MONTHS = 40, 100, 40  # machines for the regret, the calibration and the month advice
+FITS = 4  # models for each number of listings, each from listings of its own
 NAIVE = {"ask = value": (1.0, 0.0), "10 % above, 4 % cuts": (1.1, 0.04), "20 % above, 8 % cuts": (1.2, 0.08)}
 ORDINARY_LEAST = 0.88  # what a seller without advice takes beside the value; common practice, no source
 
