@@ -14,7 +14,7 @@ from valuer.advice.ports import Basis
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Machine
-from valuer.price_model.design import Floats, TableError
+from valuer.price_model.design import Coded, Floats, TableError, scaled
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
 from valuer.price_model.selling import SellingModel
 
@@ -86,6 +86,9 @@ def fault_table(faults: pd.Series) -> pd.DataFrame:
                     f"column faults: expected fault_id:slight or fault_id:serious, got {pair!r} in row {row}"
                 )
                 raise TableError(msg)
+            if levels[row, place[name]]:
+                msg = f"column faults: a fault may stand once on a machine, got {name} twice in row {row}"
+                raise TableError(msg)
             levels[row, place[name]] = LEVELS[severity]
     return pd.DataFrame(levels, columns=list(place), index=faults.index)
 
@@ -104,19 +107,27 @@ class MowerModel:
 
     def encode(self, machines: Sequence[Machine], month: int) -> Floats:
         """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
-        known = self.price_model.columns.levels
-        table = pd.DataFrame({name: [_told(m, name, known) for m in machines] for name in (*CATEGORICAL, *NUMERIC)},
-                             dtype=object)  # fmt: skip
-        for name, values in season(np.full(len(machines), month)).items():
-            table[name] = values
-        flags = np.zeros((len(machines), len(self.price_model.columns.flags)))
+        columns = self.price_model.columns
+        codes = [[level.get(getattr(m, name), np.nan) for m in machines] for name, level in self._levels.items()]
+        seasons = season(np.full(len(machines), month))
+        numbers = [
+            scaled(seasons[name] if name in seasons else _numbers(machines, name), name, columns)
+            for name in columns.knots
+        ]
+        flags = np.zeros((len(machines), len(columns.flags)))
         for row, machine in enumerate(machines):
             for finding in findings(machine):
                 flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
-        faults = pd.DataFrame(flags, columns=list(self.price_model.columns.flags))
-        rows = self.price_model.rows(pd.concat([table, faults], axis=1))
+        coded = Coded(np.array(codes, dtype=float).T.reshape(len(machines), -1), np.column_stack(numbers), flags)
+        rows = self.price_model.rows_of(coded)
         rows[:, self.price_model.flags_start :] = 0.0
         return rows
+
+    @cached_property
+    def _levels(self) -> dict[str, dict[object, float]]:
+        """Codes of the levels by column; one that no training sale showed is missing, and so counts as not said."""
+        levels = self.price_model.columns.levels
+        return {name: {level: float(i) for i, level in enumerate(known)} for name, known in levels.items()}
 
     @cached_property
     def _place(self) -> dict[str, int]:
@@ -140,10 +151,8 @@ class MowerModel:
         return self.seen.get((fault, severity), 0)
 
 
-def _told(machine: Machine, name: str, known: Mapping[str, Sequence[object]]) -> object:
-    """What a machine says of an attribute; a level that no training sale showed counts as not said."""
-    value = getattr(machine, name)
-    return None if name in known and value not in known[name] else value
+def _numbers(machines: Sequence[Machine], name: str) -> Floats:
+    return np.array([np.nan if getattr(m, name) is None else getattr(m, name) for m in machines], dtype=float)
 
 
 SIGNS: Mapping[str, int] = {"age_years": -1, **dict.fromkeys(fault_catalogue(), -1)}

@@ -45,6 +45,14 @@ def read_sales_text(data: bytes, name: str) -> pd.DataFrame:
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         msg = f"{name}: expected a CSV file in UTF-8 with a header: {str(error).strip().splitlines()[-1]}"
         raise TableError(msg) from None
+    if not isinstance(raw.index, pd.RangeIndex):
+        # pandas would take the first column for names of the rows and read every cell under another column.
+        msg = f"{name}: row 2: expected {len(raw.columns)} cells as in the header, got more"
+        raise TableError(msg)
+    twice = _twice(data)
+    if twice:
+        msg = f"{name}: expected each column once, got twice: {', '.join(twice)}"
+        raise TableError(msg)
     missing = [c for c in SALE_COLUMNS if c not in raw.columns]
     if missing:
         msg = f"{name}: expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
@@ -64,6 +72,12 @@ def read_sales_text(data: bytes, name: str) -> pd.DataFrame:
         more = f"\nand {len(problems) - MOST_PROBLEMS} more" if len(problems) > MOST_PROBLEMS else ""
         raise TableError("\n".join(f"{name}: {p}" for p in problems[:MOST_PROBLEMS]) + more)
     return table
+
+
+def _twice(data: bytes) -> list[str]:
+    """Names that stand twice in the header; pandas renames the second one without a word."""
+    header = pd.read_csv(io.BytesIO(data), header=None, nrows=1, dtype=str, encoding="utf-8-sig").iloc[0]
+    return [str(column) for column in header[header.duplicated() & header.notna()]]
 
 
 def _row(index: int) -> str:
@@ -119,9 +133,13 @@ def _check_ranges(table: pd.DataFrame, problems: list[str]) -> None:
         if column in ("month", "price"):
             bad |= values.isna()
         problems += [
-            f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {values[i]:g}"
+            f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {_shown(values[i])}"
             for i in values.index[bad]
         ]
+
+
+def _shown(value: float) -> str:
+    return "nothing" if pd.isna(value) else f"{value:g}"
 
 
 def _fault_problems(texts: pd.Series) -> list[str]:
