@@ -202,3 +202,24 @@ def test_objections_compound() -> None:
         return float(clean - BUYERS.outcomes(stock.with_severity(severity)).expected_log_price()[0])
 
     assert fall(faults) > sum(fall([j]) for j in faults)
+
+
+def test_losses_on_the_reference_machine_stand_in_the_order_of_the_trade() -> None:
+    """Sanity facts T03, T35 and T37 of the trade, asked of the market itself (common practice, no source).
+
+    A fuel drip costs far more than faded paint; dead electric start < dead rope start < no drive; an oil leak of
+    unknown source at least the average named one.
+    """
+    stock = sound("mid self-propelled", np.array([6.0]))
+    value = float(np.exp(BUYERS.outcomes(stock).expected_log_price()[0]))
+
+    def loss(fault: str, level: int = 2) -> float:
+        severity = stock.severity.copy()
+        severity[:, A.fault_ids.index(fault)] = level
+        return value - float(np.exp(BUYERS.outcomes(stock.with_severity(severity)).expected_log_price()[0]))
+
+    assert loss("fuel_leak_carb", 1) > 4 * loss("paint_faded", 2)
+    assert loss("estart_dead") < loss("recoil_rope") < loss("drive_none")
+    for level in (1, 2):
+        named = [loss(leak, level) for leak in ("oil_leak_sump", "oil_leak_seal", "oil_leak_minor")]
+        assert loss("oil_leak_unknown", level) >= np.mean(named)

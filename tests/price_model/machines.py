@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 from hypothesis import strategies as st
 
 from valuer.domain.faults import fault_catalogue
@@ -31,7 +32,14 @@ WORDS: dict[str, tuple[object, ...]] = {
     "mulch_kit": (True, False),
     "high_wheels": (True, False),
 }
+DECK_OF = {"deck_crack": "aluminium", "deck_rust_hole": "steel", "deck_surface_rust": "steel"}
+OIL_LEAKS = ("oil_leak_sump", "oil_leak_seal", "oil_leak_minor")
+TIERS = pytest.mark.parametrize(("lower", "higher"), [("budget", "mid"), ("mid", "premium")])
+SLACK = 1 + 1e-9
+"""Sums of a thousand floats may differ in the last digits."""
 NUMBERS = {"age_years": (0.0, 40.0), "deck_width_in": (18.0, 33.0), "new_price": (100.0, 5000.0)}
+
+BLANKS = (*WORDS, *NUMBERS)
 
 # The trade's reference machine: mid tier, rear drive with variable speed, 21 in steel deck, 150-175 cc, rope start,
 # bag and mulch plug, six years old, clean, no faults, sold in April or May: about 190, 80 % range 150 to 235.
@@ -101,10 +109,26 @@ class Judge:
         """Money that these faults take off, shape (n,)."""
         return self.value() - self.having(**levels).value()
 
+    def excess(self, pair: tuple[str, ...], level: int) -> Floats:
+        """By how much the log loss of two faults exceeds the sum of the single ones, on machines that can have both."""
+        first, second = pair
+        sound = self.value()
+        both, one, other = (
+            np.log(sound / self.having(**levels).value())
+            for levels in ({first: level, second: level}, {first: level}, {second: level})
+        )
+        return np.asarray((both - one - other)[self.can_have(*pair)])
+
     def can_have(self, *faults: str) -> Mask:
-        """Which machines can have all of these faults, shape (n,)."""
+        """Which machines can have all of these faults, shape (n,). Steel rusts through, cast aluminium cracks."""
         kinds = [fault_catalogue()[fault] for fault in faults]
-        return np.array([not any(lacks(one, kind) for kind in kinds) for one in self.machines])
+        decks = {DECK_OF[fault] for fault in faults if fault in DECK_OF}
+        return np.array(
+            [
+                not any(lacks(one, kind) for kind in kinds) and decks <= {one.deck_material}
+                for one in self.machines
+            ]
+        )
 
 
 def from_market(n: int, seed: int) -> list[Machine]:

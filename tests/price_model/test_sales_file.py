@@ -1,0 +1,162 @@
+"""A file of sales is read whole or refused with a line for every bad cell, by row and column."""
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from valuer.paths import shipped
+from valuer.price_model.design import TableError
+from valuer.price_model.sales_file import read_sales
+
+HEADER = (
+    "drive,deck_material,engine_class,start,tier,looks,kept,blade_clutch,mulch_kit,high_wheels,"
+    "age_years,deck_width_in,new_price,month,faults,price"
+)
+GOOD = "push,steel,small_ohv,rope,budget,clean,inside,no,yes,,4.5,21,265,5,dirty:slight;no_start:serious,60"
+
+
+def refusal(folder: Path, *rows: str, header: str = HEADER) -> list[str]:
+    """The lines in which a file of these rows is refused."""
+    path = folder / "mine.csv"
+    path.write_text("\n".join([header, *rows]) + "\n", "utf-8")
+    with pytest.raises(TableError) as refused:
+        read_sales(path)
+    return str(refused.value).splitlines()
+
+
+def test_a_good_file_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "mine.csv"
+    path.write_text(f"{HEADER},note\n{GOOD},mine\n,,,,,,,,,,,,,12,,250\n", "utf-8")
+    table, sha256 = read_sales(path)
+    assert sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    first, second = table.to_dict("records")
+    assert (first["drive"], first["blade_clutch"], first["mulch_kit"]) == ("push", False, True)
+    assert (first["age_years"], first["month"], first["price"]) == (4.5, 5, 60)
+    assert first["faults"] == "dirty:slight;no_start:serious"
+    assert table.drop(columns=["faults", "month", "price"]).iloc[1].isna().all(), "empty is unknown"
+    assert second["faults"] == ""
+
+
+def test_a_byte_order_mark_and_spaces_are_no_matter(tmp_path: Path) -> None:
+    path = tmp_path / "mine.csv"
+    path.write_bytes(b"\xef\xbb\xbf" + f"{HEADER}\n{GOOD.replace('push,', ' push ,')}\n".encode())
+    assert read_sales(path)[0]["drive"].tolist() == ["push"]
+
+
+def test_the_shipped_sales_are_read_as_they_are() -> None:
+    table, _ = read_sales(shipped("datasets/synthetic_mower_sales.csv"))
+    assert len(table) == 20_000
+    assert table["price"].min() >= 5
+
+
+def test_every_bad_cell_is_named_with_row_and_column(tmp_path: Path) -> None:
+    """Rows as a spreadsheet counts them: the header is row 1."""
+    bad = (
+        GOOD.replace("push", "puhs"),
+        GOOD.replace("4.5", "old"),
+        GOOD.replace(",no,yes,", ",maybe,yes,"),
+        GOOD.replace(",265,5,", ",265,13,"),
+        GOOD.replace("dirty:slight", "drity:slight"),
+        GOOD.replace("no_start:serious", "no_start:bad"),
+        GOOD.removesuffix("60") + "-5",
+        GOOD.removesuffix("60"),
+    )
+    lines = refusal(tmp_path, GOOD, *bad)
+    assert all(line.startswith("mine.csv: row ") for line in lines)
+    wanted = {
+        "row 3, column drive: expected push, front_one_speed,": "got 'puhs'; did you mean 'push'?",
+        "row 4, column age_years: expected a number or nothing": "got 'old'",
+        "row 5, column blade_clutch: expected yes, true, no, false or nothing": "got 'maybe'",
+        "row 6, column month: expected 1 to 12": "got 13",
+        "row 7, column faults": "drity",
+        "row 8, column faults": "bad",
+        "row 9, column price: expected 0.01 to 1e+07": "got -5",
+        "row 10, column price: expected 0.01 to 1e+07": "got nothing",
+    }
+    for start, end in wanted.items():
+        (line,) = [line for line in lines if line.startswith(f"mine.csv: {start}")]
+        assert end in line
+    assert len(lines) == len(wanted), "and no other row"
+
+
+@pytest.mark.parametrize("word", ["inf", "-inf", "nan", "1e400"])
+def test_what_is_no_plain_number_is_refused(tmp_path: Path, word: str) -> None:
+    (line,) = refusal(tmp_path, GOOD.replace("4.5", word))
+    assert line.startswith("mine.csv: row 2, column age_years: expected ")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column"),
+    [("4.5", "41", "age_years"), (",21,", ",17,", "deck_width_in"), (",265,", ",0,", "new_price")],
+)
+def test_absurd_numbers_are_refused(tmp_path: Path, old: str, new: str, column: str) -> None:
+    # The same limits as on a machine file: age to 40 years, decks of 18 to 33 in.
+    (line,) = refusal(tmp_path, GOOD.replace(old, new))
+    assert f"row 2, column {column}: expected " in line
+
+
+def test_a_fault_twice_on_one_sale_is_refused(tmp_path: Path) -> None:
+    (line,) = refusal(tmp_path, GOOD, GOOD.replace("dirty:slight", "no_start:slight"))
+    assert line == "mine.csv: row 3, column faults: a fault may stand once on a machine, got no_start twice"
+
+
+def test_many_bad_rows_are_counted(tmp_path: Path) -> None:
+    lines = refusal(tmp_path, *[GOOD.replace("push", "puhs")] * 50)
+    assert len(lines) == 21
+    assert lines[-1] == "and 30 more"
+
+
+def test_missing_columns_are_named(tmp_path: Path) -> None:
+    header = HEADER.replace("month,", "").replace(",price", "")
+    (line,) = refusal(tmp_path, "push", header=header)
+    assert line.endswith("; missing: month, price")
+
+
+def test_a_doubled_column_is_refused(tmp_path: Path) -> None:
+    (line,) = refusal(tmp_path, f"{GOOD},70", header=f"{HEADER},price")
+    assert line == "mine.csv: expected each column once, got twice: price"
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b"", "expected a CSV file in UTF-8 with a header: "),
+        (HEADER.encode() + b"\n", "expected at least one sale, got a header only"),
+        (f"{HEADER}\n{GOOD}\n".encode() + b"caf\xe9,\n", "expected a CSV file in UTF-8 with a header: "),
+        (
+            f"{HEADER}\n{GOOD},1,2,3\n{GOOD}\n{GOOD},9,9,9,9,9\n".encode(),
+            "expected a CSV file in UTF-8 with a header: ",
+        ),
+    ],
+    ids=["empty", "header only", "mixed encodings", "ragged"],
+)
+def test_a_file_that_is_no_table_is_refused_in_one_line(tmp_path: Path, data: bytes, message: str) -> None:
+    path = tmp_path / "mine.csv"
+    path.write_bytes(data)
+    with pytest.raises(TableError) as refused:
+        read_sales(path)
+    assert str(refused.value).startswith(f"mine.csv: {message}")
+    assert "\n" not in str(refused.value)
+
+
+def test_a_row_with_a_cell_too_many_is_refused(tmp_path: Path) -> None:
+    """Shifted by one, every cell would be read as another column's."""
+    (line,) = refusal(tmp_path, f"{GOOD},1", f"{GOOD},1")
+    assert line == "mine.csv: row 2: expected 16 cells as in the header, got more"
+
+
+def test_a_row_cut_short_is_refused(tmp_path: Path) -> None:
+    lines = refusal(tmp_path, GOOD, "push,steel,small_ohv")
+    assert all(line.startswith("mine.csv: row 3, column ") for line in lines)
+    assert any("column price" in line for line in lines)
+
+
+def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match=r"none\.csv: cannot be read: No such file or directory"):
+        read_sales(tmp_path / "none.csv")
+
+
+def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match="cannot be read: Is a directory"):
+        read_sales(tmp_path)
