@@ -5,9 +5,12 @@ from typing import Any
 
 from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
+from starlette.middleware.gzip import GZipMiddleware
 
 from api.bodies import StrictRoute
 from api.examples import BENCH_RANKINGS, FIX_PLANS, VALUATIONS, examples
+from api.headers import GuardedHeaders
+from api.page_files import page
 from api.problems import MEDIA_TYPE, ProblemDocument, install
 from api.questions import Question
 from api.records import LiveRecords, records
@@ -48,7 +51,7 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
 def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
     """The JSON API over one adviser, and over the records where there is a store.
 
-    No documentation page: the usual ones load scripts from elsewhere.
+    The bench page stands at ``/``. No documentation page: the usual ones load scripts from elsewhere.
     """
     if store:
         adviser = replace(adviser, own=LiveRecords(store))
@@ -59,7 +62,10 @@ def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
         docs_url=None,
         redoc_url=None,
     )
+    app.add_middleware(GZipMiddleware, minimum_size=4_000, compresslevel=5)  # phones have thin wires
+    app.add_middleware(GuardedHeaders)
     install(app)
+    app.include_router(page())
     app.include_router(_questions(adviser))
     app.include_router(selling(adviser, PROBLEMS))
     app.include_router(_facts(adviser))

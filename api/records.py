@@ -165,6 +165,11 @@ def _machines(router: APIRouter, store: Store) -> None:
             store, machine_id, match, response, lambda entry: bench.taken(entry, measured, entry.taken_on)
         )
 
+    @router.put("/machines/{machine_id}/entry")
+    def put_back(machine_id: str, entry: MachineEntry, response: Response, match: Match = None) -> OnRecord:
+        """Put the whole entry back as it was read before: the last thing written down was a slip."""
+        return _changed(store, machine_id, match, response, lambda _: entry)
+
     @router.delete("/machines/{machine_id}", status_code=204)
     def strike(machine_id: str, match: Match = None) -> None:
         """Strike a machine from the records with all that hangs on it."""

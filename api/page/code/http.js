@@ -1,0 +1,60 @@
+// The only door to the JSON API.
+
+import { began, serverAway } from "./watch.js";
+
+/** The server refused, and said why: RFC 9457 problem details. */
+export class Refused extends Error {
+  constructor(status, problem) {
+    super(problem.errors?.length ? problem.errors.map((each) => each.detail).join("; ") : problem.detail);
+    this.status = status;
+    this.fields = problem.errors ?? [];
+  }
+}
+
+/** The server did not answer at all. */
+export class Away extends Error {
+  constructor() {
+    super("The server does not answer; what you typed is kept on this device.");
+  }
+}
+
+/** Read something; `words` say what is being done, should it take long. */
+export const read = (path, words, signal) => sent("GET", path, { words, signal }).then((answer) => answer.body);
+
+/** Ask a question; nothing changes by it. */
+export const ask = (path, question, words, signal) =>
+  sent("POST", path, { body: question, words, signal }).then((answer) => answer.body);
+
+/** Change something on record: `match` names the version that is changed, `key` makes a repeated post one. */
+export function write(method, path, body, { match, key } = {}) {
+  const headers = {};
+  if (match !== undefined) headers["If-Match"] = `"${match}"`;
+  if (key !== undefined) headers["Idempotency-Key"] = key;
+  return sent(method, path, { body, headers, words: "Writing it down" }).then((answer) => answer.body);
+}
+
+async function sent(method, path, { body, headers = {}, words = "Asking", signal }) {
+  const over = began(words);
+  try {
+    const answer = await fetch(path, {
+      method,
+      signal,
+      headers: body === undefined ? headers : { "Content-Type": "application/json", ...headers },
+      body: body === undefined ? undefined : JSON.stringify(body),
+    });
+    const document = answer.status === 204 ? null : await answer.json();
+    if (!answer.ok) throw new Refused(answer.status, document);
+    return { body: document };
+  } catch (error) {
+    throw fault(error);
+  } finally {
+    over();
+  }
+}
+
+/** The server is away where no answer came, or one that is not its own. */
+function fault(error) {
+  if (error instanceof Refused || error.name === "AbortError") return error;
+  serverAway();
+  return new Away();
+}

@@ -1,0 +1,51 @@
+// The two controls of the week, and what an hour is worth.
+
+import { freshId, h } from "./dom.js";
+import { money } from "./words.js";
+
+const PAUSE_MS = 60;
+const HOURS = { most: 20, step: 0.5, says: (value) => `${value} h` };
+const CASH = { most: 400, step: 10, says: money };
+
+/** Hours, cash and the hour's worth as controls; `changed` is told the terms as they move. */
+export function benchTerms(now, changed) {
+  let timer;
+  const soon = (some) => {
+    clearTimeout(timer);
+    timer = setTimeout(() => changed(some), PAUSE_MS);
+  };
+  return h("div", { class: "controls" },
+    slide("Hours free", HOURS, now.hours, (hours) => soon({ hours })),
+    slide("Cash for parts", CASH, now.cash, (cash) => soon({ cash })),
+    worth(now.hour_value, (hour_value) => changed({ hour_value })));
+}
+
+/** A slider whose far end means no limit. */
+function slide(words, { most, step, says }, now, moved) {
+  const id = freshId("slide");
+  const told = (value) => (value >= most ? "no limit" : says(value));
+  const start = now === null ? most : Math.min(now, most);
+  const shown = h("output", { for: id }, told(start));
+  const input = h("input", {
+    id, type: "range", min: 0, max: most, step, value: start, "aria-valuetext": told(start),
+    on: {
+      input: () => {
+        const value = Number(input.value);
+        shown.value = told(value);
+        input.setAttribute("aria-valuetext", told(value));
+        moved(value >= most ? null : value);
+      },
+    },
+  });
+  input.value = start;
+  return h("div", { class: "slide" }, h("label", { for: id }, words), shown, input);
+}
+
+function worth(now, changed) {
+  const id = freshId("worth");
+  const input = h("input", {
+    id, type: "number", inputmode: "decimal", min: 0, max: 1000, step: 1, value: now,
+    on: { change: () => { if (input.value !== "" && input.validity.valid) changed(Number(input.value)); } },
+  });
+  return h("div", { class: "worth" }, h("label", { for: id }, "An hour of mine is worth"), input);
+}
