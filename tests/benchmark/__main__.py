@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from pathlib import Path
 
 from tests.benchmark.figures import keep
+
+# As in the commands: a prediction is too small to share between threads. Before scikit-learn is imported.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
 def main(arguments: list[str]) -> int:

@@ -261,23 +261,29 @@ def median_seconds(call: Callable[[], object], times: int = 15) -> float:
     return float(np.median(taken))
 
 
-def advice_ratio(run: Run) -> float:
-    """Full advice for a machine with 8 faults, over the bare value of its 256 rows."""
-    from valuer.adviser import Adviser  # noqa: PLC0415
+EIGHT = ("starter_noise", "fuel_leak_carb", "oil_leak_minor", "stiff_roll", "blade_dull", "dirty", "bag_missing",
+         "paint_faded")  # fmt: skip
+DESCRIBED = {
+    "id": "eight", "drive": "rear_variable", "tier": "mid", "age_years": 6.0, "deck_width_in": 21.0,
+    "deck_material": "steel", "engine_class": "mid_ohv", "start": "rope", "looks": "used", "kept": "inside",
+    "blade_clutch": False, "mulch_kit": True, "high_wheels": False, "new_price": 500.0,
+    "faults": [f"{fault}:serious" for fault in EIGHT],
+}  # fmt: skip
+
+
+def advice_seconds(model: MowerModel) -> tuple[float, float]:
+    """Seconds of full advice for a described machine with 8 faults, and of the bare value of its 256 rows."""
+    from valuer.advice.fix_plan import full_advice  # noqa: PLC0415
     from valuer.domain.machine import Machine  # noqa: PLC0415
     from valuer.domain.shop import ShopTerms  # noqa: PLC0415
 
-    eight = ["starter_noise", "fuel_leak_carb", "oil_leak_minor", "stiff_roll", "blade_dull", "dirty", "bag_missing",
-             "paint_faded"]  # fmt: skip
-    machine = Machine.model_validate({"id": "eight", "drive": "rear_variable", "tier": "mid", "age_years": 6.0,
-                                      "faults": [f"{f}:serious" for f in eight]})  # fmt: skip
-    row = run.model.encode([machine], 5)
-    rows = np.repeat(row, 256, axis=0)
-    for bit, fault in enumerate(eight):
-        rows[:, run.model.fault_column(fault)] = 2.0 * ((np.arange(256) >> bit) & 1)
-    adviser, terms = Adviser(run.model), ShopTerms(month=5)
-    advice = median_seconds(lambda: (adviser.value([machine], terms), adviser.fix_plans([machine], terms)))
-    return advice / median_seconds(lambda: run.model.value(rows))
+    machine, terms = Machine.model_validate(DESCRIBED), ShopTerms(month=5)
+    rows = np.repeat(model.encode([machine], 5), 256, axis=0)
+    for bit, fault in enumerate(EIGHT):
+        rows[:, model.fault_column(fault)] = 2.0 * ((np.arange(256) >> bit) & 1)
+    return median_seconds(lambda: full_advice([machine], model, terms)), median_seconds(
+        lambda: model.value(rows)
+    )
 
 
 def throughput_ratio(run: Run, n: int = 100_000) -> float:
@@ -333,7 +339,8 @@ def run() -> Iterator[Figure]:
         runs.append(measure(last))
     assert last is not None
     summary = summarise(runs)
-    summary["advice_ratio"], summary["throughput_ratio"] = advice_ratio(last), throughput_ratio(last)
+    summary["advice_seconds"], summary["bare_seconds"] = advice_seconds(last.model)
+    summary["throughput_ratio"] = throughput_ratio(last)
     keep("price", summary)
     yield from figures(summary)
 
@@ -420,7 +427,9 @@ def figures(s: dict[str, Any]) -> Iterator[Figure]:
     for rival, r in s["rivals"].items():
         yield at_most(f"price error / that of {rival}", mean(s, "rmse") / r["rmse"], 1.0)
         yield at_most(f"fault cost error / that of {rival}", mean(s, "cost_mae") / r["cost_mae"], 1.0)
-    yield at_most("advice for 8 faults / bare value of 256 rows", s["advice_ratio"], 2.0, 2)
+    advice, bare = s["advice_seconds"], s["bare_seconds"]
+    note = f" ({1000 * advice:.1f} ms over {1000 * bare:.2f} ms)"
+    yield at_most("full advice for 8 faults / bare value of its 256 rows", advice / bare, 2.0, 1, note=note)
     yield at_least("100,000 machines: rows a second / fitted parts", s["throughput_ratio"], 0.7, 2)
     yield beside("training, seconds", f"{mean(s, 'train_seconds'):.0f}")
     yield beside("trees on the residual", ", ".join(f"{t:.0f}" for t in s["by_seed"]["trees"]))

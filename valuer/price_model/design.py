@@ -182,13 +182,16 @@ def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> 
 
 def _code_numbers(table: pd.DataFrame, name: str, columns: Columns) -> Floats:
     values = _numbers(table, name)
-    if name in columns.logs:
-        if (values <= 0).any():
-            msg = f"column {name}: expected numbers above 0, got {values[values <= 0][0]:g}"
-            raise TableError(msg)
-        values = np.log(values)
+    if name in columns.logs and (values <= 0).any():
+        msg = f"column {name}: expected numbers above 0, got {values[values <= 0][0]:g}"
+        raise TableError(msg)
+    return scaled(values, name, columns)
+
+
+def scaled(values: Floats, name: str, columns: Columns) -> Floats:
+    """Numbers of a column as the model sees them: logs taken where it does, held inside the training range."""
     knots = columns.knots[name]
-    return np.clip(values, knots[0], knots[-1])
+    return np.clip(np.log(values) if name in columns.logs else values, knots[0], knots[-1])
 
 
 # ------------------------------------------------------------------------------------------------------ design matrix

@@ -108,7 +108,9 @@ class MowerModel:
     def encode(self, machines: Sequence[Machine], month: int) -> Floats:
         """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
         columns = self.price_model.columns
-        codes = [[level.get(getattr(m, name), np.nan) for m in machines] for name, level in self._levels.items()]
+        codes = [
+            [level.get(getattr(m, name), np.nan) for m in machines] for name, level in self._levels.items()
+        ]
         seasons = season(np.full(len(machines), month))
         numbers = [
             scaled(seasons[name] if name in seasons else _numbers(machines, name), name, columns)
@@ -118,7 +120,9 @@ class MowerModel:
         for row, machine in enumerate(machines):
             for finding in findings(machine):
                 flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
-        coded = Coded(np.array(codes, dtype=float).T.reshape(len(machines), -1), np.column_stack(numbers), flags)
+        coded = Coded(
+            np.array(codes, dtype=float).T.reshape(len(machines), -1), np.column_stack(numbers), flags
+        )
         rows = self.price_model.rows_of(coded)
         rows[:, self.price_model.flags_start :] = 0.0
         return rows
