@@ -8,7 +8,8 @@ from fastapi.openapi.utils import get_openapi
 from starlette.middleware.gzip import GZipMiddleware
 
 from api.bodies import StrictRoute
-from api.examples import BENCH_RANKINGS, FIX_PLANS, VALUATIONS, examples
+from api.deciding import deciding
+from api.examples import BENCH_RANKINGS, VALUATIONS, examples
 from api.headers import GuardedHeaders
 from api.page_files import page
 from api.problems import MEDIA_TYPE, ProblemDocument, install
@@ -20,7 +21,6 @@ from valuer.adviser import (
     Adviser,
     BenchRankings,
     Catalogue,
-    FixPlans,
     Health,
     ModelCard,
     Valuations,
@@ -67,6 +67,7 @@ def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
     install(app)
     app.include_router(page())
     app.include_router(_questions(adviser))
+    app.include_router(deciding(adviser, PROBLEMS))
     app.include_router(selling(adviser, PROBLEMS))
     app.include_router(_facts(adviser))
     if store:
@@ -82,11 +83,6 @@ def _questions(adviser: Adviser) -> APIRouter:
     def valuations(question: Question) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
         return adviser.value(question.machines, question.terms)
-
-    @router.post("/fix-plans", openapi_extra=examples(FIX_PLANS))
-    def fix_plans(question: Question) -> FixPlans:
-        """For each machine: every possible fix with its expected return, and the best set of them."""
-        return adviser.fix_plans(question.machines, question.terms)
 
     @router.post("/bench-rankings", openapi_extra=examples(BENCH_RANKINGS))
     def bench_rankings(question: Question) -> BenchRankings:

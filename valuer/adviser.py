@@ -4,7 +4,8 @@ The same documents leave through ``--json`` and through the API.
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,14 +13,21 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from valuer import __version__
 from valuer.advice.asking_price import asking_prices
-from valuer.advice.bench import rank_bench
+from valuer.advice.bench import plan_bench, rank_bench
+from valuer.advice.decision_documents import BenchPlan, NextChecks, PurchaseLimit, RepairQuote
 from valuer.advice.documents import BenchRanking, FixPlan, Valuation
+from valuer.advice.done import Done, done_work, without
 from valuer.advice.fix_plan import plan_fixes
+from valuer.advice.lattice import scene_of
 from valuer.advice.listing import draft_listings
+from valuer.advice.next_checks import next_checks
 from valuer.advice.offer import judge_offers
 from valuer.advice.outlook import SaleChances
 from valuer.advice.ports import Basis, ValueModel
+from valuer.advice.purchase import purchase_limits
+from valuer.advice.repair_quote import Quote, quote_repairs
 from valuer.advice.selling_documents import AskingPrice, Listing, OfferAdvice
+from valuer.advice.shop_figures import whole_quotes
 from valuer.advice.valuation import value_machines
 from valuer.domain.cautions import Caution, caution_catalogue
 from valuer.domain.faults import Fault, fault_catalogue
@@ -27,6 +35,9 @@ from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.gates import Gate, gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
+from valuer.domain.shop_figures import ShopFigures
+from valuer.domain.symptoms import looks, symptom_for
+from valuer.domain.words import one_of
 from valuer.learning import NO_RECORDS, OwnRecords
 from valuer.paths import shipped
 from valuer.records.template import attributes, readings
@@ -54,6 +65,35 @@ class BenchRankings(Answer):
     """The answer to: which machine earns most for the next free hour?"""
 
     bench_ranking: BenchRanking
+
+
+class BenchPlans(Answer):
+    """The answer to: which plans on which machines this week? The ranking by return per hour stands beside."""
+
+    bench_plan: BenchPlan
+    bench_ranking: BenchRanking
+
+
+class NextCheckLists(Answer):
+    """The answer to: what to look at next on these machines, and go on at all?"""
+
+    next_checks: tuple[NextChecks, ...] = Field(description="one per machine, in the order asked")
+
+
+class PurchaseLimits(Answer):
+    """The answer to: what is the most to pay for these machines?"""
+
+    purchase_limits: tuple[PurchaseLimit, ...] = Field(description="one per machine, in the order asked")
+
+
+class RepairQuotes(Answer):
+    """The answer to an owner: repair it, sell it as it stands, or replace it?"""
+
+    repair_quotes: tuple[RepairQuote, ...] = Field(description="one per machine, in the order asked")
+    quoted: tuple[Quote, ...] = Field(description="the figures behind each of them, in the same order")
+    usual: tuple[str, ...] = Field(
+        description="machines whose parts or hours are usual ones, because no shop's were given"
+    )
 
 
 class AskingPrices(Answer):
@@ -100,6 +140,27 @@ class Health(Answer):
     basis: Basis
 
 
+Results = Mapping[str, Mapping[str, str]]
+"""Words by name by machine id: how fixes went (worked, failed), or what looks showed."""
+
+
+class NotUsable(ValueError):
+    """A part of a question that does not fit the machines asked about; ``place`` is where it stands."""
+
+    def __init__(self, place: tuple[str, ...], message: str) -> None:
+        super().__init__(message)
+        self.place = place
+
+
+@contextmanager
+def _about(*place: str) -> Iterator[None]:
+    """Give an error of the advice the place of what it is about."""
+    try:
+        yield
+    except ValueError as error:
+        raise NotUsable(place, str(error)) from None
+
+
 @dataclass(frozen=True)
 class Adviser:
     """Answers questions about machines with one price model, under the terms that come with each question.
@@ -125,17 +186,97 @@ class Adviser:
         """What each machine is worth as it stands, and what each fault takes off."""
         return Valuations(valuations=value_machines(machines, self.model_for(terms), terms))
 
-    def fix_plans(self, machines: Sequence[Machine], terms: ShopTerms) -> FixPlans:
-        """For each machine: every possible fix with its expected return, and the best set of them."""
+    def fix_plans(
+        self,
+        machines: Sequence[Machine],
+        terms: ShopTerms,
+        done: Results | None = None,
+        hour_values: Sequence[float] | None = None,
+    ) -> FixPlans:
+        """For each machine: every possible fix with its expected return, and the best set of them.
+
+        ``done`` tells how fixes went so far; ``hour_values`` asks for the plan at other values of an hour, at
+        the usual ones when empty. Raises NotUsable.
+        """
         own = self.records
         model = own.corrected(self.model, terms.price_level)
-        return FixPlans(fix_plans=plan_fixes(machines, model, terms, own.shop, own.done(machines)))
+        work = work_so_far(own, machines, terms, done or {})
+        return FixPlans(fix_plans=plan_fixes(machines, model, terms, own.shop, work, hour_values))
 
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         return BenchRankings(bench_ranking=rank_bench(machines, model, terms, own.done(machines), own.shop))
+
+    def bench_plan(
+        self, machines: Sequence[Machine], terms: ShopTerms, done: Results | None = None
+    ) -> BenchPlans:
+        """Which plans on which machines within the terms' hours and cash, and the ranking beside it."""
+        own = self.records
+        model = own.corrected(self.model, terms.price_level)
+        work = work_so_far(own, machines, terms, done or {})
+        return BenchPlans(
+            bench_plan=plan_bench(machines, model, terms, work),
+            bench_ranking=rank_bench(machines, model, terms, work, own.shop),
+        )
+
+    def next_checks(
+        self,
+        machines: Sequence[Machine],
+        terms: ShopTerms,
+        seen: Results | None = None,
+        done: Results | None = None,
+    ) -> NextCheckLists:
+        """What to look at next on each machine, and whether to go on at all.
+
+        ``seen`` is what looks showed, look to outcome by machine id. Raises NotUsable.
+        """
+        own = self.records
+        model = own.corrected(self.model, terms.price_level)
+        work = work_so_far(own, machines, terms, done or {})
+        shown = seen or {}
+        for name, outcomes in shown.items():
+            check_looks(_asked("seen", name, machines), terms, outcomes)
+        return NextCheckLists(next_checks=next_checks(machines, model, terms, shown, work))
+
+    def purchase_limits(
+        self,
+        machines: Sequence[Machine],
+        terms: ShopTerms,
+        *,
+        want: float = 0.0,
+        want_per_hour: float | None = None,
+        asked: float | None = None,
+        not_there: Sequence[str] = (),
+    ) -> PurchaseLimits:
+        """The most to pay for each machine; ``not_there`` are faults that were looked for and not found."""
+        for fault in not_there:
+            if fault not in fault_catalogue():
+                raise NotUsable(("not_there",), one_of("fault", fault, fault_catalogue()))
+        model = self.model_for(terms)
+        limits = purchase_limits(
+            machines, model, terms, want=want, want_per_hour=want_per_hour, asked=asked, sound=not_there
+        )
+        return PurchaseLimits(purchase_limits=limits)
+
+    def repair_quotes(
+        self,
+        machines: Sequence[Machine],
+        terms: ShopTerms,
+        figures: Mapping[str, ShopFigures] | None = None,
+    ) -> RepairQuotes:
+        """Repair, sell as it stands, or replace, as the owner sees it.
+
+        ``figures`` are what is known of a shop's quote, by machine id; the rest is usual. Raises NotUsable.
+        """
+        given, model = figures or {}, self.model_for(terms)
+        for name, known in given.items():
+            check_cures(_asked("quotes", name, machines), terms, known.cures or ())
+        quoted = whole_quotes(machines, given, model, terms)
+        usual = tuple(m.id for m in machines if m.id not in given or not given[m.id].whole)
+        answers = quote_repairs(machines, quoted, model, terms)
+        return RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual)
 
     @property
     def selling(self) -> SaleChances:
@@ -175,6 +316,59 @@ class Adviser:
         """What the answers rest on."""
         basis = self.records.corrected(self.model).basis
         return Health(status="ok", version=__version__, basis=basis)
+
+
+def work_so_far(
+    own: OwnRecords, machines: Sequence[Machine], terms: ShopTerms, results: Results
+) -> dict[str, Done]:
+    """How work went on each machine: what is on record, and the results that come with the question."""
+    work = own.done(machines)
+    for name, given in results.items():
+        before = work.get(name)
+        found = without(scene_of(_asked("done", name, machines), terms), before).findings
+        with _about("done", name):
+            work[name] = _joined(before, done_work(found, given))
+    return work
+
+
+def _joined(before: Done | None, after: Done) -> Done:
+    if before is None:
+        return after
+    cured = before.cured | after.cured
+    tried = {
+        fault: before.failed.get(fault, frozenset()) | after.failed.get(fault, frozenset())
+        for fault in {*before.failed, *after.failed} - cured
+    }
+    return Done(cured, tried)
+
+
+def check_looks(machine: Machine, terms: ShopTerms, outcomes: Mapping[str, str]) -> None:
+    """Raise NotUsable unless these looks belong to symptoms of the machine and can show these outcomes."""
+    symptoms = [symptom_for(item.fault) for item in scene_of(machine, terms).findings]
+    possible = {look.id: look for symptom in symptoms if symptom for look in looks(symptom)}
+    for name, outcome in outcomes.items():
+        if name not in possible:
+            raise NotUsable(("seen", machine.id, name), one_of("look", name, possible))
+        if outcome not in possible[name].outcomes:
+            message = one_of(f"outcome of {name}", outcome, possible[name].outcomes)
+            raise NotUsable(("seen", machine.id, name), message)
+
+
+def check_cures(machine: Machine, terms: ShopTerms, cures: Sequence[str]) -> None:
+    """Raise NotUsable unless the machine has the faults that a quote says it cures."""
+    known = [item.fault for item in scene_of(machine, terms).findings]
+    for fault in cures:
+        if fault not in known:
+            raise NotUsable(
+                ("quotes", machine.id, "cures"), one_of("fault that the quote cures", fault, known)
+            )
+
+
+def _asked(part: str, name: str, machines: Sequence[Machine]) -> Machine:
+    for machine in machines:
+        if machine.id == name:
+            return machine
+    raise NotUsable((part, name), one_of("machine", name, [machine.id for machine in machines]))
 
 
 def catalogue() -> Catalogue:

@@ -35,12 +35,16 @@ def test_the_routes_are_these() -> None:
     assert sorted(ROUTES) == [
         ("/health", "get"),
         ("/v1/asking-prices", "post"),
+        ("/v1/bench-plans", "post"),
         ("/v1/bench-rankings", "post"),
         ("/v1/catalogue", "get"),
         ("/v1/fix-plans", "post"),
         ("/v1/listings", "post"),
         ("/v1/model-card", "get"),
+        ("/v1/next-checks", "post"),
         ("/v1/offers", "post"),
+        ("/v1/purchase-limits", "post"),
+        ("/v1/repair-quotes", "post"),
         ("/v1/valuations", "post"),
     ]
 

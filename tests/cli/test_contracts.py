@@ -16,7 +16,13 @@ from valuer.cli import cli
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = str(ROOT / "valuer/demo/bench.json")
-QUESTIONS = {"price": "valuations", "fixes": "fix-plans", "bench": "bench-rankings"}
+QUESTIONS = {
+    "price": "valuations",
+    "fixes": "fix-plans",
+    "next": "next-checks",
+    "buy": "purchase-limits",
+    "bench": "bench-plans",
+}
 
 
 @pytest.mark.parametrize("name", cli.commands)

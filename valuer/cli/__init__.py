@@ -9,7 +9,7 @@ import click
 from click.exceptions import NoArgsIsHelpError
 
 from valuer import __version__
-from valuer.cli import commands, learning, records, selling
+from valuer.cli import commands, deciding, learning, records, selling
 
 HELP = """What a walk-behind mower on the bench is worth, which faults pay to cure, which machine earns most.
 
@@ -31,7 +31,14 @@ def cli() -> None:
     """Hold the commands together."""
 
 
-for command in (*commands.commands, *selling.commands, *records.commands, *learning.commands):
+for command in (
+    *commands.first,
+    *deciding.commands,
+    *selling.commands,
+    *records.commands,
+    *learning.commands,
+    *commands.last,
+):
     cli.add_command(command)
 
 

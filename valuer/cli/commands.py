@@ -39,41 +39,6 @@ def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool
 
 
 @click.command()
-@file_argument
-@only_option
-@terms_options
-@json_option
-def fixes(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool) -> None:
-    """Which fixes pay, which must be done, and the best set.
-
-    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the plan of each machine.
-    """
-    from valuer.cli import show
-    from valuer.cli.model import load_adviser
-
-    asked = machines(file, only)
-    answer = load_adviser().fix_plans(asked, terms)
-    emit(answer, lambda out: show.fix_plans(out, answer.fix_plans), as_json=as_json)
-
-
-@click.command()
-@file_argument
-@terms_options
-@json_option
-def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
-    """Which machine earns most per bench hour.
-
-    FILE is JSON or CSV, or - for standard input.
-    """
-    from valuer.cli import show
-    from valuer.cli.model import load_adviser
-
-    asked = machines(file)
-    answer = load_adviser().bench_ranking(asked, terms)
-    emit(answer, lambda out: show.bench_ranking(out, answer.bench_ranking), as_json=as_json)
-
-
-@click.command()
 def demo() -> None:
     """Go through an invented bench of ten machines.
 
@@ -188,4 +153,5 @@ def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bo
         table(show.console())
 
 
-commands: Sequence[click.Command] = (demo, template, price, fixes, bench, serve, card, train, data)
+first: Sequence[click.Command] = (demo, template, price)
+last: Sequence[click.Command] = (serve, card, train, data)

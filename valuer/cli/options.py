@@ -1,6 +1,7 @@
 """What the commands share: the terms a user may set, and how input becomes machines or a refusal."""
 
 import functools
+import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,18 @@ from valuer.clock import this_month
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
+
+
+class Figure(click.FloatRange):
+    """A number within bounds; NaN, which no bound stops, is refused too."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number, or a refusal in one line."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"expected a number, got {value!r}", param, ctx)
+        return number
+
 
 TERMS = {
     "currency": (str, "CODE", "Your currency, three letters [USD]."),

@@ -13,6 +13,7 @@ from valuer.advice.documents import (
     BenchMachine,
     BenchRanking,
     FixPlan,
+    Route,
     Safety,
     Valuation,
 )
@@ -21,6 +22,18 @@ from valuer.advice.ports import Basis
 NAMED = 4  # machines named beside a doubt that does not concern all
 IN_FULL = 3  # more machines than this are shown as one table
 BAR = 12  # characters of the longest bar
+LEAVES: dict[Route, str] = {
+    "working": "sell it as it stands, its faults told",
+    "for repair": "sell it as it stands for repair, its faults told",
+    "for parts": "break it for parts",
+    "scrap": "scrap it",
+}
+LEFT: dict[Route, str] = {
+    "working": "sell as it stands",
+    "for repair": "sell for repair",
+    "for parts": "break for parts",
+    "scrap": "scrap",
+}
 FAULT_TABLE = (
     "off: its share of the gap. cured: regained if it alone is cured. alone: lost if it were the only fault. "
     "records: sales with it that the model learned from."
@@ -78,7 +91,7 @@ def valuations(out: Console, answers: Sequence[Valuation]) -> None:
 
 def valuation(out: Console, answer: Valuation) -> None:
     """One machine: its value, what each fault takes off, whether it may be sold, what to beware of."""
-    _headline(out, answer)
+    headline(out, answer)
     if answer.fault_costs:
         gap = answer.sound_value - answer.value.amount
         out.print(f"Sound it would bring {whole(answer.sound_value)}. Its faults take off {whole(gap)}:\n")
@@ -87,10 +100,11 @@ def valuation(out: Console, answer: Valuation) -> None:
         out.print()
     else:
         out.print("No fault was found on it.\n")
-    _safety(out, answer)
+    safety_words(out, answer.safety)
 
 
-def _headline(out: Console, answer: Advice) -> None:
+def headline(out: Console, answer: Advice) -> None:
+    """The machine's value and its range."""
     value = answer.value
     sure = (
         f"{round(10 * value.coverage)} sales in 10 fall between {whole(value.low)} and {whole(value.high)}."
@@ -126,39 +140,25 @@ def may_be_sold(safety: Safety) -> str:
     return "no: cure first" if safety.must_cure else "not yet: check first"
 
 
-def _safety(out: Console, answer: Advice) -> None:
-    safety = answer.safety
+def safety_words(out: Console, safety: Safety) -> None:
+    """The verdict on a sale in one sentence."""
     wrapped(out, safety.statement, style="green" if safety.may_be_sold else "red")
     out.print()
 
 
-def fix_plans(out: Console, answers: Sequence[FixPlan]) -> None:
-    """Which fixes pay: in full for a few machines, the best plan alone for many."""
-    for answer in answers:
-        if len(answers) > IN_FULL:
-            _headline(out, answer)
-            _best_plan(out, answer)
-            out.print(f"Sell as working? {may_be_sold(answer.safety)}.\n")
-        else:
-            fix_plan(out, answer)
-    if len(answers) > IN_FULL:
-        out.print("--machine ID shows every fix.")
-    closing(out, answers)
-
-
 def fix_plan(out: Console, answer: FixPlan) -> None:
     """One machine: the best plan, every possible fix with the reason, and whether it may be sold."""
-    _headline(out, answer)
-    _best_plan(out, answer)
-    _fix_list(out, answer)
-    _safety(out, answer)
+    headline(out, answer)
+    best_plan(out, answer)
+    fix_list(out, answer)
+    safety_words(out, answer.safety)
 
 
-def _best_plan(out: Console, answer: FixPlan) -> None:
+def best_plan(out: Console, answer: FixPlan) -> None:
     """The best set of fixes: money first, then what it takes, then the chance of losing."""
     best, currency = answer.best, answer.value.currency
     if not best.fixes:
-        out.print("Best plan: no fix; sell it as it stands, its faults told.")
+        out.print(f"Best plan: no fix; {LEAVES[best.sold_as]}.")
         return
     wrapped(
         out,
@@ -166,11 +166,21 @@ def _best_plan(out: Console, answer: FixPlan) -> None:
         f"than selling as it stands, {best.bench_hours:.1f} h at {whole(answer.hour_value)} an hour and "
         f"{whole(best.cash)} of parts paid; chance of losing by it {best.chance_of_loss:.0%}.",
     )
+    for step in best.steps:
+        if step.if_it_fails:
+            wrapped(out, f"If {step.fix} fails: {', then '.join(step.if_it_fails)}.", "    ", first="  ")
+    if best.worst_cash > best.cash or best.worst_hours > best.bench_hours:
+        wrapped(
+            out,
+            f"If every first try fails it takes {best.worst_hours:.1f} h and {whole(best.worst_cash)} of parts.",
+        )
+    if best.gap:
+        wrapped(out, f"Found by search, not proved best: another plan may bring {whole(best.gap)} more.")
     if best.left_and_disclosed:
         wrapped(out, f"Left in, to be told to the buyer: {', '.join(best.left_and_disclosed)}.")
 
 
-def _fix_list(out: Console, answer: FixPlan) -> None:
+def fix_list(out: Console, answer: FixPlan) -> None:
     """Every possible fix: what it brings, the verdict, what it takes, and why."""
     out.print()
     for fix in answer.fixes:
@@ -192,35 +202,36 @@ def bench_ranking(out: Console, ranking: BenchRanking) -> None:
     for place, machine in enumerate(ranking.machines, start=1):
         table.add_row(str(place), *_bench_row(machine))
     out.print(table)
-    _bullets(out, "\nNot for sale as working mowers as they stand:", _blocked(ranking.machines))
-    _closing(out, ranking.cautions, ranking.warnings, ranking.machines[0].safety, ranking.basis)
+    bullets(out, "\nNot for sale as working mowers as they stand:", _blocked(ranking.machines))
+    last_words(out, ranking.cautions, ranking.warnings, ranking.machines[0].safety, ranking.basis)
 
 
 def _bench_row(machine: BenchMachine) -> tuple[str | Text, ...]:
     money = machine.value_now, machine.value_after, machine.expected_return
-    plan = ", ".join(machine.plan) or "sell as it stands"
-    as_what = "" if machine.sold_as == "working" else f" ({machine.sold_as})"
+    plan = ", ".join(machine.plan) or LEFT[machine.sold_as]
+    as_what = f" ({machine.sold_as})" if machine.plan and machine.sold_as != "working" else ""
     rate = whole(machine.return_per_hour) if machine.plan else "-"
     hours, loss = f"{machine.bench_hours:.1f}", f"{machine.chance_of_loss:.0%}"
     return machine.id, *map(whole, money), hours, rate, loss, f"{plan}{as_what}"
 
 
 def _blocked(machines: Iterable[BenchMachine]) -> list[str]:
-    return [
-        f"{machine.id}: cure {', '.join(machine.safety.must_cure) or 'nothing'}; "
-        f"check {', '.join(machine.safety.unchecked) or 'nothing'}"
-        for machine in machines
-        if not machine.safety.may_be_sold
-    ]
+    return [_block(machine) for machine in machines if not machine.safety.may_be_sold]
+
+
+def _block(machine: BenchMachine) -> str:
+    """What stands between a machine and a sale as working; nothing is said where there is nothing."""
+    parts = ("cure", machine.safety.must_cure), ("check", machine.safety.unchecked)
+    return f"{machine.id}: " + "; ".join(f"{verb} {', '.join(what)}" for verb, what in parts if what)
 
 
 def closing(out: Console, answers: Sequence[Advice]) -> None:
     """What holds for several machines, each said once: cautions, doubts, law, and the model behind it."""
     cautions = dict.fromkeys(caution for answer in answers for caution in answer.cautions)
-    _closing(out, cautions, _concerned(answers), answers[0].safety, answers[0].basis)
+    last_words(out, cautions, concerned(answers), answers[0].safety, answers[0].basis)
 
 
-def _concerned(answers: Sequence[Advice]) -> list[str]:
+def concerned(answers: Sequence[Advice]) -> list[str]:
     """Each warning once, with the machines it concerns where those are not all."""
     ids: dict[str, list[str]] = {}
     for answer in answers:
@@ -235,17 +246,19 @@ def _whose(ids: Sequence[str], machines: int) -> str:
     return f"{', '.join(ids)}: " if len(ids) <= NAMED else f"{len(ids)} machines: "
 
 
-def _closing(
+def last_words(
     out: Console, cautions: Iterable[str], warnings: Iterable[str], safety: Safety, basis: Basis
 ) -> None:
-    _bullets(out, "Cautions:", cautions)
-    _bullets(out, "Least sure about:", warnings)
-    _bullets(out, "The verdict on selling rests on:", safety.sources)
+    """Cautions, doubts, law, and the model behind the answer."""
+    bullets(out, "Cautions:", cautions)
+    bullets(out, "Least sure about:", warnings)
+    bullets(out, "The verdict on selling rests on:", safety.sources)
     model = f"Model {basis.model}, data {basis.data_sha256[:12]}, own sales {basis.own_sales}."
     wrapped(out, f"{model} Not for insurance, tax or any decision about safety.")
 
 
-def _bullets(out: Console, title: str, lines: Iterable[str]) -> None:
+def bullets(out: Console, title: str, lines: Iterable[str]) -> None:
+    """A title and its lines; nothing where there are none."""
     found = list(lines)
     if found:
         out.print(title)

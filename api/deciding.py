@@ -1,0 +1,195 @@
+"""Questions about work: plans and what went wrong, next checks, the most to pay, this week, an owner's quote."""
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+from fastapi import APIRouter
+from pydantic import Field, model_validator
+
+from api.bodies import StrictRoute
+from api.examples import FIX_PLANS, MACHINE, UNKNOWN_MOSTLY, Bodies, examples
+from api.problems import FieldProblem, Refusal, pointer
+from api.questions import Question
+from valuer.adviser import (
+    Adviser,
+    BenchPlans,
+    FixPlans,
+    NextCheckLists,
+    NotUsable,
+    PurchaseLimits,
+    RepairQuotes,
+)
+from valuer.domain.record import Several, wrong
+from valuer.domain.shop_figures import ShopFigures
+
+LEAKS = {
+    "id": "brown-4",
+    "drive": "push",
+    "tier": "premium",
+    "age_years": 4,
+    "faults": ["fuel_leak_carb:serious", "oil_leak_unknown:serious"],
+    "readings": {"oil_level": "full"},
+}
+
+FIX_PLANS_SO_FAR: Bodies = {
+    **FIX_PLANS,
+    "the seat repair failed": {
+        "machines": [LEAKS],
+        "terms": {"month": 5},
+        "done": {"brown-4": {"needle_seat": "failed"}},
+    },
+    "at four values of an hour": {
+        "machines": [MACHINE],
+        "terms": {"month": 5},
+        "hour_values": [0, 10, 20, 40],
+    },
+}
+NEXT_CHECKS: Bodies = {
+    "two machines in May": {"machines": [MACHINE, UNKNOWN_MOSTLY], "terms": {"month": 5}},
+    "the leak was looked for": {
+        "machines": [LEAKS],
+        "terms": {"month": 5},
+        "seen": {"brown-4": {"oil_leak_find": "sump"}},
+    },
+}
+PURCHASE_LIMITS: Bodies = {
+    "20 wanted for every own hour, twelve miles": {
+        "machines": [MACHINE],
+        "terms": {"month": 4, "trip_miles": 12},
+        "want_per_hour": 20,
+        "asked": 40,
+        "not_there": ["deck_rust_hole", "bent_crank"],
+    },
+    "40 wanted over own hours": {"machines": [LEAKS], "terms": {"month": 4}, "want": 40},
+}
+BENCH_PLANS: Bodies = {
+    "six hours and 80 in cash": {
+        "machines": [MACHINE, UNKNOWN_MOSTLY, LEAKS],
+        "terms": {"month": 5, "hours": 6, "cash": 80},
+    },
+    "no limits": {"machines": [MACHINE, LEAKS], "terms": {"month": 5}},
+}
+REPAIR_QUOTES: Bodies = {
+    "a shop's figures": {
+        "machines": [LEAKS],
+        "terms": {"month": 5},
+        "quotes": {"brown-4": {"parts": 80, "hours": 3, "rate": 60, "new_price": 420}},
+    },
+    "usual figures": {"machines": [MACHINE], "terms": {"month": 5}},
+}
+
+MOST_MONEY = 1_000_000.0
+SO_FAR = "how fixes went, by machine id: the fix, or fix:fault, and worked or failed"
+
+
+class WorkQuestion(Question):
+    """Machines, and how the work on them went so far."""
+
+    done: dict[str, dict[str, str]] = Field(default_factory=dict, description=SO_FAR)
+
+
+class FixQuestion(WorkQuestion):
+    """Machines whose fixes are to be decided, at other values of an hour too if so asked."""
+
+    hour_values: Several[float] | None = Field(
+        None,
+        max_length=24,
+        description="show the plan at these values of an hour, money; empty: at the usual ones",
+    )
+
+    @model_validator(mode="after")
+    def _hours_are_not_negative(self) -> "FixQuestion":
+        for value in self.hour_values or ():
+            if not 0 <= value <= MOST_MONEY:
+                raise wrong("hour_value", f"hour_values must be 0 to {MOST_MONEY:,.0f}, got {value}")
+        return self
+
+
+class CheckQuestion(WorkQuestion):
+    """Machines to be looked at further, and what looks showed."""
+
+    seen: dict[str, dict[str, str]] = Field(
+        default_factory=dict, description="what looks showed, by machine id: the look and its outcome"
+    )
+
+
+class BuyQuestion(Question):
+    """Machines that might be bought, and what is wanted for it."""
+
+    want: float = Field(0.0, ge=0, le=MOST_MONEY, description="money to be left over, own hours paid")
+    want_per_hour: float | None = Field(
+        None, ge=0, le=MOST_MONEY, description="money wanted for every own hour instead"
+    )
+    asked: float | None = Field(None, ge=0, le=MOST_MONEY, description="what the seller asks, if known")
+    not_there: Several[str] = Field((), description="faults that were looked for and not found")
+
+    @model_validator(mode="after")
+    def _one_wish(self) -> "BuyQuestion":
+        if self.want and self.want_per_hour is not None:
+            raise wrong("two_wishes", "expected want or want_per_hour, got both; leave one out")
+        return self
+
+
+class QuoteQuestion(Question):
+    """Machines of owners, and what a shop asks."""
+
+    quotes: dict[str, ShopFigures] = Field(
+        default_factory=dict,
+        description="what is known of the shop's quote, by machine id; the rest is usual",
+    )
+
+
+@contextmanager
+def pointed() -> Iterator[None]:
+    """Refuse what does not fit the machines with a pointer to where it stands."""
+    try:
+        yield
+    except NotUsable as error:
+        problem = FieldProblem(pointer=pointer(error.place), detail=str(error))
+        raise Refusal(422, "1 field is not as expected", [problem]) from None
+
+
+def deciding(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
+    """The routes of questions about work."""
+    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses=dict(responses))
+
+    @router.post("/fix-plans", openapi_extra=examples(FIX_PLANS_SO_FAR))
+    def fix_plans(question: FixQuestion) -> FixPlans:
+        """For each machine: every possible fix with its expected return, and the best set from here on."""
+        with pointed():
+            return adviser.fix_plans(question.machines, question.terms, question.done, question.hour_values)
+
+    @router.post("/next-checks", openapi_extra=examples(NEXT_CHECKS))
+    def next_checks(question: CheckQuestion) -> NextCheckLists:
+        """What to look at next, by value a minute; and go on, sell as it stands, break for parts or scrap."""
+        with pointed():
+            return adviser.next_checks(question.machines, question.terms, question.seen, question.done)
+
+    @router.post("/purchase-limits", openapi_extra=examples(PURCHASE_LIMITS))
+    def purchase_limits(question: BuyQuestion) -> PurchaseLimits:
+        """The most to pay for each machine, unknown faults counted at their share among machines taken in."""
+        q = question
+        with pointed():
+            return adviser.purchase_limits(
+                q.machines,
+                q.terms,
+                want=q.want,
+                want_per_hour=q.want_per_hour,
+                asked=q.asked,
+                not_there=q.not_there,
+            )
+
+    @router.post("/bench-plans", openapi_extra=examples(BENCH_PLANS))
+    def bench_plans(question: WorkQuestion) -> BenchPlans:
+        """Which plans on which machines within this week's hours and cash, and the ranking beside it."""
+        with pointed():
+            return adviser.bench_plan(question.machines, question.terms, question.done)
+
+    @router.post("/repair-quotes", openapi_extra=examples(REPAIR_QUOTES))
+    def repair_quotes(question: QuoteQuestion) -> RepairQuotes:
+        """The owner's view: repair, sell as it stands, or replace, with the numbers side by side."""
+        with pointed():
+            return adviser.repair_quotes(question.machines, question.terms, question.quotes)
+
+    return router

@@ -1,0 +1,55 @@
+"""A quote made whole from usual figures."""
+
+import pytest
+
+from tests.advice.fake import FakeModel
+from tests.advice.make import machine, terms
+from valuer.advice.repair_quote import Quote
+from valuer.advice.shop_figures import whole_quotes
+from valuer.domain.shop_figures import ShopFigures
+
+
+def quote(*faults: str, **known: object) -> Quote:
+    """The quote for one machine, from what is known of it."""
+    figures = {"m": ShopFigures.model_validate(known)} if known else {}
+    return whole_quotes([machine(*faults)], figures, FakeModel(), terms())[0]
+
+
+def test_the_fix_that_costs_least_per_chance_of_success_at_the_shops_prices() -> None:
+    """A leaking carburettor at 60 an hour: a seat costs 4 + .8 x 60 = 52 and holds one time in four, 208 a cure.
+
+    A pattern carburettor costs 24.50 + .6 x 60 = 60.50 and holds 88 times in 100: 69 a cure.
+    """
+    found = quote("fuel_leak_carb:serious", rate=60.0)
+    assert found.parts < 30
+    assert found.hours < 0.8
+    assert found.cures == ("fuel_leak_carb",)
+
+
+def test_work_shared_by_two_fixes_is_counted_once() -> None:
+    """The engine comes off once for two jobs that need it off."""
+    both = quote("oil_leak_sump:serious", "oil_leak_seal:serious")
+    each = quote("oil_leak_sump:serious"), quote("oil_leak_seal:serious")
+    assert both.hours < sum(one.hours for one in each)
+    assert both.parts <= sum(one.parts for one in each)
+
+
+def test_nobody_takes_dirt_or_paint_to_a_shop() -> None:
+    """Trim is left, unless the figures name it."""
+    assert quote("paint_faded:serious", "dirty:serious").parts == 0
+    assert quote("paint_faded:serious", "dirty:serious").cures == ()
+    assert quote("paint_faded:serious", cures=["paint_faded"]).hours > 0
+
+
+def test_what_the_shop_said_stands() -> None:
+    """80 in parts and three hours at 60 is 260 (common practice, no source): no fee is added to a whole quote."""
+    found = quote("fuel_leak_carb:serious", parts=80.0, hours=3.0, rate=60.0)
+    assert found.bill(terms()) == pytest.approx(260)
+
+
+def test_a_dearer_shop_hour_never_asks_for_more_of_them() -> None:
+    """At a higher rate the quicker fix is chosen, or the same."""
+    cheap, dear = (
+        quote("fuel_leak_carb:serious", "no_start:serious", rate=rate).hours for rate in (10.0, 200.0)
+    )
+    assert dear <= cheap

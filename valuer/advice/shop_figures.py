@@ -1,0 +1,87 @@
+"""A shop's quote made whole: what the owner does not know of it is taken from usual parts, hours and fees."""
+
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+
+from valuer.advice.bay import Bay, bays
+from valuer.advice.policies import Workshop, usual_workshop
+from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.repair_quote import Quote
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
+from valuer.domain.shop_figures import ShopFigures
+
+NOT_ASKED_FOR = "trim"
+"""Group of faults an owner does not take a mower to a shop for: dirt, paint, a missing bag."""
+
+NOTHING_KNOWN = ShopFigures()
+
+
+def whole_quotes(
+    machines: Sequence[Machine],
+    figures: Mapping[str, ShopFigures],
+    model: ValueModel,
+    terms: ShopTerms,
+    shop: Workshop | None = None,
+) -> tuple[Quote, ...]:
+    """Return the quote for each machine, in the order asked; ``figures`` are what is known, by machine id.
+
+    Where parts or hours are not known, each fault gets the fix that costs least per chance of success at the
+    shop's prices; a fix that serves several faults is done once, shared strip-down is counted once. Trim is
+    left as it is unless the figures name it. Parts carry the terms' mark-up.
+    """
+    every = bays(machines, model, terms, shop or usual_workshop())
+    return tuple(_quote(bay, figures.get(bay.lattice.machine.id, NOTHING_KNOWN), terms) for bay in every)
+
+
+def _quote(bay: Bay, known: ShopFigures, terms: ShopTerms) -> Quote:
+    rate = terms.shop_rate if known.rate is None else known.rate
+    cures = _cured(bay) if known.cures is None else known.cures
+    parts, hours = _usual(bay, cures, rate, terms)
+    fee = 0.0 if known.whole else terms.diagnosis_fee
+    return Quote(
+        parts=parts if known.parts is None else known.parts,
+        hours=hours if known.hours is None else known.hours,
+        rate=rate,
+        diagnosis_fee=fee if known.diagnosis_fee is None else known.diagnosis_fee,
+        fee_paid=known.fee_paid,
+        cures=cures,
+        new_price=known.new_price,
+    )
+
+
+def _cured(bay: Bay) -> tuple[str, ...]:
+    """Return the faults an owner would have cured: those with a fix, or cured with their cause."""
+    case = bay.case
+    return tuple(
+        item.fault
+        for axis, item in enumerate(bay.lattice.findings)
+        if fault_catalogue()[item.fault].group != NOT_ASKED_FOR
+        and (case.odds[axis].any() or any(case.odds[cause].any() for cause in case.causes[axis]))
+    )
+
+
+def _usual(bay: Bay, cures: Collection[str], rate: float, terms: ShopTerms) -> tuple[float, float]:
+    """Return usual parts, money, and shop hours of curing these faults."""
+    shop = bay.case.shop
+    parts = shop.parts * terms.price_level * (1 + terms.parts_markup)
+    alone = np.array([shop.hours_alone(place) for place in range(len(shop.names))])
+    chosen = _fixes(bay, cures, parts + alone * rate)
+    opened = int(np.bitwise_or.reduce(shop.groups[chosen], initial=0))
+    hours = shop.hours[chosen].sum() + shop.group_hours[opened]
+    return round(float(parts[chosen].sum()), 2), round(float(hours), 2)
+
+
+def _fixes(bay: Bay, cures: Collection[str], cost: FloatArray) -> list[int]:
+    """Return the fixes, places in the workshop, of least cost over odds for these faults, each once.
+
+    A symptom whose cause is cured needs no fix of its own.
+    """
+    found, causes = bay.lattice.findings, bay.case.causes
+    explained = {axis for axis, why in enumerate(causes) if any(found[cause].fault in cures for cause in why)}
+    odds = bay.case.odds
+    ratio = np.where(odds > 0, cost / np.maximum(odds, 1e-12), np.inf)
+    wanted = [axis for axis, item in enumerate(found) if item.fault in cures and axis not in explained]
+    return sorted({int(ratio[axis].argmin()) for axis in wanted if odds[axis].any()})

@@ -1,0 +1,281 @@
+"""Commands of the work: which fixes, what to look at next, the most to pay, this week, an owner's quote."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from valuer.cli.commands import emit
+from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
+
+if TYPE_CHECKING:
+    from valuer.domain.machine import Machine
+    from valuer.domain.shop import ShopTerms
+
+MONEY_TERMS = ("currency", "price_level", "hour_value", "month")
+MONEY = Figure(min=0, max=1_000_000)
+SHOP_HOURS = Figure(min=0, max=1_000)
+QUOTE_OPTIONS = {
+    "hours": "shop-hours",
+    "diagnosis_fee": "fee",
+    "fee_paid": "fee-paid",
+    "new_price": "new-price",
+    "quotes": "cures",
+}
+"""Options of `valuer quote` that have another name than the figure."""
+
+done_option = click.option(
+    "--done",
+    "done",
+    metavar="FIX=RESULT",
+    multiple=True,
+    help="How a fix went, worked or failed; may be repeated. The rest is decided from there.",
+)
+
+
+def terms_of(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Some of the terms as options."""
+    return lambda command: terms_options(command, names)
+
+
+def pairs(option: str, given: Sequence[str]) -> dict[str, str]:
+    """Words by name from texts such as ``needle_seat=failed``; raises ClickException in one line."""
+    found: dict[str, str] = {}
+    for text in given:
+        name, _, word = (part.strip() for part in text.partition("="))
+        if not name or not word:
+            raise click.ClickException(f"--{option}: expected NAME=WORD, got {text!r}")
+        if found.setdefault(name, word) != word:
+            raise click.ClickException(f"--{option}: {name} is given twice, as {found[name]} and as {word}")
+    return found
+
+
+def for_one(option: str, given: Any, asked: "Sequence[Machine]") -> dict[str, Any]:
+    """What was given, under the id of the one machine it is about; empty where nothing was given."""
+    if not given:
+        return {}
+    if len(asked) != 1:
+        raise click.ClickException(
+            f"--{option}: expected one machine, got {len(asked)}; choose one with --machine"
+        )
+    return {asked[0].id: given}
+
+
+@contextmanager
+def one_line() -> Iterator[None]:
+    """What does not fit the machines, as a refusal that names the option."""
+    from valuer.adviser import NotUsable
+
+    try:
+        yield
+    except NotUsable as error:
+        part = error.place[0]
+        option = QUOTE_OPTIONS.get(part, part.replace("_", "-"))
+        raise click.ClickException(f"--{option}: {error}") from None
+
+
+@click.command()
+@file_argument
+@only_option
+@done_option
+@click.option(
+    "--by-hour", is_flag=True, help="Show the plan at several values of an hour, and where it changes."
+)
+@click.option(
+    "--if-hour",
+    "hour_values",
+    type=MONEY,
+    metavar="MONEY",
+    multiple=True,
+    help="Show the plan if an hour were worth this; may be repeated.",
+)
+@terms_options
+@json_option
+def fixes(
+    file: str,
+    only: tuple[str, ...],
+    done: tuple[str, ...],
+    hour_values: tuple[float, ...],
+    terms: "ShopTerms",
+    *,
+    by_hour: bool,
+    as_json: bool,
+) -> None:
+    """Which fixes pay, which must be done, and the best set.
+
+    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the plan of each machine.
+    --done needle_seat=failed decides the rest again from there.
+    """
+    from valuer.cli import show_deciding
+    from valuer.cli.model import load_adviser
+
+    asked, results = machines(file, only), pairs("done", done)
+    work = for_one("done", results, asked)
+    hours = hour_values if by_hour or hour_values else None
+    with one_line():
+        answer = load_adviser().fix_plans(asked, terms, work, hours)
+    emit(answer, lambda out: show_deciding.fix_plans(out, answer.fix_plans, results), as_json=as_json)
+
+
+@click.command("next")
+@file_argument
+@only_option
+@click.option("--seen", metavar="LOOK=OUTCOME", multiple=True, help="What a look showed; may be repeated.")
+@done_option
+@terms_of(*MONEY_TERMS, "margin")
+@json_option
+def next_checks(
+    file: str,
+    only: tuple[str, ...],
+    seen: tuple[str, ...],
+    done: tuple[str, ...],
+    terms: "ShopTerms",
+    *,
+    as_json: bool,
+) -> None:
+    """What to look at next, and whether to go on at all.
+
+    FILE is JSON or CSV, or - for standard input. Checks are ranked by what they are worth a minute; a symptom
+    of unknown cause shows what it may be. --seen wet_point=sump says what a look showed.
+    """
+    from valuer.cli import show_deciding
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file, only)
+    shown, work = for_one("seen", pairs("seen", seen), asked), for_one("done", pairs("done", done), asked)
+    with one_line():
+        answer = load_adviser().next_checks(asked, terms, shown, work)
+    emit(answer, lambda out: show_deciding.next_checks(out, answer.next_checks), as_json=as_json)
+
+
+@click.command()
+@file_argument
+@only_option
+@click.option("--want", type=MONEY, metavar="MONEY", help="Money to be left over, your hours paid [0].")
+@click.option("--want-per-hour", type=MONEY, metavar="MONEY", help="Wanted for each hour of yours instead.")
+@click.option("--asked", type=MONEY, metavar="MONEY", help="What the seller asks.")
+@click.option("--miles", type=Figure(min=0, max=5_000), metavar="MILES", help="Round trip to fetch it [12].")
+@click.option(
+    "--not-there", metavar="FAULT", multiple=True, help="A fault you looked for and did not find; repeatable."
+)
+@terms_of(*MONEY_TERMS)
+@json_option
+def buy(
+    file: str,
+    only: tuple[str, ...],
+    want: float | None,
+    want_per_hour: float | None,
+    asked: float | None,
+    miles: float | None,
+    not_there: tuple[str, ...],
+    terms: "ShopTerms",
+    *,
+    as_json: bool,
+) -> None:
+    """The most to pay, and whether to fetch it at all.
+
+    FILE is JSON or CSV, or - for standard input. Faults nobody looked for are counted at their share among
+    machines taken in.
+    """
+    from valuer.cli import show_deciding
+    from valuer.cli.model import load_adviser
+
+    if want is not None and want_per_hour is not None:
+        raise click.ClickException("expected --want or --want-per-hour, got both; leave one out")
+    offered = machines(file, only)
+    if miles is not None:
+        terms = terms.model_copy(update={"trip_miles": miles})
+    with one_line():
+        answer = load_adviser().purchase_limits(
+            offered,
+            terms,
+            want=want or 0.0,
+            want_per_hour=want_per_hour,
+            asked=asked,
+            not_there=not_there,
+        )
+    emit(
+        answer,
+        lambda out: show_deciding.purchase_limits(out, answer.purchase_limits, terms.trip_miles),
+        as_json=as_json,
+    )
+
+
+@click.command()
+@file_argument
+@terms_options
+@json_option
+def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
+    """Which work on which machines this week.
+
+    FILE is JSON or CSV, or - for standard input. --hours and --cash are what the week has; the ranking by
+    return per bench hour stands beside the plan.
+    """
+    from valuer.cli import show_deciding
+    from valuer.cli.model import load_adviser
+
+    asked = machines(file)
+    answer = load_adviser().bench_plan(asked, terms)
+    emit(answer, lambda out: show_deciding.bench(out, answer), as_json=as_json)
+
+
+@click.command()
+@file_argument
+@only_option
+@click.option("--parts", type=MONEY, metavar="MONEY", help="What the shop asks for parts.")
+@click.option("--shop-hours", type=SHOP_HOURS, metavar="HOURS", help="The shop's hours.")
+@click.option("--rate", type=MONEY, metavar="MONEY", help="The shop's hour [60].")
+@click.option("--fee", type=MONEY, metavar="MONEY", help="The shop's fee for looking, if charged besides.")
+@click.option("--fee-paid", is_flag=True, help="The fee is paid already: it is gone either way.")
+@click.option("--cures", metavar="FAULT", multiple=True, help="What it cures, if not all; may be repeated.")
+@click.option(
+    "--new-price",
+    type=Figure(min=0.01, max=1_000_000),
+    metavar="MONEY",
+    help="What a comparable new machine costs.",
+)
+@terms_of("currency", "price_level", "month")
+@json_option
+def quote(
+    file: str,
+    only: tuple[str, ...],
+    parts: float | None,
+    shop_hours: float | None,
+    rate: float | None,
+    fee: float | None,
+    cures: tuple[str, ...],
+    new_price: float | None,
+    terms: "ShopTerms",
+    *,
+    fee_paid: bool,
+    as_json: bool,
+) -> None:
+    """For an owner: repair it, sell it as it stands, replace it?
+
+    FILE is JSON or CSV, or - for standard input. What you do not know of the shop's figures is taken from
+    usual ones.
+    """
+    from valuer.cli import show_deciding
+    from valuer.cli.model import load_adviser
+    from valuer.domain.shop_figures import ShopFigures
+
+    asked = machines(file, only)
+    given = {
+        "parts": parts,
+        "hours": shop_hours,
+        "rate": rate,
+        "diagnosis_fee": fee,
+        "fee_paid": fee_paid or None,
+        "cures": cures or None,
+        "new_price": new_price,
+    }
+    known = {name: value for name, value in given.items() if value is not None}
+    option = next((QUOTE_OPTIONS.get(name, name) for name in known), "")
+    figures = for_one(option, known and ShopFigures.model_validate(known), asked)
+    with one_line():
+        answer = load_adviser().repair_quotes(asked, terms, figures)
+    emit(answer, lambda out: show_deciding.repair_quotes(out, answer), as_json=as_json)
+
+
+commands = (fixes, next_checks, buy, quote, bench)
