@@ -38,6 +38,7 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     whole = paths.shipped
     monkeypatch.setattr(training, "shipped", lambda name: path if "sales" in name else whole(name))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     return tmp_path / "cache" / "valuer"
 
 

@@ -55,9 +55,13 @@ def own_records() -> "OwnRecords | None":
 def train_model(sales: Path | None) -> "Basis":
     """Train on the invented sales, or on a file of the same columns; returns what the model now rests on."""
     from valuer.price_model import train
+    from valuer.price_model.design import TableError
 
-    with progress() as report:
-        return train(sales, report).basis
+    try:
+        with progress() as report:
+            return train(sales, report).basis
+    except TableError as refusal:
+        raise click.ClickException(str(refusal)) from None
 
 
 @contextmanager

@@ -58,7 +58,6 @@ def code_sha256() -> str:
 
 def keep(model: Any, place: Place, data_sha256: str) -> None:
     """Write model and manifest, each whole: a temporary file, flushed, then renamed over the old one."""
-    place.model.parent.mkdir(parents=True, exist_ok=True)
     buffer = io.BytesIO()
     joblib.dump(model, buffer, compress=3)
     data = buffer.getvalue()
@@ -66,11 +65,13 @@ def keep(model: Any, place: Place, data_sha256: str) -> None:
         "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "data_sha256": data_sha256,
         "code_sha256": code_sha256(), "versions": versions(),
     }  # fmt: skip
-    _write_whole(place.model, data)
-    _write_whole(place.manifest, json.dumps(manifest, indent=1, sort_keys=True).encode())
+    write_whole(place.model, data)
+    write_whole(place.manifest, json.dumps(manifest, indent=1, sort_keys=True).encode())
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all; makes its folder."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name)
     try:
         with os.fdopen(handle, "wb") as file:

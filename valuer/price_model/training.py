@@ -11,8 +11,8 @@ from typing import cast
 
 from valuer import __version__
 from valuer.advice.ports import Basis
-from valuer.paths import cache_folder, shipped
-from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of
+from valuer.paths import cache_folder, data_folder, shipped
+from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of, write_whole
 from valuer.price_model.mower import MowerModel, train_mower_model
 from valuer.price_model.sales_file import read_sales
 from valuer.price_model.selling import SellingModel, fit_selling_model
@@ -26,14 +26,35 @@ STEPS = 8
 
 
 def load_or_train(report: Report | None = None) -> MowerModel:
-    """The model of the shipped synthetic sales; trained when no kept one fits the data, the code and the libraries."""
+    """The model in force; trained when no kept one fits the data, the code and the libraries.
+
+    It rests on the sales that `train` was last given, or on the shipped synthetic ones.
+    """
+    given = given_sales()
+    if given.exists():
+        return _of_file(given, synthetic=False, fresh=False, report=report)
     return _of_file(shipped(SYNTHETIC_SALES), synthetic=True, fresh=False, report=report)
 
 
 def train(sales: Path | None = None, report: Report | None = None) -> MowerModel:
-    """Train now, on the shipped synthetic sales or on another file of the same columns, and keep the result."""
-    path = shipped(SYNTHETIC_SALES) if sales is None else sales
-    return _of_file(path, synthetic=sales is None, fresh=True, report=report)
+    """Train now and keep the result in force: on another file of the same columns, or on the shipped synthetic sales.
+
+    A given file is copied into the user's data folder once the training has succeeded, so that the model can be
+    trained again when the code changes; without a file the copy goes. Raises TableError with one line a problem.
+    """
+    given = given_sales()
+    if sales is None:
+        given.unlink(missing_ok=True)
+        return _of_file(shipped(SYNTHETIC_SALES), synthetic=True, fresh=True, report=report)
+    model = _of_file(sales, synthetic=False, fresh=True, report=report)
+    if sales.resolve() != given.resolve():
+        write_whole(given, sales.read_bytes())
+    return model
+
+
+def given_sales() -> Path:
+    """Where the sales stand that the user gave to train on."""
+    return data_folder() / "training_sales.csv"
 
 
 def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None) -> MowerModel:
