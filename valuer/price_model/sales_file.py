@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 from pathlib import Path
 from typing import Any, get_args
 
@@ -139,7 +140,7 @@ def _check_ranges(table: pd.DataFrame, problems: list[str]) -> None:
 
 
 def _shown(value: float) -> str:
-    return "nothing" if pd.isna(value) else f"{value:g}"
+    return "nothing" if math.isnan(value) else f"{value:g}"
 
 
 def _fault_problems(texts: pd.Series) -> list[str]:
