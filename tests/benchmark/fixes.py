@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from sklearn.ensemble import HistGradientBoostingRegressor
 
+from tests.benchmark import deciding
 from tests.benchmark.figures import Figure, at_least, beside, keep, within
 from tests.benchmark.price import BASIS, as_numbers
 from valuer.advice.bay import Bay, bays
@@ -34,6 +35,7 @@ from valuer.price_model.mower import MowerModel, model_table, train_mower_model
 
 N_TRAIN, N_MACHINES, MONTH, MOST_FAULTS = 20_000, 2_000, 5, 12
 N_MARGINS = 400
+N_DECIDED = 600  # machines whose symptoms are looked into; the first 200 of them stand on the bench
 HOUR_VALUES = ((6.0, 0.92), (14.0, 0.90), (22.0, 0.85))
 SEVERITY = ("", "slight", "serious")
 
@@ -242,7 +244,8 @@ def run() -> Iterator[Figure]:
     by_hour = {f"{hour:g}": shares(s, hour) for hour, _ in HOUR_VALUES}
     fewer = replace(s, machines=s.machines[:N_MARGINS])
     margins = {f"{m:g}": shares(fewer, 14.0, m)["advice"] for m in (0.0, 2.0, 5.0, 10.0)}
-    keep("fixes", {"machines": len(s.machines), "by_hour": by_hour, "margins": margins})
+    decided = deciding.measure(s.machines[:N_DECIDED], s.model)
+    keep("fixes", {"machines": len(s.machines), "by_hour": by_hour, "margins": margins, "deciding": decided})
     for hour, goal in HOUR_VALUES:
         found = by_hour[f"{hour:g}"]
         yield at_least(f"share of the perfect-knowledge gain, hour worth {hour:g}", found["advice"], goal)
@@ -257,3 +260,4 @@ def run() -> Iterator[Figure]:
     yield beside(
         "share at 14 an hour by margin over cost", ", ".join(f"{m}: {v:.4f}" for m, v in margins.items())
     )
+    yield from deciding.lines(decided, N_DECIDED)
