@@ -3,10 +3,11 @@
 import { catalogue } from "./facts.js";
 import { h, refill, sentences } from "./dom.js";
 import { ask } from "./http.js";
+import { latest } from "./latest.js";
 import { rowRule } from "./pictures.js";
 import { bare, entries } from "./records.js";
 import { facts as factsOf, safetyWords, tag } from "./tag.js";
-import { setTerms, terms, thisWeek, unlimited } from "./terms.js";
+import { setTerms, terms, thisWeek } from "./terms.js";
 import { fill, trouble } from "./trouble.js";
 import { benchTerms } from "./week.js";
 import { change, count, money, time } from "./words.js";
@@ -35,36 +36,38 @@ function empty() {
 }
 
 async function whole(bench, plan, signal) {
-  const machines = bench.map((entry) => bare(entry.machine));
-  const [facts, { bench_ranking: ranking }] = await Promise.all([
-    catalogue(), ask("/v1/bench-rankings", { machines, terms: unlimited() }, "Valuing the bench", signal)]);
-  const rows = h("ol", { class: "rows", "aria-label": "Machines, the one to work on first at the top" });
+  const facts = await catalogue();
   const said = h("div", { "aria-live": "polite" });
-  const again = () => replan({ machines, bench, ranking, facts, rows, said, signal });
-  refill(plan, h("h2", { id: "week-head" }, "This week"), benchTerms(terms(), (some) => { setTerms(some); return again(); }), said);
-  await again();
-  return [rows, h("p", { class: "fine" }, `All sums in ${ranking.currency}. An hour of yours counts ${money(ranking.hour_value)}. The rule shows the range, `,
-    "the mark what it is worth now, the bar above what the best plan adds.")];
+  const it = {
+    bench: new Map(bench.map((entry) => [entry.machine.id, entry])),
+    machines: bench.map((entry) => bare(entry.machine)),
+    facts, said, signal,
+    rows: h("ol", { class: "rows", "aria-label": "Machines, the one to work on first at the top" }),
+    fine: h("p", { class: "fine" }),
+  };
+  const again = latest(replan);
+  refill(plan, h("h2", { id: "week-head" }, "This week"),
+    benchTerms(terms(), (some) => { setTerms(some); return again(it); }), said);
+  await replan(it);
+  return [it.rows, it.fine];
 }
 
-let asking = null;
-
-/** Choose anew under the hours and cash that stand in the controls; the last question wins. */
+/** Choose under the hours and cash that stand in the controls. */
 async function replan(it) {
-  asking?.abort();
-  const mine = asking = new AbortController();
-  it.signal.addEventListener("abort", () => mine.abort());
   try {
-    const { bench_plan: week } = await ask("/v1/bench-plans", { machines: it.machines, terms: thisWeek() }, "Planning the week", mine.signal);
-    refill(it.said, saidOf(week, it));
-    refill(it.rows, ordered(week, it.ranking).map((pair) => row(pair, it)));
+    const { bench_plan: week, bench_ranking: ranking } =
+      await ask("/v1/bench-plans", { machines: it.machines, terms: thisWeek() }, "Planning the week", it.signal);
+    refill(it.said, saidOf(week, it.facts));
+    refill(it.rows, ordered(week, ranking).map((pair) => row(pair, ranking, it)));
+    refill(it.fine, `All sums in ${ranking.currency}; an hour of yours counts ${money(ranking.hour_value)}. `,
+      "On the rule: the dark mark is the value now, the pale part its range, the bar above what the best plan adds.");
   } catch (error) {
     if (error.name !== "AbortError") refill(it.said, trouble(error, () => replan(it)));
   }
 }
 
 /** What the plan comes to, and what a little more time or cash would bring. */
-function saidOf(week, { facts }) {
+function saidOf(week, facts) {
   const work = week.machines.filter((each) => each.action === "work");
   const more = [
     week.hours_free !== null && `One more hour would bring ${money(week.one_more_hour)}`,
@@ -91,18 +94,20 @@ function ordered(week, ranking) {
 
 const named = (fixes, facts) => fixes.map((id) => facts.fixes.get(id)?.name ?? id).join("; ");
 
-function row({ machine, action }, { bench, ranking, facts }) {
+function row({ machine, action }, ranking, { bench, facts }) {
   const most = Math.max(...ranking.machines.map((each) => Math.max(each.value.high, each.value_after)));
-  const entry = bench.find((each) => each.machine.id === machine.id);
-  const plan = action.action === "work" ? action.fixes : machine.plan;
-  return h("li", { class: action.action === "work" ? "row chosen" : "row" },
+  const entry = bench.get(machine.id);
+  const now = action.action === "work";
+  const plan = now ? action.fixes : machine.plan;
+  const [brings, takes] = now ? [action.expected_return, action.bench_hours] : [machine.expected_return, machine.bench_hours];
+  return h("li", { class: now ? "row chosen" : "row" },
     h("a", { class: "row-name", href: `#/machine/${encodeURIComponent(machine.id)}` }, tag(machine.id)),
     h("p", { class: "row-facts" }, factsOf(entry.machine), entry.weeks.length ? ` · listed at ${money(entry.weeks.at(-1).ask)}` : ""),
     h("p", { class: "row-money" }, h("span", {}, h("small", {}, "now "), h("b", {}, money(machine.value_now))),
       plan.length ? h("span", {}, h("small", {}, "after "), h("b", {}, money(machine.value_after))) : null,
-      plan.length ? h("span", {}, h("small", {}, "an hour "), h("b", {}, change(machine.return_per_hour))) : null),
+      plan.length ? h("span", {}, h("small", {}, "an hour "), h("b", {}, change(takes ? brings / takes : machine.return_per_hour))) : null),
     rowRule({ low: machine.value.low, high: machine.value.high, now: machine.value_now, after: machine.value_after, most }),
     h("p", { class: "row-plan" }, h("strong", {}, `${ACTIONS[action.action]}`), plan.length ? `: ${named(plan, facts)}` : "",
-      plan.length ? h("span", { class: "why" }, ` ${change(machine.expected_return)} for ${time(machine.bench_hours)}, loses money ${Math.round(machine.chance_of_loss * 100)} times in 100`) : ""),
+      plan.length ? h("span", { class: "why" }, ` ${change(brings)} for ${time(takes)}; ${Math.round(machine.chance_of_loss * 100)} times in 100 it loses money`) : ""),
     h("p", { class: "row-safety" }, safetyWords(machine.safety, facts)));
 }

@@ -73,7 +73,7 @@ export function stepBar(from, to, most, kind) {
 }
 
 function frame(width, height, most, unit) {
-  const box = { left: 44, right: width - 12, top: 14, bottom: height - 30 };
+  const box = { left: 44, right: width - 12, top: 20, bottom: height - 30 };
   const y = (share) => box.bottom - (share / most) * (box.bottom - box.top);
   const marks = steps(most, 4).filter((each) => each <= most);
   return { box, y, grid: marks.map((each) => [line(box.left, y(each), box.right, y(each), "grid"),
@@ -81,21 +81,22 @@ function frame(width, height, most, unit) {
 }
 
 /** Chance of a sale within one and four weeks against the ask, left standing. */
-export function saleCurve(points, ask) {
-  const [first, last] = [points[0].ask, points.at(-1).ask];
-  const says = `Chance of a sale against the ask. At ${money(first)}: ${Math.round(points[0].sold_by_week_4 * 100)} % within four weeks; `
-    + `at ${money(last)}: ${Math.round(points.at(-1).sold_by_week_4 * 100)} %. Advised: ${money(ask)}.`;
-  return picture(says, 220, (width, height) => {
+export function saleCurve(all, ask) {
+  const points = all.filter((each) => each.sold_by_week_4 > 0.02 || each.ask <= ask);
+  const [first, last] = [points[0], points.at(-1)];
+  const says = `Chance of a sale against the ask. At ${money(first.ask)}: ${Math.round(first.sold_by_week_4 * 100)} % within four weeks; `
+    + `at ${money(last.ask)}: ${Math.round(last.sold_by_week_4 * 100)} %. Advised: ${money(ask)}.`;
+  return picture(says, 240, (width, height) => {
     const { box, y, grid } = frame(width, height, 1, (share) => `${Math.round(share * 100)} %`);
-    const x = (sum) => box.left + ((sum - first) / (last - first || 1)) * (box.right - box.left);
-    const marks = steps(last, width < 420 ? 5 : 9).filter((sum) => sum >= first && sum <= last);
-    const end = points[Math.floor(points.length * 0.62)];
-    return [grid, marks.map((sum) => label(x(sum), height - 12, money(sum), "middle", "small")),
-      line(x(ask), box.top, x(ask), box.bottom, "advised"), label(x(ask), box.top - 3, `ask ${money(ask)}`, x(ask) > width - 60 ? "end" : "middle", "small strong"),
+    const x = (sum) => box.left + ((sum - first.ask) / (last.ask - first.ask || 1)) * (box.right - box.left);
+    const marks = steps(last.ask, width < 420 ? 6 : 10).filter((sum) => sum >= first.ask);
+    return [grid, marks.map((sum) => label(x(sum), height - 10, money(sum), "middle", "small")),
+      line(x(ask), box.top, x(ask), box.bottom, "advised"),
+      label(x(ask), box.top - 4, `ask ${money(ask)}`, x(ask) > width - 60 ? "end" : x(ask) < 90 ? "start" : "middle", "small strong"),
       path(points.map((each) => [x(each.ask), y(each.sold_by_week_4)]), "four"),
       path(points.map((each) => [x(each.ask), y(each.sold_by_week_1)]), "one"),
-      label(x(end.ask) + 8, y(end.sold_by_week_4) - 8, "within 4 weeks", "start", "small four-name"),
-      label(x(points[2].ask) , y(points[2].sold_by_week_1) + 18, "within 1 week", "start", "small one-name")];
+      line(box.right - 130, 32, box.right - 104, 32, "four"), label(box.right - 98, 37, "within 4 weeks", "start", "small four-name"),
+      line(box.right - 130, 52, box.right - 104, 52, "one"), label(box.right - 98, 57, "within 1 week", "start", "small one-name")];
   });
 }
 

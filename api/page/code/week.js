@@ -3,20 +3,14 @@
 import { freshId, h } from "./dom.js";
 import { money } from "./words.js";
 
-const PAUSE_MS = 60;
 const HOURS = { most: 20, step: 0.5, says: (value) => `${value} h` };
 const CASH = { most: 400, step: 10, says: money };
 
 /** Hours, cash and the hour's worth as controls; `changed` is told the terms as they move. */
 export function benchTerms(now, changed) {
-  let timer;
-  const soon = (some) => {
-    clearTimeout(timer);
-    timer = setTimeout(() => changed(some), PAUSE_MS);
-  };
   return h("div", { class: "controls" },
-    slide("Hours free", HOURS, now.hours, (hours) => soon({ hours })),
-    slide("Cash for parts", CASH, now.cash, (cash) => soon({ cash })),
+    slide("Hours free", HOURS, now.hours, (hours) => changed({ hours })),
+    slide("Cash for parts", CASH, now.cash, (cash) => changed({ cash })),
     worth(now.hour_value, (hour_value) => changed({ hour_value })));
 }
 

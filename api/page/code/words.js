@@ -18,7 +18,7 @@ export function time(hours) {
 }
 
 /** A chance from 0 to 1 in percent. */
-export const percent = (share) => `${Math.round(share * 100)} %`;
+export const percent = (share) => `${Math.round(share * 100)}\u00a0%`;
 
 /** How many in ten, for chances said in a sentence. */
 export const inTen = (share) => `${Math.round(share * 10)} in 10`;
