@@ -26,6 +26,17 @@ def test_the_fix_that_costs_least_per_chance_of_success_at_the_shops_prices() ->
     assert found.cures == ("fuel_leak_carb",)
 
 
+def test_a_shop_quotes_what_will_hold_not_the_cheapest_thing_to_try() -> None:
+    """A vibration is seldom cured by its engine bolts, though they cost least per chance of success."""
+    found = quote("vibration:serious", rate=60.0)
+    assert found.parts > 10
+
+
+def test_nothing_to_cure_costs_nothing() -> None:
+    """Nobody pays for looking at a mower that works."""
+    assert quote().bill(terms()) == 0
+
+
 def test_work_shared_by_two_fixes_is_counted_once() -> None:
     """The engine comes off once for two jobs that need it off."""
     both = quote("oil_leak_sump:serious", "oil_leak_seal:serious")

@@ -265,6 +265,14 @@ def test_quote_in_words_fits_80_columns_and_says_synthetic_once(run: Run) -> Non
     assert "Usual figures, not a shop's" in ran.out
 
 
+def test_a_machine_without_anything_to_cure_gets_no_bill(run: Run) -> None:
+    sound = b'{"machines": [{"id": "m1", "faults": ["paint_faded:slight"]}]}'
+    out = run("quote", "-", "--month", "5", stdin=sound).out
+    assert "m1: nothing on it for a shop to cure." in out
+    (quote,) = document(run, "quote", "-", stdin=sound)["repair_quotes"]
+    assert quote["bill"] == 0
+
+
 def test_quote_as_json_is_the_document_of_the_api(run: Run) -> None:
     machines = json.loads(Path(BENCH).read_text("utf-8"))["machines"]
     question = {"machines": machines, "terms": {"month": 5}}

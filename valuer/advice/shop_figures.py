@@ -16,6 +16,9 @@ from valuer.domain.shop_figures import ShopFigures
 NOT_ASKED_FOR = "trim"
 """Group of faults an owner does not take a mower to a shop for: dirt, paint, a missing bag."""
 
+MORE_LIKELY_THAN_NOT = 0.5
+"""Odds a fix needs before a shop would quote it (judgement, no source)."""
+
 NOTHING_KNOWN = ShopFigures()
 
 
@@ -29,8 +32,9 @@ def whole_quotes(
     """Return the quote for each machine, in the order asked; ``figures`` are what is known, by machine id.
 
     Where parts or hours are not known, each fault gets the fix that costs least per chance of success at the
-    shop's prices; a fix that serves several faults is done once, shared strip-down is counted once. Trim is
-    left as it is unless the figures name it. Parts carry the terms' mark-up.
+    shop's prices among those that hold more likely than not, or else the likeliest; a fix that serves several
+    faults is done once, shared strip-down is counted once. Trim is left as it is unless the figures name it.
+    Parts carry the terms' mark-up.
     """
     every = bays(machines, model, terms, shop or usual_workshop())
     return tuple(_quote(bay, figures.get(bay.lattice.machine.id, NOTHING_KNOWN), terms) for bay in every)
@@ -40,7 +44,7 @@ def _quote(bay: Bay, known: ShopFigures, terms: ShopTerms) -> Quote:
     rate = terms.shop_rate if known.rate is None else known.rate
     cures = _cured(bay) if known.cures is None else known.cures
     parts, hours = _usual(bay, cures, rate, terms)
-    fee = 0.0 if known.whole else terms.diagnosis_fee
+    fee = 0.0 if known.whole or not cures else terms.diagnosis_fee
     return Quote(
         parts=parts if known.parts is None else known.parts,
         hours=hours if known.hours is None else known.hours,
@@ -75,13 +79,15 @@ def _usual(bay: Bay, cures: Collection[str], rate: float, terms: ShopTerms) -> t
 
 
 def _fixes(bay: Bay, cures: Collection[str], cost: FloatArray) -> list[int]:
-    """Return the fixes, places in the workshop, of least cost over odds for these faults, each once.
+    """Return the fixes, places in the workshop, for these faults, each once.
 
-    A symptom whose cause is cured needs no fix of its own.
+    A shop quotes what will hold, not what may be tried first: see `MORE_LIKELY_THAN_NOT`. A symptom whose
+    cause is cured needs no fix of its own.
     """
     found, causes = bay.lattice.findings, bay.case.causes
     explained = {axis for axis, why in enumerate(causes) if any(found[cause].fault in cures for cause in why)}
     odds = bay.case.odds
-    ratio = np.where(odds > 0, cost / np.maximum(odds, 1e-12), np.inf)
+    enough = np.minimum(MORE_LIKELY_THAN_NOT, odds.max(axis=1, initial=0.0))[:, None]
+    ratio = np.where(odds >= enough, cost / np.maximum(odds, 1e-12), np.inf)
     wanted = [axis for axis, item in enumerate(found) if item.fault in cures and axis not in explained]
     return sorted({int(ratio[axis].argmin()) for axis in wanted if odds[axis].any()})

@@ -8,6 +8,7 @@ import click
 
 from valuer.cli.commands import emit
 from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
+from valuer.cli.output import keep_to_ourselves
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
@@ -216,6 +217,7 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
     from valuer.cli.model import load_adviser
 
     asked = machines(file)
+    keep_to_ourselves()
     answer = load_adviser().bench_plan(asked, terms)
     emit(answer, lambda out: show_deciding.bench(out, answer), as_json=as_json)
 

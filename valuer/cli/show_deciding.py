@@ -18,6 +18,7 @@ from valuer.advice.documents import FixPlan, HourPoint
 from valuer.advice.repair_quote import Quote
 from valuer.adviser import BenchPlans, RepairQuotes
 from valuer.cli import show
+from valuer.domain.gates import gate_catalogue
 
 STRIP = 48  # characters of the picture of plans over values of an hour
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -139,6 +140,8 @@ def _next_checks(out: Console, answer: NextChecks) -> None:
         must = next((check.reason for check in pays if check.verdict == "must be done"), "")
         if must:
             show.wrapped(out, f"must be done: {must}")
+        if any(check.kind == "cause" for check in pays):
+            show.wrapped(out, "What it showed: write the reading into the file, or --seen CHECK=OUTCOME.")
     rest = [check.check for check in answer.checks if check.expected_return <= 0]
     if rest:
         hour = f"{_money(answer.hour_value)} {answer.value.currency}"
@@ -167,7 +170,8 @@ def _check(out: Console, check: NextCheck) -> None:
     out.print(Text.assemble(first, (check.check, "bold")))
     cash = f" and {_money(check.cash)} in cash" if check.cash else ""
     most = f", {check.perfect_information:.2f} if it told for sure" if check.kind == "cause" else ""
-    said = f"{check.name}. Worth {check.value_of_looking:.2f}{most}; takes {check.minutes:.0f} min{cash}."
+    what = gate_catalogue()[check.check].test if check.kind == "safety" else check.name
+    said = f"{what}. Worth {check.value_of_looking:.2f}{most}; takes {check.minutes:.0f} min{cash}."
     shows = "" if check.kind == "safety" else f" Shows {' / '.join(check.shows)}."
     show.wrapped(out, f"{said}{shows}", " " * 8)
 
@@ -204,7 +208,7 @@ def _purchase_limit(out: Console, answer: PurchaseLimit, miles: float) -> None:
     show.wrapped(out, _wanted(answer))
     show.wrapped(
         out,
-        f"With bad luck in what nobody looked for it bears {show.whole(answer.low)}, with good luck "
+        f"With bad luck in what nobody looked for the limit is {show.whole(answer.low)}, with good luck "
         f"{show.whole(answer.high)} (one time in ten beyond either). {len(answer.not_known)} faults are "
         "counted at their share among machines taken in; --not-there FAULT takes one out.",
     )
@@ -283,7 +287,10 @@ def repair_quotes(out: Console, answer: RepairQuotes) -> None:
     """The owner's choice, machine by machine."""
     out.print("The owner's view; `valuer fixes` answers somebody who repairs to sell.\n")
     for quote, figures in zip(answer.repair_quotes, answer.quoted, strict=True):
-        _repair_quote(out, quote, figures, usual=quote.id in answer.usual)
+        if figures.cures or quote.bill:
+            _repair_quote(out, quote, figures, usual=quote.id in answer.usual)
+        else:
+            out.print(Text.assemble((quote.id, "bold"), ": nothing on it for a shop to cure.\n"))
     show.closing(out, answer.repair_quotes)
 
 
