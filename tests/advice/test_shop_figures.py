@@ -33,8 +33,10 @@ def test_a_shop_quotes_what_will_hold_not_the_cheapest_thing_to_try() -> None:
 
 
 def test_nothing_to_cure_costs_nothing() -> None:
-    """Nobody pays for looking at a mower that works."""
+    """Nobody pays for looking at a mower that works; somebody does for a leak that has to be found."""
     assert quote().bill(terms()) == 0
+    assert quote("paint_faded:slight").bill(terms()) == 0
+    assert quote("oil_leak_unknown:serious").bill(terms()) == 50  # the usual fee (common practice, no source)
 
 
 def test_work_shared_by_two_fixes_is_counted_once() -> None:

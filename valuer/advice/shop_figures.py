@@ -44,7 +44,7 @@ def _quote(bay: Bay, known: ShopFigures, terms: ShopTerms) -> Quote:
     rate = terms.shop_rate if known.rate is None else known.rate
     cures = _cured(bay) if known.cures is None else known.cures
     parts, hours = _usual(bay, cures, rate, terms)
-    fee = 0.0 if known.whole or not cures else terms.diagnosis_fee
+    fee = 0.0 if known.whole or not _brought_in(bay) else terms.diagnosis_fee
     return Quote(
         parts=parts if known.parts is None else known.parts,
         hours=hours if known.hours is None else known.hours,
@@ -54,6 +54,12 @@ def _quote(bay: Bay, known: ShopFigures, terms: ShopTerms) -> Quote:
         cures=cures,
         new_price=known.new_price,
     )
+
+
+def _brought_in(bay: Bay) -> bool:
+    """Say whether there is anything on it that an owner takes a mower to a shop for."""
+    groups = {fault_catalogue()[item.fault].group for item in bay.lattice.findings}
+    return bool(groups - {NOT_ASKED_FOR})
 
 
 def _cured(bay: Bay) -> tuple[str, ...]:

@@ -323,7 +323,7 @@ def _bill(answer: RepairQuote, figures: Quote, *, usual: bool) -> str:
     fee = f", fee for looking {_money(figures.diagnosis_fee)}" if figures.diagnosis_fee else ""
     paid = f"; {_money(answer.still_to_pay)} still to pay" if answer.still_to_pay != answer.bill else ""
     whose = "Usual figures, not a shop's: " if usual else "The shop: "
-    cures = ", ".join(figures.cures or ()) or "nothing on it"
+    cures = ", ".join(figures.cures or ()) or "nothing yet: the cause has to be found first (`valuer next`)"
     return (
         f"{whose}parts {_money(figures.parts)}, {figures.hours:g} h at {_money(figures.rate or 0)}{fee}{paid}. "
         f"It cures {cures}."
