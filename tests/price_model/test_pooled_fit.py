@@ -5,6 +5,7 @@ import pytest
 from scipy.optimize import approx_fprime
 
 from valuer.price_model.design import Design, Floats, Piece
+from valuer.price_model.fit import usual_fall
 from valuer.price_model.hedonic import LinearBase, Marks, Penalties, Pool, PooledBase, flag_levels
 from valuer.price_model.pooled_fit import Problem, fit_pooled, objective, parameter_blocks, place
 
@@ -86,11 +87,12 @@ def test_no_flag_adds_value_whatever_the_coefficients(seed: int) -> None:
         assert (base.log_price(x, worse) <= before + 1e-12).all()
 
 
-def test_the_fall_is_nothing_for_a_sound_one_and_never_below_nothing() -> None:
+def test_the_usual_fall_is_nothing_for_a_sound_one_and_never_below_nothing() -> None:
+    """It is what the interval knows of the flags; it depends on nothing else."""
     rng = np.random.default_rng(5)
-    base, x = base_of(rng), rng.normal(size=(100, P))
-    assert base.parts(x, np.zeros((100, FLAGS)))[1] == pytest.approx(0.0)
-    assert (base.parts(x, rng.choice([0.0, 1.0, 2.0], (100, FLAGS)))[1] >= 0).all()
+    base, x = base_of(rng), rng.normal(size=P)
+    assert usual_fall(base, x, np.zeros((100, FLAGS))) == pytest.approx(0.0)
+    assert (usual_fall(base, x, rng.choice([0.0, 1.0, 2.0], (100, FLAGS))) >= 0).all()
 
 
 def test_one_row_is_priced_as_in_a_crowd() -> None:

@@ -163,3 +163,25 @@ def test_t37_naming_the_leak_narrows_the_interval_on_most_machines(sound: Judge,
 @pytest.mark.parametrize("level", [1, 2])
 def test_t41_a_non_runner_has_a_wider_interval_than_the_runner(r190: Judge, level: int) -> None:
     assert (r190.having(no_start=level).width() > r190.width()).all()
+
+
+@pytest.mark.parametrize("state", ["sound", "with faults"])
+def test_t25_leaving_a_field_blank_never_narrows_it_on_any_machine(
+    mower_model: MowerModel, offered: list[Machine], state: str
+) -> None:
+    """By construction: the width knows which fields are blank and which faults there are, and nothing else."""
+    narrower = {}
+    for name in BLANKS:
+        told = [one for one in offered if getattr(one, name) is not None]
+        blank = [changed(one, **{name: None}) for one in told]
+        before, after = (
+            Judge.of(mower_model, some, faults=state != "sound").width() for some in (told, blank)
+        )
+        narrower[name] = round(float((after < before - 1e-9).mean()), 4)
+    assert not any(narrower.values()), f"share of machines by field: {narrower}"
+
+
+@pytest.mark.parametrize("level", [1, 2])
+def test_t41_a_non_runner_has_a_wider_interval_on_any_machine(sound: Judge, level: int) -> None:
+    narrower = sound.having(no_start=level).width() <= sound.width()
+    assert not narrower.any(), f"{narrower.sum()} of {len(narrower)} machines"

@@ -157,6 +157,11 @@ used.
 - Enter your own sales and the prices you see around you; until then read differences, not levels.
 - A fault with few records (the answer says so) rests on few invented sales.
 - Two faults at once that the simulator does not name as a pair add up less than the model may say, or more.
+- Facts of the trade that the trained model breaks, measured on the reference machine and on 800 machines as the market
+  offers them: dead rope start against no drive (67 against 60 off a 190 machine; the trade and the market itself say 57
+  against 66: a few hundred noisy sales each); a higher tier alone worth less on 20 (budget, mid) and 211 (mid, premium)
+  of 800, mostly pairings that are never sold; a named leak at the crank seal with a wider range than an unnamed one on 165
+  of 800; and two faults together losing more than both apart, which the market's own buyers do too.
 - Machines outside the range of the data (older than 25 years, dearer than about 2,500 new) get the value at its edge.
 - What buyers fear differs by place and year. The assumptions stand in `valuer/market/assumptions.toml` for you to doubt.
 """

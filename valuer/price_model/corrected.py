@@ -26,6 +26,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.local_correction import Correction
 from valuer.price_model.own_sales import age_loss, levels_of
+from valuer.price_model.selling import SellingModel
 
 IntArray = NDArray[np.int64]
 
@@ -35,10 +36,14 @@ ADDED = 2
 
 @dataclass(frozen=True)
 class CorrectedModel:
-    """A value model bent towards own sales; see the module."""
+    """A value model bent towards own sales; see the module.
+
+    selling: how listings sell, shifted by own listings; None where the model below does not know.
+    """
 
     model: ValueModel
     correction: Correction
+    selling: SellingModel | None = None
 
     @property
     def basis(self) -> Basis:

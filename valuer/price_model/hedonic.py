@@ -148,25 +148,17 @@ class PooledBase:
 
     def log_price(self, x: Floats, flags: Floats) -> Floats:
         """Mean log price, shape (n,)."""
-        return self.parts(x, flags)[0]
-
-    def parts(self, x: Floats, flags: Floats) -> tuple[Floats, Floats]:
-        """Mean log price, shape (n,), and how far the flags bring it below the sound one, shape (n,), 0 or more."""
         z = (x - self.centre) / self.scale
         slopes = np.column_stack([self.slopes, *(p.slopes for p in self.pools)])
         lines = z @ slopes
-        sound = self.intercept + lines[:, 0]
-        marks = Marks.of(flags, self.pairs, self.jobs)
-        price = self._stack(sound, lines[:, 1:], marks)
-        bare = self._stack(sound, lines[:, 1:], None)
-        return price, bare - price
+        return self._stack(self.intercept + lines[:, 0], lines[:, 1:], Marks.of(flags, self.pairs, self.jobs))
 
-    def _stack(self, sound: Floats, lines: Floats, marks: Marks | None) -> Floats:
+    def _stack(self, sound: Floats, lines: Floats, marks: Marks) -> Floats:
         price = np.zeros(0)
         for k, pool in enumerate(self.pools):
             away = sound + lines[:, k] - self.middle
             t = np.exp(-pool.eta * away)
-            off = np.zeros(len(sound)) if marks is None else marks.taken_off(pool, t)
+            off = marks.taken_off(pool, t)
             floor = np.exp(pool.floor[0] + pool.floor[1] * away)
             pays = (
                 self.middle
@@ -177,7 +169,7 @@ class PooledBase:
             if k == 0:
                 price = pays
                 continue
-            leave = 0.0 if marks is None else marks.levels @ pool.leaves + marks.pairs @ pool.pair_leaves
+            leave = marks.levels @ pool.leaves + marks.pairs @ pool.pair_leaves
             price = price + expit(pool.stays - leave) * SOFT_LOG * _soft((pays - price) / SOFT_LOG)
         return price
 

@@ -14,6 +14,7 @@ from valuer.advice.ports import Basis
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Machine
+from valuer.domain.words import did_you_mean
 from valuer.price_model.design import Coded, Floats, TableError, scaled
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
 from valuer.price_model.selling import SellingModel
@@ -82,9 +83,9 @@ def fault_table(faults: pd.Series) -> pd.DataFrame:
         for pair in text.split(";"):
             name, _, severity = pair.strip().partition(":")
             if name not in place or severity not in LEVELS:
-                msg = (
-                    f"column faults: expected fault_id:slight or fault_id:serious, got {pair!r} in row {row}"
-                )
+                hint = "" if name in place else did_you_mean(name, place)
+                wanted = "expected fault_id:slight or fault_id:serious"
+                msg = f"column faults: {wanted}, got {pair!r}{hint} in row {row}"
                 raise TableError(msg)
             if levels[row, place[name]]:
                 msg = f"column faults: a fault may stand once on a machine, got {name} twice in row {row}"

@@ -90,14 +90,14 @@ def has(machine: Machine, level: tuple[str, str]) -> bool:
     return bool(getattr(machine, level[0]) == level[1])
 
 
-def encoded(model: ValueModel, sales: Sequence[OwnSale]) -> FloatArray:
-    """Rows of the model for the machines, each in the month of its sale, every fault absent."""
+def encoded(model: ValueModel, machines: Sequence[tuple[Machine, int]]) -> FloatArray:
+    """Rows of the model for the machines, each in the month beside it, every fault absent."""
     rows: dict[int, FloatArray] = {}
-    for month in {sale.month for sale in sales}:
-        places = [place for place, sale in enumerate(sales) if sale.month == month]
-        found = model.encode([sales[place].machine for place in places], month)
+    for asked in {month for _, month in machines}:
+        places = [place for place, (_, month) in enumerate(machines) if month == asked]
+        found = model.encode([machines[place][0] for place in places], asked)
         rows |= dict(zip(places, found, strict=True))
-    return np.array([rows[place] for place in range(len(sales))])
+    return np.array([rows[place] for place in range(len(machines))])
 
 
 def age_loss(model: ValueModel, machines: Sequence[Machine], month: int, sound: FloatArray) -> FloatArray:
@@ -118,9 +118,9 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
     found = [present(sale.machine) for sale in sales]
     faults = tuple(sorted({finding.fault for each in found for finding in each}))
     levels = tuple(sorted({level for sale in sales for level in levels_of(sale.machine)}))
-    sound_rows = encoded(model, sales)
+    sound_rows = encoded(model, [(sale.machine, sale.month) for sale in sales])
     sound = np.log(model.value(sound_rows))
-    rows = _with(model, sound_rows, found)
+    rows = rows_with(model, sound_rows, found)
     value = np.log(model.value(rows))
     low, high = model.interval(rows)
     return Evidence(
@@ -142,7 +142,8 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
     )
 
 
-def _with(model: ValueModel, rows: FloatArray, found: Sequence[Sequence[Finding]]) -> FloatArray:
+def rows_with(model: ValueModel, rows: FloatArray, found: Sequence[Sequence[Finding]]) -> FloatArray:
+    """The rows with the findings of each on it."""
     faulty = rows.copy()
     for row, each in zip(faulty, found, strict=True):
         for finding in each:
@@ -171,8 +172,8 @@ def _fault_losses(
     lost = np.zeros((len(found), len(faults)))
     if not pairs:
         return lost
-    alone = _with(model, sound_rows[[place for place, _ in pairs]], [[finding] for _, finding in pairs])
-    cured = _with(
+    alone = rows_with(model, sound_rows[[place for place, _ in pairs]], [[finding] for _, finding in pairs])
+    cured = rows_with(
         model,
         sound_rows[[place for place, _ in pairs]],
         [[other for other in found[place] if other != finding] for place, finding in pairs],

@@ -65,7 +65,8 @@ def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None)
         if found is not None:
             return found
     say(0.0, "reading the sales")
-    table, data_sha256 = read_sales(path)
+    table, sales = read_sales(path)
+    data_sha256 = hashlib.sha256(sales).hexdigest()
     done = 0
 
     def step(what: str) -> None:
@@ -80,7 +81,7 @@ def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None)
     model = train_mower_model(table, basis, step)
     step("learning how listings sell")
     model = replace(model, selling=_selling_model(listings))
-    both = _both(path.read_bytes(), listings)
+    both = _both(sales, listings)
     keep(model, place_of(cache_folder(), both), both)
     say(1.0, "done")
     return model
