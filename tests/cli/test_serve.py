@@ -1,8 +1,10 @@
 """`valuer serve`: loopback only, a port that is free, and one line when it is not."""
 
 import socket
+import tempfile
 import threading
 import urllib.request
+from pathlib import Path
 
 import click
 import pytest
@@ -12,7 +14,7 @@ from api.app import create_app
 from tests.cli.conftest import Run
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
-from valuer.cli.server import free_socket
+from valuer.cli.server import demo_records, free_socket
 
 
 def test_a_taken_port_is_refused_in_one_line(run: Run) -> None:
@@ -55,3 +57,19 @@ def test_the_server_answers_on_its_socket() -> None:
         thread.join(timeout=10)
         bound.close()
     assert not thread.is_alive()
+
+
+def test_the_demo_page_stands_on_ten_machines_that_are_gone_afterwards(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with demo_records() as store:
+        assert store.count() == 10
+        assert list(tmp_path.rglob("*.sqlite"))
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_demo_on_records_of_ones_own_is_refused(run: Run) -> None:
+    ran = run("serve", "--demo", "--store", "own.sqlite")
+    assert ran.code == 2
+    assert ran.err.startswith("valuer: --demo: keeps nothing, so no --store goes with it")

@@ -129,17 +129,21 @@ def card() -> None:
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=8000, help="Port on this computer [8000]; 0 for any."
 )
+@click.option("--demo", is_flag=True, help="On ten invented machines; what is changed is not kept.")
 @store_option
-def serve(port: int, where: str | None) -> None:
-    """Answer as JSON over HTTP, on this computer only.
+def serve(port: int, where: str | None, *, demo: bool) -> None:
+    """Open the bench page, on this computer only.
 
-    Questions, and the records. Routes and schemas are described in /openapi.json; Ctrl-C stops it.
+    The whole job in a browser, phone or desk, and the same answers as JSON: routes and schemas are described
+    in /openapi.json. Ctrl-C stops it.
     """
     from valuer.cli.model import load_adviser
-    from valuer.cli.server import free_socket, run
+    from valuer.cli.server import demo_records, free_socket, run
 
+    if demo and where:
+        raise click.UsageError("--demo: keeps nothing, so no --store goes with it; leave one out")
     bound = free_socket(port)
-    with records_at(where) as store:
+    with demo_records() if demo else records_at(where) as store:
         run(load_adviser(), bound, store)
 
 

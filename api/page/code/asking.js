@@ -41,7 +41,7 @@ function told(price, it) {
 const pair = (name, value) => h("div", {}, h("dt", {}, name), h("dd", {}, value));
 
 function table(weeks) {
-  return h("details", {}, h("summary", {}, "The same in figures"), h("div", { class: "scrolls", tabindex: 0, role: "region", "aria-label": "Plan week by week" },
+  return h("details", {}, h("summary", {}, "The same in figures"), h("div", { class: "scrolls", tabindex: 0, role: "group", "aria-label": "Plan week by week" },
     h("table", {}, h("thead", {}, h("tr", {}, ["Week", "Month", "Ask", "Least to take", "Sells this week", "Sold by then"].map((name) => h("th", { scope: "col" }, name)))),
       h("tbody", {}, weeks.map((week) => h("tr", {}, h("th", { scope: "row" }, week.week), [month(week.month).slice(0, 3), `${week.cut ? "↓ " : ""}${money(week.ask)}`,
         money(week.least_to_take), percent(week.chance), percent(week.sold_by)].map((cell) => h("td", {}, cell))))))));

@@ -14,8 +14,19 @@ export function dockets(it) {
   if (it.record.entry.sale) return h("p", { class: "dockets" }, button("Take the sale back", () => unsell(it)));
   return h("p", { class: "dockets" },
     button("Work done", () => openWork(it)),
-    button("Listed", () => openListed(it)),
-    button("Sold", () => openSold(it)));
+    button("Listed", () => opening(openListed, it)),
+    button("Sold", () => opening(openSold, it)));
+}
+
+/** Open a docket for a fix that was tried; without one the planned fix stands in it. */
+export const openWork = (it, fix) => opening(openTried, it, fix);
+
+async function opening(open, it, fix) {
+  try {
+    await open(it, fix);
+  } catch (error) {
+    if (error.name !== "AbortError") wrote(`Not opened: ${error.message}`);
+  }
 }
 
 /** A docket: a form in a dialog whose fields are kept on this device until it is written down. */
@@ -80,7 +91,7 @@ function setValue(input, value) {
 }
 
 /** A fix that was tried, the planned one first. */
-export async function openWork(it, fix) {
+async function openTried(it, fix) {
   const plan = await it.plan();
   const id = it.machine.id;
   const first = fix ?? plan.fixes.find((each) => each.fix === plan.best.fixes[0]) ?? plan.fixes[0];

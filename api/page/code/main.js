@@ -19,30 +19,37 @@ function asked() {
   return { name: name in VIEWS ? name : "bench", id: id ? decodeURIComponent(id) : null };
 }
 
-async function show(moved) {
+/** Make the view anew: `why` is first, moved, or again. */
+async function show(why) {
   leaving.abort();
   leaving = new AbortController();
   const { signal } = leaving;
   const { name, id } = asked();
   mark(name);
+  main.setAttribute("aria-busy", "true");
+  main.inert = true; // what still stands there belongs to the view that is leaving
   try {
     const view = await VIEWS[name]();
     if (!signal.aborted) await view.show(main, id, signal);
   } catch (error) {
     if (signal.aborted) return;
-    refill(main, h("h1", {}, "This view could not be made"), trouble(error, () => show(false)));
+    refill(main, h("h1", {}, "This view could not be made"), trouble(error, () => show("again")));
   }
-  if (!signal.aborted) settle(moved);
+  if (signal.aborted) return; // another view is on its way
+  main.removeAttribute("aria-busy");
+  main.inert = false;
+  settle(why);
 }
 
-/** After a move the reader, and a screen reader, start at the head of the view. */
-function settle(moved) {
+/** After a move the reader, and a screen reader, start at the head of the view; so does one whose place is gone. */
+function settle(why) {
   const head = main.querySelector("h1");
   document.title = head ? `${head.textContent} – valuer` : "valuer";
-  if (!moved) return;
-  window.scrollTo(0, 0);
+  const lost = why === "again" && document.activeElement === document.body;
+  if (why !== "moved" && !lost) return;
+  if (why === "moved") window.scrollTo(0, 0);
   if (head) head.tabIndex = -1;
-  (head ?? main).focus();
+  (head ?? main).focus({ preventScroll: lost });
 }
 
 function mark(name) {
@@ -56,9 +63,9 @@ document.getElementById("skip").addEventListener("click", (event) => {
   event.preventDefault();
   main.focus();
 });
-window.addEventListener("hashchange", () => show(true));
-window.addEventListener("records-changed", () => show(false));
+window.addEventListener("hashchange", () => show("moved"));
+window.addEventListener("records-changed", () => show("again"));
 window.addEventListener("server-back", () => {
-  if (!main.querySelector("form.holds")) show(false); // a form keeps what is in it
+  if (!main.querySelector("form.holds")) show("again"); // a form keeps what is in it
 });
-show(false);
+show("first");

@@ -21,7 +21,7 @@ const items = (block, between) => block.split(between);
 function table(lines) {
   const cells = (line) => line.replace(/^\||\|$/g, "").split("|").map((cell) => cell.trim());
   const [head, , ...body] = lines;
-  return h("div", { class: "scrolls", tabindex: 0, role: "region", "aria-label": `Table: ${cells(head).filter(Boolean).join(", ")}` },
+  return h("div", { class: "scrolls", tabindex: 0, role: "group", "aria-label": `Table: ${cells(head).filter(Boolean).join(", ")}` },
     h("table", {}, h("thead", {}, h("tr", {}, cells(head).map((cell) => h(cell ? "th" : "td", cell ? { scope: "col" } : {}, inline(cell))))),
       h("tbody", {}, body.map((line) => h("tr", {}, cells(line).map((cell) => h("td", {}, inline(cell))))))));
 }

@@ -16,7 +16,7 @@ import { wrote } from "./slip.js";
 
 /** Put the form on the page; with an id it is about that machine. */
 export async function show(main, id, signal) {
-  refill(main, h("h1", {}, id ? `${id}, looked at again` : "Take one in"), h("p", { class: "waiting", "aria-busy": "true" }, "Laying out the form …"));
+  refill(main, h("h1", {}, id ? `${id}, looked at again` : "Take one in"), h("p", { class: "waiting" }, "Laying out the form …"));
   const [schema, facts, record] = await Promise.all([machineSchema(), catalogue(), id && entry(id, signal)]);
   const name = id ? `again.${id}.${record.version}` : "take";
   const typed = kept(name, null) ?? await fresh(record, signal);

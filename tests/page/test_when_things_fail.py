@@ -1,0 +1,143 @@
+"""A server that refuses, breaks, dies, comes back or is slow; and words that would like to be markup."""
+
+import json
+
+from playwright.sync_api import Route, expect
+
+from tests.page.conftest import Opened
+from tests.page.scenario import call
+from tests.page.serving import Served
+from tests.page.test_the_whole_job import settled
+
+REFUSED = "Failed to load resource"  # the browser's own line about a failed request
+
+
+def test_what_is_typed_outlives_a_dead_server_and_is_written_once_it_is_back(
+    bare: Served, opened: Opened
+) -> None:
+    watched = opened(bare, "#/take")
+    watched.expected = (REFUSED,)
+    page = watched.page
+    page.get_by_label("Name on its tag").fill("thunder")
+    expect(page.locator(".strip-value")).to_contain_text("About")
+    bare.stop()
+    page.get_by_label("Age years").fill("7")
+    expect(page.get_by_role("alert").first).to_contain_text("The server does not answer")
+    page.get_by_role("button", name="Take it in").click()
+    expect(page.locator(".take [role=alert]")).to_contain_text("Not written down")
+    bare.start()
+    page.get_by_role("button", name="Look again").click()
+    expect(page.locator("#away")).to_be_hidden()
+    expect(page.get_by_label("Age years")).to_have_value("7")
+    page.reload()  # and even a closed page keeps it
+    expect(page.get_by_label("Age years")).to_have_value("7")
+    page.get_by_role("button", name="Take it in").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("thunder")
+    assert call(bare.url, "GET", "/v1/machines")["total"] == 1
+    assert call(bare.url, "GET", "/v1/machines/thunder")["entry"]["machine"]["age_years"] == 7
+
+
+def test_a_post_whose_answer_was_lost_is_not_done_twice(served: Served, opened: Opened) -> None:
+    watched = opened(served, "#/machine/late-november")
+    watched.expected = (REFUSED,)
+    page = watched.page
+
+    def lose(route: Route) -> None:
+        route.fetch()
+        route.abort()
+
+    page.route("**/v1/sales", lose)
+    page.get_by_role("button", name="Sold").click()
+    page.get_by_role("dialog").get_by_label("Price received").fill("222")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.get_by_role("dialog")).to_contain_text("does not answer")
+    page.unroute("**/v1/sales")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.locator("#slip")).to_contain_text("sold for 222")
+    assert call(served.url, "GET", "/v1/sales")["total"] == 1
+
+
+def test_a_broken_answer_is_said_where_it_is_missed_and_can_be_tried_again(
+    standing: Served, opened: Opened
+) -> None:
+    watched = opened(standing, "#/sold")
+    watched.expected = (REFUSED,)
+    page = watched.page
+    broken = {"title": "Internal Server Error", "status": 500, "detail": "something went wrong inside"}
+    page.route(
+        "**/v1/asking-prices",
+        lambda route: route.fulfill(
+            status=500, body=json.dumps(broken), content_type="application/problem+json"
+        ),
+    )
+    page.goto(f"{standing.url}/#/machine/scraper")
+    settled(page)
+    asking = page.get_by_role("region", name="What to ask for it")
+    expect(asking).to_contain_text("something went wrong inside")
+    expect(page.get_by_role("region", name="What it is worth")).to_contain_text("sales should fall between")
+    page.unroute("**/v1/asking-prices")
+    asking.get_by_role("button", name="Try again").click()
+    expect(asking).to_contain_text("Expect")
+
+
+def test_a_refusal_stands_beside_the_field_it_is_about(bare: Served, opened: Opened) -> None:
+    watched = opened(bare, "#/take")
+    watched.expected = (REFUSED,)
+    page = watched.page
+    width = page.get_by_label("Deck width inches")
+    width.fill("210")
+    page.get_by_role("button", name="Take it in").click()
+    expect(width).to_have_attribute("aria-invalid", "true")
+    expect(page.locator(".figure", has=width)).to_contain_text("33")
+    assert call(bare.url, "GET", "/v1/machines")["total"] == 0
+    width.fill("21")
+    expect(width).not_to_have_attribute("aria-invalid", "true")
+    page.get_by_role("button", name="Take it in").click()
+    expect(page.locator("#slip")).to_contain_text("is taken in")
+
+
+def test_somebody_elses_change_is_not_written_over(served: Served, opened: Opened) -> None:
+    watched = opened(served, "#/machine/scraper")
+    watched.expected = (REFUSED,)
+    page = watched.page
+    settled(page)
+    found = call(served.url, "GET", "/v1/machines/scraper")
+    machine = {k: v for k, v in found["entry"]["machine"].items() if v is not None}
+    machine["readings"] = {k: v for k, v in machine["readings"].items() if v is not None}
+    machine["note"] = "changed elsewhere"
+    call(served.url, "PUT", "/v1/machines/scraper", machine, found["version"])
+    page.get_by_role("button", name="Listed").click()
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.get_by_role("dialog")).to_contain_text("was changed since it was read")
+    assert call(served.url, "GET", "/v1/machines/scraper")["entry"]["weeks"] == []
+
+
+def test_what_takes_over_half_a_second_says_so(standing: Served, opened: Opened) -> None:
+    page = opened(standing, "#/sold").page
+    settled(page)
+
+    def slowly(route: Route) -> None:
+        page.wait_for_timeout(900)
+        route.continue_()
+
+    page.route("**/v1/bench-plans", slowly)
+    expect(page.locator("#busy")).to_have_text("")
+    page.get_by_role("link", name="Bench").click()
+    expect(page.locator("#busy")).to_contain_text("Planning the week", timeout=3000)
+    settled(page)
+    expect(page.locator("#busy")).to_have_text("")
+
+
+def test_words_that_look_like_markup_stay_words(served: Served, opened: Opened) -> None:
+    evil = "<img src=x onerror=alert(1)><b>bold</b>"
+    machine = {"id": "m-1", "note": evil, "faults": ["blade_dull:slight"]}
+    call(served.url, "POST", "/v1/machines", {"machine": machine})
+    page = opened(served, "#/machine/m-1").page
+    expect(page.locator(".note")).to_have_text(evil)
+    assert page.locator("main img, main .note b").count() == 0
+
+
+def test_a_machine_that_is_not_there_is_said_plainly(standing: Served, opened: Opened) -> None:
+    watched = opened(standing, "#/machine/scrapper")
+    watched.expected = (REFUSED,)
+    expect(watched.page.get_by_role("alert").last).to_contain_text("did you mean 'scraper'")
