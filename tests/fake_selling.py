@@ -19,8 +19,11 @@ class FakeSelling:
 
     ask_range = (-0.3, 0.5)
 
-    def __init__(self, doubt: float = 0.0) -> None:
-        self.doubt = doubt
+    def __init__(self, doubt: float = 0.0, log_odds: float = 0.0) -> None:
+        self.doubt, self.log_odds = doubt, log_odds
+
+    def shifted(self, log_odds: float) -> "FakeSelling":
+        return FakeSelling(self.doubt, self.log_odds + log_odds)
 
     def slowing(self, faults: Sequence[tuple[str, str]]) -> dict[str, float]:
         return {"noise": float(any(fault == "vibration" for fault, _ in faults))}
@@ -38,7 +41,14 @@ class FakeSelling:
         worth: FloatArray,
     ) -> tuple[FloatArray, FloatArray]:
         season = np.array(SEASON)[np.asarray(month, dtype=int) - 1]
-        odds = 2 / 3 * season * 0.5 ** ((ask - worth) / 0.1) / (1 + faults.get("noise", 0.0))
+        odds = (
+            np.exp(self.log_odds)
+            * 2
+            / 3
+            * season
+            * 0.5 ** ((ask - worth) / 0.1)
+            / (1 + faults.get("noise", 0.0))
+        )
         limit = 1 / (1 + np.exp((least - worth) / 0.08))
         chance = odds / (1 + odds) * limit
         return chance, np.full_like(chance, 0.5)

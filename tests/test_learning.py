@@ -1,15 +1,16 @@
 """From records to advice: own sales move values, own tries move odds, what is spent moves nothing."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
 from tests.fake_model import SOUND, FakeModel
 from tests.records.bench import entry, machine, seen
 from valuer.adviser import Adviser
+from valuer.domain.fixes import fixes_for
 from valuer.domain.shop import ShopTerms
 from valuer.learning import OwnRecords, correction_report, own_sales, tries
-from valuer.records.entries import Book, FixDone, MachineEntry, Sale
+from valuer.records.entries import Book, FixDone, ListingWeek, MachineEntry, Sale
 
 TODAY = date(2026, 6, 1)
 TERMS = ShopTerms.model_validate({"month": 5})
@@ -136,3 +137,69 @@ def test_the_report_counts_own_tries() -> None:
     assert (fix.cured, fix.failed) == (0, 2)
     assert fix.odds_after < fix.odds_before
     assert len(tries(book)) == 2
+
+
+def listed(name: str, weeks: int, *, sold: bool) -> MachineEntry:
+    """A sound machine that stood on offer at its value, and sold in the last week or still stands."""
+    there = tuple(
+        ListingWeek(week_of=date(2026, 5, 4) + timedelta(days=7 * k), ask=SOUND) for k in range(weeks)
+    )
+    left = Sale(sold_on=there[-1].week_of, price=SOUND) if sold else None
+    return entry(name, machine=machine(name, faults=[], readings={}, checks={}), weeks=there, sale=left)
+
+
+def sold_by_week_1(adviser: Adviser) -> float:
+    """Chance that a sound machine sells in a week at about its value."""
+    bare = machine("x", faults=[], readings={}, checks={})
+    (said,) = adviser.asking_prices([bare], TERMS).asking_prices
+    return next(point.sold_by_week_1 for point in said.curve if point.ask > SOUND * 0.95)
+
+
+def test_own_weeks_on_offer_shift_the_chance_of_a_sale_and_the_ask() -> None:
+    slow = adviser(*[listed(f"u{i}", 5, sold=False) for i in range(8)])
+    quick = adviser(*[listed(f"u{i}", 1, sold=True) for i in range(8)])
+    assert sold_by_week_1(slow) < sold_by_week_1(adviser()) < sold_by_week_1(quick)
+
+
+def test_the_report_says_how_far_own_listings_moved_it() -> None:
+    book = Book(machines=tuple(listed(f"u{i}", 5, sold=False) for i in range(8)))
+    report = correction_report(OwnRecords(book, TODAY), MODEL)
+    assert (report.selling.listings, report.selling.sold, report.selling.weeks) == (8, 0, 40)
+    assert report.selling.odds_low < report.selling.odds_factor < 0.8
+    assert "stood on offer 8 times, 40 weeks in all, and 0 sold" in report.selling.statement
+
+
+def test_the_report_says_so_when_nothing_stood_on_offer() -> None:
+    report = correction_report(OwnRecords(Book(), TODAY), MODEL)
+    assert report.selling.statement == (
+        "No own weeks on offer yet, so how fast machines sell is as in the model."
+    )
+    assert report.selling.odds_factor == 1.0
+
+
+def test_asks_in_other_money_are_held_against_the_price_level() -> None:
+    # Twenty own units to the dollar: the same listings at 20 x the ask teach the same.
+    plain = OwnRecords(Book(machines=(listed("a", 4, sold=False),)), TODAY)
+    dear = [week.model_copy(update={"ask": week.ask * 20}) for week in plain.book.machines[0].weeks]
+    other = OwnRecords(
+        Book(machines=(plain.book.machines[0].model_copy(update={"weeks": tuple(dear)}),)), TODAY
+    )
+    assert other.speed(MODEL, 20.0) == plain.speed(MODEL)
+
+
+def test_own_tries_reach_the_week_the_checks_the_limit_and_the_plan_over_the_hour() -> None:
+    # Twelve failures with every fix of a leak at the carburettor: no plan that mends it is worth as much.
+    fixes = [fix.id for fix in fixes_for("fuel_leak_carb")]
+    often = tuple(failed(fix) for fix in fixes for _ in range(12))
+    unlucky, usual = adviser(entry("sold-long-ago", fixes=often)), adviser()
+    asked = [machine("x", faults=["fuel_leak_carb:slight"], readings={}, checks={})]
+
+    def returns(by: Adviser) -> tuple[float, ...]:
+        (limit,) = by.purchase_limits(asked, TERMS).purchase_limits
+        (plan,) = by.fix_plans(asked, TERMS, hour_values=[5.0]).fix_plans
+        week = by.bench_plan(asked, TERMS).bench_plan
+        return limit.limit, plan.by_hour_value[0].expected_return, week.expected_return
+
+    worse, better = returns(unlucky), returns(usual)
+    assert all(one < other - 1.0 for one, other in zip(worse, better, strict=True))
+    assert unlucky.next_checks(asked, TERMS) != usual.next_checks(asked, TERMS)

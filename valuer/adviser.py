@@ -217,7 +217,7 @@ class Adviser:
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, done or {})
         return BenchPlans(
-            bench_plan=plan_bench(machines, model, terms, work),
+            bench_plan=plan_bench(machines, model, terms, work, own.shop),
             bench_ranking=rank_bench(machines, model, terms, work, own.shop),
         )
 
@@ -238,7 +238,7 @@ class Adviser:
         shown = seen or {}
         for name, outcomes in shown.items():
             check_looks(_asked("seen", name, machines), terms, outcomes)
-        return NextCheckLists(next_checks=next_checks(machines, model, terms, shown, work))
+        return NextCheckLists(next_checks=next_checks(machines, model, terms, shown, work, own.shop))
 
     def purchase_limits(
         self,
@@ -254,9 +254,16 @@ class Adviser:
         for fault in not_there:
             if fault not in fault_catalogue():
                 raise NotUsable(("not_there",), one_of("fault", fault, fault_catalogue()))
-        model = self.model_for(terms)
+        own = self.records
         limits = purchase_limits(
-            machines, model, terms, want=want, want_per_hour=want_per_hour, asked=asked, sound=not_there
+            machines,
+            own.corrected(self.model, terms.price_level),
+            terms,
+            want=want,
+            want_per_hour=want_per_hour,
+            asked=asked,
+            sound=not_there,
+            shop=own.shop,
         )
         return PurchaseLimits(purchase_limits=limits)
 
@@ -278,17 +285,16 @@ class Adviser:
         answers = quote_repairs(machines, quoted, model, terms)
         return RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual)
 
-    @property
-    def selling(self) -> SaleChances:
-        """How listings sell, as it was learned with the price model."""
-        found: SaleChances = self.model.selling  # type: ignore[attr-defined]  # kept in the same artifact
-        return found
+    def _to_sell(self, terms: ShopTerms) -> tuple[ValueModel, SaleChances]:
+        """The price model and how listings sell, both corrected by own records where there are any."""
+        model = self.model_for(terms)
+        chances: SaleChances = model.selling  # type: ignore[attr-defined]  # kept in the same artifact
+        return model, chances
 
     def asking_prices(self, machines: Sequence[Machine], terms: ShopTerms, weeks: int = 12) -> AskingPrices:
         """What to ask for each machine over so many weeks, the least to take, and whether to list now."""
-        return AskingPrices(
-            asking_prices=asking_prices(machines, self.model_for(terms), self.selling, terms, weeks)
-        )
+        model, chances = self._to_sell(terms)
+        return AskingPrices(asking_prices=asking_prices(machines, model, chances, terms, weeks))
 
     def offers(
         self,
@@ -300,17 +306,15 @@ class Adviser:
         ask: float | None = None,
     ) -> Offers:
         """What to do about an offer for each machine in a week of its listing."""
-        return Offers(
-            offers=judge_offers(machines, self.model_for(terms), self.selling, terms, offer, week, weeks, ask)
-        )
+        model, chances = self._to_sell(terms)
+        return Offers(offers=judge_offers(machines, model, chances, terms, offer, week, weeks, ask))
 
     def listings(
         self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12
     ) -> Listings:
         """A draft to paste for each machine, or why there is none."""
-        return Listings(
-            listings=draft_listings(machines, self.model_for(terms), self.selling, terms, done, weeks)
-        )
+        model, chances = self._to_sell(terms)
+        return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks))
 
     def health(self) -> Health:
         """What the answers rest on."""

@@ -18,8 +18,14 @@ from valuer.domain.machine import Machine
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import Correction, Term, learn
-from valuer.price_model.own_sales import Kind, OwnSale
+from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Speed, learn_speed
+from valuer.price_model.own_sales import Z80, Kind, OwnSale
+from valuer.price_model.selling import SellingModel
 from valuer.records.entries import Book, MachineEntry
+from valuer.records.on_offer import Offered, times_on_offer
+
+JUST_MOVED = 0.02
+"""Change of the odds of a sale below which they are said to stay."""
 
 MODEST_BELOW = 10
 """Own sales below which a correction is called a first guess (trials on simulated markets)."""
@@ -51,6 +57,28 @@ def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) ->
     return OwnSale(machine, day.month, price, float(max((today - day).days, 0)), kind)
 
 
+def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
+    """Every time an own machine stood on offer, at price level 1; unsold ones too."""
+    return tuple(
+        _listing(entry.machine, time, today, price_level)
+        for entry in book.machines
+        for time in times_on_offer(entry)
+    )
+
+
+def _listing(machine: Machine, time: Offered, today: date, price_level: float) -> OwnListing:
+    weeks = tuple(
+        OwnWeek(
+            number=place + 1,
+            month=week.week_of.month,
+            ask=week.ask / price_level,
+            refused=max(week.offers, default=0.0) / price_level,
+        )
+        for place, week in enumerate(time.weeks)
+    )
+    return OwnListing(machine, weeks, time.sold, float(max((today - time.last_day).days, 0)))
+
+
 def tries(book: Book) -> tuple[Try, ...]:
     """Every try at a fix on record."""
     return tuple(
@@ -79,6 +107,7 @@ class OwnRecords:
     book: Book
     today: date
     _learnt: dict[tuple[int, float], Correction] = field(default_factory=dict, compare=False, repr=False)
+    _speeds: dict[tuple[int, float], Speed] = field(default_factory=dict, compare=False, repr=False)
 
     def correction(self, model: ValueModel, price_level: float = 1.0) -> Correction:
         """What own sales change of the model; worked out once."""
@@ -87,8 +116,25 @@ class OwnRecords:
             self._learnt[key] = learn(model, own_sales(self.book, self.today, price_level))
         return self._learnt[key]
 
+    def speed(self, model: ValueModel, price_level: float = 1.0) -> Speed:
+        """How much sooner own machines sell than the model's listings, at the corrected values; worked out once."""
+        key = (id(model), price_level)
+        if key not in self._speeds:
+            listings = own_listings(self.book, self.today, price_level)
+            selling = selling_of(model)
+            values = self._values(model, price_level)
+            self._speeds[key] = learn_speed(values, selling, listings) if selling else NO_LISTINGS
+        return self._speeds[key]
+
     def corrected(self, model: ValueModel, price_level: float = 1.0) -> ValueModel:
-        """The model bent towards own sales; the model itself where there are none."""
+        """The model bent towards own sales and own listings; the model itself where there are none."""
+        speed, selling = self.speed(model, price_level), selling_of(model)
+        correction = self.correction(model, price_level)
+        if correction.at_rest and speed.at_rest:
+            return model
+        return CorrectedModel(model, correction, selling and selling.shifted(speed.moved))
+
+    def _values(self, model: ValueModel, price_level: float) -> ValueModel:
         correction = self.correction(model, price_level)
         return model if correction.at_rest else CorrectedModel(model, correction)
 
@@ -111,6 +157,11 @@ class OwnRecords:
         asked = {machine.id for machine in machines}
         bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {entry.id: done_before(entry) for entry in bench if entry.fixes}
+
+
+def selling_of(model: ValueModel) -> SellingModel | None:
+    """How listings sell, where it was learned with the values of this model."""
+    return getattr(model, "selling", None)
 
 
 NO_RECORDS = OwnRecords(Book(), date(1970, 1, 1))
@@ -153,6 +204,23 @@ class LearntFix(_Document):
     )
 
 
+class LearntSpeed(_Document):
+    """How much sooner or later own machines sell than the model's listings."""
+
+    listings: int = Field(description="times an own machine stood on offer")
+    sold: int
+    weeks: int = Field(description="weeks that they stood, together")
+    expected_sold: float = Field(
+        description="how many of them the model alone would have sold in those weeks"
+    )
+    odds_factor: float = Field(
+        description="what the odds of a sale in a week are multiplied by; above 1 is sooner"
+    )
+    odds_low: float = Field(description="low end of the 80 % interval of that factor")
+    odds_high: float = Field(description="high end of the 80 % interval of that factor")
+    statement: str
+
+
 class CorrectionReport(_Document):
     """What the own records changed, and whether that helped."""
 
@@ -166,6 +234,7 @@ class CorrectionReport(_Document):
     interval_factor: float = Field(description="what the width of every interval is multiplied by")
     terms: tuple[LearntTerm, ...]
     odd_sales: tuple[OddSale, ...]
+    selling: LearntSpeed
     fixes: tuple[LearntFix, ...]
 
 
@@ -184,6 +253,7 @@ def correction_report(own: OwnRecords, model: ValueModel, price_level: float = 1
         odd_sales=tuple(
             OddSale(id=odd.id, times=round(odd.times, 2), weight=round(odd.weight, 3)) for odd in found.odd
         ),
+        selling=_speed(own.speed(model, price_level)),
         fixes=_fixes(tries(own.book)),
     )
 
@@ -229,6 +299,34 @@ def _term(term: Term) -> LearntTerm:
         unsure_percent=round(100 * term.sd, 1),
         sales=round(term.sales, 1),
         why=f"{what} {moved:+.0f} %: sales of weight {term.sales:.1f} settle {kept:.0%} of it",
+    )
+
+
+def _speed(found: Speed) -> LearntSpeed:
+    factor, (low, high) = np.exp(found.moved), np.exp(found.moved + np.array([-Z80, Z80]) * found.sd)
+    return LearntSpeed(
+        listings=found.listings,
+        sold=found.sold,
+        weeks=found.weeks,
+        expected_sold=round(found.expected, 1),
+        odds_factor=round(float(factor), 3),
+        odds_low=round(float(low), 3),
+        odds_high=round(float(high), 3),
+        statement=_speed_said(found, float(factor)),
+    )
+
+
+def _speed_said(found: Speed, factor: float) -> str:
+    if found.at_rest:
+        return "No own weeks on offer yet, so how fast machines sell is as in the model."
+    kept = max(0.0, 1.0 - (found.sd / found.prior_sd) ** 2)
+    times = "time" if found.listings == 1 else "times"
+    moved = abs(factor - 1.0) >= JUST_MOVED
+    so = f"are now {factor:.2f} times the model's" if moved else "stay as in the model"
+    return (
+        f"Own machines stood on offer {found.listings} {times}, {found.weeks} weeks in all, and {found.sold} "
+        f"sold; the model alone expects {found.expected:.1f}. The odds of a sale in a week {so}: own listings "
+        f"settle {kept:.0%} of it, the rest is the model's."
     )
 
 

@@ -13,8 +13,15 @@ EVERYTHING = tuple(fault_catalogue())
 
 def limit(*faults: str, sound: float = 190.0, looked_for: tuple[str, ...] = (), **asked: float) -> float:
     """The limit in money; ``looked_for`` faults are known not to be there."""
-    wants = {name: asked.pop(name) for name in ("want", "want_per_hour") if name in asked}
-    found = purchase_limits([machine(*faults)], FakeModel(sound), terms(**asked), sound=looked_for, **wants)
+    want, per_hour = asked.pop("want", 0.0), asked.pop("want_per_hour", None)
+    found = purchase_limits(
+        [machine(*faults)],
+        FakeModel(sound),
+        terms(**asked),
+        sound=looked_for,
+        want=want,
+        want_per_hour=per_hour,
+    )
     return found[0].limit
 
 

@@ -95,14 +95,19 @@ def _fixes(bay: Bay, plan: Plan) -> tuple[str, ...]:
 
 
 def plan_bench(
-    machines: Sequence[Machine], model: ValueModel, terms: ShopTerms, done: Mapping[str, Done] | None = None
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    done: Mapping[str, Done] | None = None,
+    shop: Workshop | None = None,
 ) -> BenchPlan:
     """Return which plans to do on which machines this week, within the terms' hours and cash.
 
     Every machine brings all its plans that some other plan does not beat in return, hours and cash at once;
-    the choice among them, at most one a machine, is proved best.
+    the choice among them, at most one a machine, is proved best. ``shop`` holds the fixes with their odds and
+    hours, as in the catalogue where it is not given.
     """
-    every = bays(machines, model, terms, usual_workshop(), done)
+    every = bays(machines, model, terms, shop or usual_workshop(), done)
     offered = [worthwhile(bay.case, terms) for bay in every]
     offers = [_offers(plans, terms.margin) for plans in offered]
     choice = best_choice(offers, terms.hours, terms.cash)

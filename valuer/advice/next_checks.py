@@ -68,12 +68,14 @@ def next_checks(
     terms: ShopTerms,
     seen: Mapping[str, Mapping[str, str]] | None = None,
     done: Mapping[str, Done] | None = None,
+    shop: Workshop | None = None,
 ) -> tuple[NextChecks, ...]:
     """Return what to look at next on each machine, in the order asked; all values from one call of the model.
 
-    ``seen`` holds, by machine id, what looks showed (look id to outcome); ``done`` how work went so far.
+    ``seen`` holds, by machine id, what looks showed (look id to outcome); ``done`` how work went so far;
+    ``shop`` the fixes with their odds and hours, as in the catalogue where it is not given.
     """
-    shown, work, shop = seen or {}, done or {}, usual_workshop()
+    shown, work, shop = seen or {}, done or {}, shop or usual_workshop()
     imagined = [
         _imagined(without(scene_of(m, terms), work.get(m.id)), terms, shown.get(m.id, {})) for m in machines
     ]

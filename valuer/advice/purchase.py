@@ -14,7 +14,7 @@ from valuer.advice.common import cautions, leaving_actions, ranges, safety_of, w
 from valuer.advice.decision_documents import CostLine, PurchaseLimit
 from valuer.advice.documents import Value
 from valuer.advice.lattice import Scene, lattices, scene_of
-from valuer.advice.policies import usual_workshop
+from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.search import Plan, best_plan
 from valuer.domain.faults import Severity, fault_catalogue
@@ -42,18 +42,20 @@ def purchase_limits(
     want_per_hour: float | None = None,
     asked: float | None = None,
     sound: Collection[str] = (),
+    shop: Workshop | None = None,
 ) -> tuple[PurchaseLimit, ...]:
     """Return the most to pay for each machine, in the order asked.
 
     ``want`` is the money to be left over with own hours paid at the terms' hour value; ``want_per_hour``
     instead asks for that much for every own hour, trip and sale included. ``sound`` names faults that were
-    looked for and are not there. Trips are counted by the terms' miles.
+    looked for and are not there. Trips are counted by the terms' miles. ``shop`` holds the fixes with their
+    odds and hours, as in the catalogue where it is not given.
     """
     if want_per_hour is not None:
         terms = terms.model_copy(update={"hour_value": want_per_hour})
         want = 0.0
-    asks = Asks(want, want_per_hour, asked)
-    return tuple(_limit(machine, model, terms, asks, sound) for machine in machines)
+    asks, fixes = Asks(want, want_per_hour, asked), shop or usual_workshop()
+    return tuple(_limit(machine, model, terms, asks, sound, fixes) for machine in machines)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +68,19 @@ class Asks:
 
 
 def _limit(
-    machine: Machine, model: ValueModel, terms: ShopTerms, asks: Asks, sound: Collection[str]
+    machine: Machine,
+    model: ValueModel,
+    terms: ShopTerms,
+    asks: Asks,
+    sound: Collection[str],
+    shop: Workshop,
 ) -> PurchaseLimit:
     seen = scene_of(machine, terms)
     open_faults = not_known(seen, sound)
     scenes = [seen, *imagined(seen, open_faults)]
     every = lattices(scenes, model, terms)
     value = ranges(every[:1], model, terms)[0]
-    bays = [bay_of(lattice, value, terms, usual_workshop()) for lattice in every[1:]]
+    bays = [bay_of(lattice, value, terms, shop) for lattice in every[1:]]
     plans = [best_plan(bay.case) for bay in bays]
     nets = np.array([plan.returns + bay.case.now for bay, plan in zip(bays, plans, strict=True)])
     fixed = trip_cost(terms) + handling_cost(terms)

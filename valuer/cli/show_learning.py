@@ -32,6 +32,8 @@ def correction(report: CorrectionReport) -> None:
             f"Hardly believable: {odd.id}, {odd.times:g} times what the others lead one to expect. It has "
             "next to no say; was it a gift, a typo, or sold with something else?",
         )
+    out.print()
+    wrapped(out, report.selling.statement)
     _fixes(report)
 
 
