@@ -374,6 +374,34 @@ def test_t57_owner_and_reseller_may_differ_and_the_answer_says_whose_it_is() -> 
     assert plan_fixes([broken], FakeModel(175.0), terms())[0].best.fixes
 
 
+@pytest.mark.parametrize("faults", BENCH)
+def test_t58_the_currency_changes_no_decision_only_its_own_letters(faults: tuple[str, ...]) -> None:
+    """T58: dollars or euros beside the same figures: every figure and verdict stays."""
+    dollars, euros = (plan_of(*faults, currency=money) for money in ("USD", "EUR"))
+    assert "EUR" in euros.model_dump_json()
+    assert euros.model_dump_json().replace("EUR", "USD") == dollars.model_dump_json()
+
+
+@pytest.mark.parametrize(
+    ("metric", "inches"),
+    [
+        ({"compression_bar": 4.137, "compression_release": "none"}, {"compression_psi": 60.0}),
+        ({"roll_pull_n": 120.0}, {"roll_pull_lbf": 26.98}),
+        ({"crank_runout_mm": 0.254}, {"crank_runout_in": 0.010}),
+    ],
+)
+def test_t58_metric_or_imperial_readings_lead_to_the_same_plan(
+    metric: dict[str, object], inches: dict[str, object]
+) -> None:
+    """T58: 60 psi = 4.137 bar, 120 N = 26.98 lbf, .010 in = .254 mm; the plan is the same to the letter."""
+    inches = {**inches, **{name: word for name, word in metric.items() if name == "compression_release"}}
+    one, other = (plan_fixes([machine(readings=read)], FakeModel(), terms())[0] for read in (metric, inches))
+    assert one.safety == other.safety
+    assert [(row.fix, row.verdict) for row in one.fixes] == [(row.fix, row.verdict) for row in other.fixes]
+    assert one.best.fixes == other.best.fixes
+    assert one.best.expected_return == pytest.approx(other.best.expected_return, abs=0.02)
+
+
 def test_t60_a_free_hour_still_shows_money_per_hour() -> None:
     """T60."""
     row = rank_bench([machine("oil_leak_seal:serious")], FakeModel(), terms(hour_value=0.0)).machines[0]
