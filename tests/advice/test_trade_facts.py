@@ -377,7 +377,8 @@ def test_t57_owner_and_reseller_may_differ_and_the_answer_says_whose_it_is() -> 
 @pytest.mark.parametrize("faults", BENCH)
 def test_t58_the_currency_changes_no_decision_only_its_own_letters(faults: tuple[str, ...]) -> None:
     """T58: dollars or euros beside the same figures: every figure and verdict stays."""
-    dollars, euros = (plan_of(*faults, currency=money) for money in ("USD", "EUR"))
+    asked, model = [machine(*faults)], FakeModel()
+    dollars, euros = (plan_fixes(asked, model, terms(currency=money))[0] for money in ("USD", "EUR"))
     assert "EUR" in euros.model_dump_json()
     assert euros.model_dump_json().replace("EUR", "USD") == dollars.model_dump_json()
 
