@@ -2,11 +2,18 @@
 
 import random
 
+import numpy as np
 import pytest
 
 from tests.advice.fake import EFFECTS, FakeModel
 from tests.advice.make import bay, machine, terms
+from valuer.advice.bay import bays
 from valuer.advice.bench import plan_bench, rank_bench, worthwhile
+from valuer.advice.clusters import Case, clusters
+from valuer.advice.plans import every_plan
+from valuer.advice.policies import usual_workshop
+from valuer.advice.ports import FloatArray
+from valuer.advice.pruning import possible
 from valuer.advice.search import best_plan
 from valuer.domain.machine import Machine
 
@@ -148,6 +155,46 @@ def test_a_machine_brings_no_plan_that_another_of_its_plans_beats() -> None:
                 )
                 assert not beaten
     assert max(plan.returns for plan in plans) == pytest.approx(best_plan(at.case).returns)
+
+
+@pytest.mark.parametrize(
+    ("hours", "cash"), [(1.0, 20.0), (2.0, 60.0), (0.5, 150.0), (None, 40.0), (1.5, None)]
+)
+def test_the_week_equals_brute_force(hours: float | None, cash: float | None) -> None:
+    """Four machines: every plan of each with every plan of the others."""
+    rng = random.Random(8)
+    for seed in range(6):
+        machines = [
+            machine(*(f"{name}:serious" for name in rng.sample(ABLE, rng.randint(1, 2))), id=f"m{place}")
+            for place in range(4)
+        ]
+        model, asked = FakeModel(by_id={"m0": 400.0, "m1": 250.0}), terms(hours=hours, cash=cash)
+        every = bays(machines, model, asked, usual_workshop())
+        front = np.zeros((1, 3))
+        for at in every:
+            front = best_of_each((front[:, None] + every_sum(at.case)).reshape(-1, 3), hours, cash)
+        found = plan_bench(machines, model, asked)
+        rounding = 0.005 * len(machines)
+        assert found.expected_return == pytest.approx(front[:, 0].max(), abs=rounding), seed
+
+
+def every_sum(case: Case) -> FloatArray:
+    """Return, hours and worst-case cash of every plan of a machine, shape (n_plans, 3)."""
+    whole = possible(case)
+    plans = every_plan(whole, clusters(whole))
+    rows = np.stack([plans.returns, plans.hours, plans.worst_cash], axis=1)
+    return best_of_each(rows[rows[:, 0] >= 0], None, None)
+
+
+def best_of_each(rows: FloatArray, hours: float | None, cash: float | None) -> FloatArray:
+    """The rows within the limits that no other beats in all three."""
+    top = np.array([np.inf, np.inf if hours is None else hours, np.inf if cash is None else cash])
+    rows = rows[(rows <= top + 1e-9).all(axis=1)]
+    kept: list[FloatArray] = []
+    for row in rows[np.lexsort((rows[:, 2], rows[:, 1], -rows[:, 0]))]:
+        if not any(other[1] <= row[1] and other[2] <= row[2] for other in kept):
+            kept.append(row)
+    return np.array(kept)
 
 
 def test_two_hundred_machines_in_one_run() -> None:

@@ -1,4 +1,4 @@
-"""What is compared for one fault, and that policies dropped beforehand are never needed."""
+"""The ways of dealing with one fault, and the odds of its fixes."""
 
 import numpy as np
 import pytest
@@ -80,25 +80,6 @@ def test_leaving_the_fault_is_always_a_policy(fault: str) -> None:
     found = policies(fault)
     assert found.first[0] == NO_FIX
     assert found.cured_later[0] == found.worst_parts[0] == found.worst_hours[0] == 0
-    assert found.efficient[0]
-
-
-@pytest.mark.parametrize(
-    "fault", ["fuel_leak_carb", "starter_noise", "stiff_roll", "oil_leak_sump", "drive_slip"]
-)
-@pytest.mark.parametrize("hour", [0.0, 6.0, 15.0, 30.0])
-def test_efficient_policies_hold_the_best_at_any_gain(fault: str, hour: float) -> None:
-    """At an hour price of the grid and any gain, no other policy that begins at once is better."""
-    shop, found = usual_workshop(), policies(fault)
-    odds = odds_on(shop, Finding(fault, "serious"), Readings())
-    begins = found.first != NO_FIX
-    stays = 1 - odds[found.first]
-    alone = shop.hours[found.first] + shop.group_hours[shop.groups[found.first]]
-    cost = shop.parts[found.first] + hour * alone + stays * (found.later_parts + hour * found.later_hours)
-    cures = 1 - stays * (1 - found.cured_later)
-    for gain in np.linspace(0, 500, 60):
-        net = np.where(begins, gain * cures - cost, 0.0)
-        assert net[found.efficient].max() == pytest.approx(net.max(), abs=1e-9)
 
 
 def test_a_second_try_has_half_the_odds() -> None:

@@ -26,7 +26,7 @@ from valuer.advice.plan_document import if_all_works, value_after, working_order
 from valuer.advice.plans import SAME, Plans
 from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import ValueModel
-from valuer.advice.pruning import compared
+from valuer.advice.pruning import bound_by, compared
 from valuer.advice.routes import ROUTES
 from valuer.advice.search import Plan, best_plan, good_plans, plan_at
 from valuer.domain.machine import Machine
@@ -129,11 +129,11 @@ class Week:
 
 def worthwhile(case: Case, terms: ShopTerms) -> list[Plan]:
     """Return a machine's plans that pay and that no other beats in return, hours and worst-case cash."""
-    whole = compared(case)
+    hours, cash = _widest(terms)
+    whole = compared(case, bound_by(hours, cash))
     if is_hard(whole):
         return _searched_plans(case, terms)
-    hours, cash = _widest(terms)
-    found = [p for plans in good_plans(whole, hours, cash, limited=True) for p in _front(plans, hours, cash)]
+    found = [p for plans in good_plans(whole, hours, cash) for p in _front(plans, hours, cash)]
     return _unbeaten(found, terms.margin)
 
 

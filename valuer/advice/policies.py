@@ -7,9 +7,8 @@ taken as independent.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, lru_cache
-from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -126,8 +125,7 @@ class Policies:
     ``first`` is the place of the first try in the workshop, or -1 when the policy only acts on what the first
     round for other faults has left. ``later``, shape (n_policies, 2), names the tries after it, padded with
     -1; ``later_*`` are costs expected from the moment the first round left the fault there, ``worst_*`` the
-    same if every later try fails too. ``efficient`` marks policies worth comparing whatever else is on the
-    machine; ``shorter`` is the place, in the full list, of the same policy without its last try.
+    same if every later try fails too.
     """
 
     first: IntArray
@@ -137,8 +135,6 @@ class Policies:
     later_hours: FloatArray
     worst_parts: FloatArray
     worst_hours: FloatArray
-    efficient: BoolArray
-    shorter: IntArray
 
     def only(self, keep: BoolArray) -> "Policies":
         """Return the policies that ``keep`` marks."""
@@ -153,7 +149,7 @@ def policies_for(shop: Workshop, fault: str, likely: bytes) -> Policies:
     first = np.array([row.first for row in rows], dtype=np.int64)
     later = [(*row.later, *(NO_FIX,) * (MOST_TRIES - 1 - len(row.later))) for row in rows]
     numbers = np.array([row.numbers for row in rows]).T
-    policies = Policies(
+    return Policies(
         first=first,
         later=np.array(later, dtype=np.int64),
         cured_later=numbers[0],
@@ -161,10 +157,7 @@ def policies_for(shop: Workshop, fault: str, likely: bytes) -> Policies:
         later_hours=numbers[2],
         worst_parts=numbers[3],
         worst_hours=numbers[4],
-        efficient=np.zeros(len(rows), dtype=bool),
-        shorter=np.array([_shorter(rows, row) for row in rows]),
     )
-    return replace(policies, efficient=_efficient(shop, chances, policies))
 
 
 def _sequences(shop: Workshop, fault: str, chances: FloatArray) -> list[tuple[int, tuple[int, ...]]]:
@@ -203,61 +196,3 @@ def _policy(shop: Workshop, chances: FloatArray, first: int, later: tuple[int, .
         hours += left * shop.hours_alone(place)
         left *= 1 - chances[place]
     return _Row(first, later, (1 - left, parts, hours, worst_parts, worst_hours))
-
-
-def _shorter(rows: list[_Row], row: _Row) -> int:
-    """Return the place of the same policy without its last try; of leaving the fault, itself."""
-    places = {(other.first, other.later): place for place, other in enumerate(rows)}
-    return places[row.first, row.later[:-1]] if row.later else 0
-
-
-HOUR_PRICES = (0.0, 6.0, 15.0, 30.0, 60.0)
-CASH_PRICES = (1.0, 3.0)
-"""Prices of an hour and of a unit of cash at which policies are compared. Both are dearer than their own
-worth when they are short, hence the high ends. The grid is fixed, so that which policies are compared never
-depends on the question asked."""
-
-
-def _efficient(shop: Workshop, chances: FloatArray, policies: Policies) -> BoolArray:
-    """Mark the policies that are best at some price of a cure.
-
-    Work at once and work that waits are marked apart. Work at once is compared with its strip-down to be done
-    for it alone, and with it open already.
-    """
-    acts = policies.first != NO_FIX
-    stays = np.where(acts, 1 - chances[policies.first], 1.0)
-    cures = 1 - stays * (1 - policies.cured_later)
-    alone = np.where(acts, shop.group_hours[shop.groups[policies.first]], 0.0)
-    marked = np.zeros(len(acts), dtype=bool)
-    marked[0] = True
-    for hour, cash, shut in product(HOUR_PRICES, CASH_PRICES, (0.0, 1.0)):
-        first = cash * shop.parts[policies.first] + hour * (shop.hours[policies.first] + shut * alone)
-        cost = acts * first + stays * (cash * policies.later_parts + hour * policies.later_hours)
-        for kind in (np.flatnonzero(acts), np.flatnonzero(~acts)):
-            marked[kind[_on_hull(cures[kind], cost[kind])]] = True
-    return marked
-
-
-def _on_hull(cures: FloatArray, costs: FloatArray) -> list[int]:
-    """Return the places of the policies that are best for some price of a cure: cures x price - cost."""
-    if not len(cures):
-        return []
-    best, hull = int(np.lexsort((-cures, costs))[0]), []
-    while True:
-        hull.append(best)
-        more = np.flatnonzero(cures > cures[best] + 1e-12)
-        if not len(more):
-            return hull
-        price = (costs[more] - costs[best]) / (cures[more] - cures[best])
-        least = more[price <= price.min() + 1e-12]
-        best = int(least[np.argmax(cures[least])])
-
-
-def beaten(no_worse: BoolArray) -> BoolArray:
-    """Return which of n alternatives may go. ``no_worse[i, j]``: i is at least as good as j everywhere.
-
-    The relation must be transitive; of alternatives no worse than each other the first stays.
-    """
-    order = np.arange(len(no_worse))
-    beats = no_worse & (~no_worse.T | (order[:, None] < order[None]))
-    return np.asarray(beats.any(axis=0))

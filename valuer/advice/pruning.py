@@ -1,66 +1,209 @@
-"""Which policies are compared on one machine, and dropping combinations that cannot be part of a best plan.
+"""Which policies are compared on one machine, and dropping what provably is in no best plan.
 
-Compared are, for each fault, the efficient policies, those that begin with a fix that also acts on another
-fault here, and, where other work may cure the fault, those that wait for it; none with a last try that costs
-more than it can ever bring.
+Nothing is dropped by rule of thumb. A policy goes only when any plan that holds it can be changed into one
+without it that leaves at least as much money and uses no more of the limits that are asked about: expected
+hours, worst-case cash. So the best plan within any narrower limit stays as well.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from valuer.advice.clusters import Case, Cluster, in_working_order, part_of
 from valuer.advice.plans import SAME
-from valuer.advice.policies import MOST_TRIES, NO_FIX, BoolArray
+from valuer.advice.policies import NO_FIX, BoolArray, Policies
 from valuer.advice.ports import FloatArray
 
 
-def compared(case: Case) -> Case:
-    """Return the case with the policies that are compared on this machine."""
-    if not case.policies:
-        return case
-    shared = (case.odds > 0).sum(axis=0) > 1
-    owner = case.odds.argmax(axis=0)
-    worth = most_gained(case)
+class Bound(NamedTuple):
+    """Which limits a question asks about: a plan may not use more of these than the one it takes the place of."""
+
+    hours: bool = False
+    cash: bool = False
+
+
+FREE = Bound()
+
+
+def bound_by(hours: float | None, cash: float | None) -> Bound:
+    """Return which of the two limits there are."""
+    return Bound(hours is not None, cash is not None)
+
+
+def possible(case: Case) -> Case:
+    """Return the case without policies that are none.
+
+    Waiting for what other work leaves is a policy only where other work may cure the fault; a fault that is
+    not to be left without work has no policy of leaving it, unless nothing can be done.
+    """
     policies = []
     for axis, every in enumerate(case.policies):
-        begins = every.first != NO_FIX
-        touched = bool(case.causes[axis]) or bool((shared & (case.odds[axis] > 0)).any())
-        keep = every.efficient & (begins | touched)
-        keep |= begins & shared[every.first] & (owner[every.first] == axis)
-        keep[0] = axis not in case.forced or len(keep) == 1
-        if axis not in case.forced:
-            keep = _without_waste(case, axis, float(worth[axis]), keep, shared)
+        keep = (every.first != NO_FIX) | _may_wait(case, axis)
+        keep[0] = axis not in case.forced or not keep[1:].any()
         policies.append(every.only(keep))
     return replace(case, policies=tuple(policies))
 
 
-def most_gained(case: Case) -> FloatArray:
-    """Return the most that curing each fault can bring, its symptoms' gain included."""
+def _shared(case: Case) -> BoolArray:
+    """Mark the fixes that act on more than one of the faults."""
+    return np.asarray((case.odds > 0).sum(axis=0) > 1)
+
+
+def _may_wait(case: Case, axis: int) -> bool:
+    return bool(case.causes[axis]) or bool((_shared(case) & (case.odds[axis] > 0)).any())
+
+
+def compared(case: Case, bound: Bound = FREE) -> Case:
+    """Return the case with the policies of which some best plan consists, and others not proved needless."""
+    if not case.policies:
+        return case
+    case = possible(case)
+    gains = gains_of(case)
+    case = _without_waste(case, gains, bound)
+    shared = _shared(case)
+    policies = [
+        every.only(_not_replaced(Swap(case, axis, gains, shared, bound))) if _touched(case, axis) else every
+        for axis, every in enumerate(case.policies)
+    ]
+    return replace(case, policies=tuple(policies))
+
+
+def _touched(case: Case, axis: int) -> bool:
+    """Say whether the fault may stand in a cluster with others; alone, `thinned` does all there is to do."""
+    others = np.delete(case.odds, axis, 0) > 0
+    causes = bool(case.causes[axis]) or any(axis in causes for causes in case.causes)
+    return causes or bool((others & (case.odds[axis] > 0)).any())
+
+
+class Gains(NamedTuple):
+    """The least and the most that curing each fault can bring, whatever else is left in; shape (k,).
+
+    Curing a cause frees its symptoms, which then may go too: the most holds their gain, the least does not,
+    as a symptom need not be worked on (unless it must, which may then cost).
+    """
+
+    least: FloatArray
+    most: FloatArray
+
+
+def gains_of(case: Case) -> Gains:
+    """Return what curing each fault can bring."""
     axes = range(len(case.policies))
-    most = np.array(
-        [float((np.take(case.proceeds, 0, a) - np.take(case.proceeds, 1, a)).max()) for a in axes]
-    )
+    steps = [np.take(case.proceeds, 0, axis) - np.take(case.proceeds, 1, axis) for axis in axes]
+    least = np.array([float(step.min()) for step in steps])
+    most = np.array([max(float(step.max()), 0.0) for step in steps])
     for axis in reversed(in_working_order(case, axes)):
+        dearest = float(_later_cost(case, axis).max()) if axis in case.forced else 0.0
         for cause in case.causes[axis]:
             most[cause] += most[axis]
-    return most
+            least[cause] = min(least[cause], 0.0) - dearest if dearest else least[cause]
+    return Gains(least, most)
 
 
-def _without_waste(case: Case, axis: int, worth: float, keep: BoolArray, shared: BoolArray) -> BoolArray:
-    """Drop policies whose last try costs more than it can ever bring; the shorter policy stands in."""
-    every, shop = case.policies[axis], case.shop
-    tries = (every.later != NO_FIX).sum(axis=1)
-    last = np.where(tries > 0, every.later[np.arange(len(tries)), tries - 1], every.first)
-    later = tries > 0
-    hours = shop.hours[last] + np.where(later, shop.group_hours[shop.groups[last]], 0.0)
-    cost = case.price_level * shop.parts[last] + case.hour_value * hours
-    cost = np.where(later, case.chances[axis] * cost, cost + case.margin)
-    waste = (case.odds[axis, last] * worth <= cost) & (last != NO_FIX) & (later | ~shared[every.first])
-    for _ in range(MOST_TRIES):
-        keep[every.shorter[keep & waste]] = True
-        keep &= ~waste
-    return keep
+def _later_cost(case: Case, axis: int) -> FloatArray:
+    """Return what the later tries of each policy cost, once the first round has left the fault in."""
+    every = case.policies[axis]
+    cost = case.price_level * every.later_parts + case.hour_value * every.later_hours
+    return np.asarray(case.chances[axis] * cost)
+
+
+def _without_waste(case: Case, gains: Gains, bound: Bound) -> Case:
+    """Drop fixes from the first round that cost more than they can bring on all the faults they act on.
+
+    Without such a fix its fault waits, which it must be able to. Where hours are short, later tries that come
+    up more often without it may not take more hours than it saves; where they might, the fix is credited with
+    all that the faults could bring.
+    """
+    shop, axes = case.shop, range(len(case.policies))
+    brings = case.odds.T @ gains.most
+    if bound.hours:
+        longest = [float((case.chances[a] * case.policies[a].later_hours).max()) for a in axes]
+        surest = np.array([[case.policies[a].cured_later.max()] for a in axes])
+        cured = np.where(case.odds > 0, 1 - (1 - case.odds) * (1 - surest), 0.0)
+        brings = np.where(case.odds.T @ np.array(longest) <= shop.hours, brings, cured.T @ gains.most)
+    cost = case.price_level * shop.parts + case.hour_value * shop.hours + case.margin
+    needed = [axis for axis in axes if axis in case.forced or not _may_wait(case, axis)]
+    waste = (brings <= cost) & ~(case.odds[needed] > 0).any(axis=0)
+    policies = tuple(p.only((p.first == NO_FIX) | ~waste[p.first]) for p in case.policies)
+    return replace(case, policies=policies)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Swap:
+    """One fault whose policies are compared with one another; ``shared`` marks fixes that act on others too."""
+
+    case: Case
+    axis: int
+    gains: Gains
+    shared: BoolArray
+    bound: Bound
+
+    @property
+    def policies(self) -> Policies:
+        """The policies of the fault."""
+        return self.case.policies[self.axis]
+
+
+def _not_replaced(swap: Swap) -> BoolArray:
+    """Mark the policies that no other can replace in every plan.
+
+    What one brings is linear in the gain of a cure and in the chance that all other work leaves the fault, so
+    that one no worse at the ends of both ranges is no worse between them.
+    """
+    better = _may_replace(swap) & _no_worse(swap)
+    np.fill_diagonal(better, val=False)
+    alive = np.ones(len(better), dtype=bool)
+    for place in np.flatnonzero(better.any(axis=0))[::-1]:
+        alive[place] = not (better[:, place] & alive).any()
+    return alive
+
+
+def _may_replace(swap: Swap) -> BoolArray:
+    """Say which policy (row) changes nothing for other faults when it replaces which (column).
+
+    Both begin with the same fix, or with fixes that act on no other fault; and the later tries are no fixes
+    that other faults may want done first, unless they stand in the replaced policy too.
+    """
+    first, later, shared = swap.policies.first, swap.policies.later, swap.shared
+    own = (first == NO_FIX) | ~shared[first]
+    same = (first[:, None] == first) | (own[:, None] & own)
+    there = (later[:, None, :, None] == later[None, :, None, :]).any(axis=3)
+    free = (later == NO_FIX) | ~shared[later]
+    return np.asarray(same & (there | free[:, None, :]).all(axis=2))
+
+
+def _no_worse(swap: Swap) -> BoolArray:
+    """Say which policy (row) leaves no less money than which (column), and uses no more of what is bound."""
+    case, axis, every, shop = swap.case, swap.axis, swap.policies, swap.case.shop
+    acts = every.first != NO_FIX
+    stays = np.where(acts, 1 - case.odds[axis, every.first], 1.0)
+    parts, hours = acts * shop.parts[every.first], acts * shop.hours[every.first]
+    groups = acts * shop.groups[every.first]
+    opens = shop.group_hours[groups[:, None] & ~groups]
+    at_once = case.price_level * parts + case.hour_value * hours + case.margin * acts
+    fine = np.ones(opens.shape, dtype=bool)
+    for reach in (_least_reach(swap), 1.0):
+        for gain in (swap.gains.least[axis], swap.gains.most[axis]):
+            lost = reach * stays * ((1 - every.cured_later) * gain + _later_cost(case, axis)) + at_once
+            fine &= lost[:, None] + case.hour_value * opens <= lost
+        if swap.bound.hours:
+            expected = hours + reach * stays * case.chances[axis] * every.later_hours
+            fine &= expected[:, None] + opens <= expected
+    if swap.bound.hours and any(axis in causes for causes in case.causes):
+        left = stays * (1 - every.cured_later)  # what frees a symptom makes its later tries more likely
+        fine &= left[:, None] >= left
+    if swap.bound.cash:
+        worst = parts + every.worst_parts
+        fine &= worst[:, None] <= worst
+    return fine
+
+
+def _least_reach(swap: Swap) -> float:
+    """Return the least chance that all other work leaves the fault to its own policy."""
+    if swap.case.causes[swap.axis]:
+        return 0.0
+    return float(np.prod(1 - swap.case.odds[swap.axis, swap.shared]))
 
 
 FEW = 4
@@ -76,7 +219,7 @@ def fitting(cluster: Cluster, hours: float | None, cash: float | None) -> Cluste
     return part_of(cluster, np.flatnonzero(fits))
 
 
-def thinned(case: Case, cluster: Cluster, *, limited: bool) -> Cluster:
+def thinned(case: Case, cluster: Cluster, bound: Bound = FREE) -> Cluster:
     """Return the cluster without combinations that another one beats, whatever is left of the other faults.
 
     Each combination is valued with every subset of the other faults left in; as clusters do not touch, the
@@ -95,8 +238,9 @@ def thinned(case: Case, cluster: Cluster, *, limited: bool) -> Cluster:
         kept.append(best)
         opens = case.shop.group_hours[cluster.groups[best] & ~cluster.groups[waiting]]
         beats = ((net[best] - case.hour_value * opens[:, None]) >= net[waiting]).all(axis=1)
-        if limited:
+        if bound.hours:
             beats &= cluster.hours[best] + opens <= cluster.hours[waiting]
+        if bound.cash:
             beats &= cluster.worst_cash[best] <= cluster.worst_cash[waiting]
         waiting = waiting[~beats]
     return part_of(cluster, np.sort(kept))

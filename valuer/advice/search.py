@@ -7,7 +7,7 @@ from valuer.advice.clusters import Case, clusters
 from valuer.advice.hard_cases import is_hard, most_possible, searched
 from valuer.advice.plans import SAME, Plans, best_place, plans_in_pieces
 from valuer.advice.policies import NO_FIX, Policies
-from valuer.advice.pruning import compared, fitting, thinned
+from valuer.advice.pruning import bound_by, compared, fitting, thinned
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
     ``hours`` binds the expected hours, as an evening may run over; ``cash`` binds the worst case, as a purse
     may not. The plan that leaves everything fits every limit.
     """
-    whole = compared(case)
+    whole = compared(case, bound_by(hours, cash))
     if is_hard(whole):
         plan = plan_at(*searched(whole, hours, cash))
         return replace(plan, gap=max(0.0, most_possible(whole) - plan.returns))
@@ -63,16 +63,11 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
     return plan_at(found[1], found[2])
 
 
-def good_plans(
-    case: Case, hours: float | None, cash: float | None, *, limited: bool = False
-) -> Iterator[Plans]:
-    """Return the plans of a case that may be best within the limits, in pieces.
-
-    With ``limited``, also those that may be best within any narrower limit.
-    """
-    limited = limited or hours is not None or cash is not None
+def good_plans(case: Case, hours: float | None, cash: float | None) -> Iterator[Plans]:
+    """Return the plans of a case that may be best within the limits or within narrower ones, in pieces."""
+    bound = bound_by(hours, cash)
     together = (fitting(cluster, hours, cash) for cluster in clusters(case))
-    yield from plans_in_pieces(case, tuple(thinned(case, cluster, limited=limited) for cluster in together))
+    yield from plans_in_pieces(case, tuple(thinned(case, cluster, bound) for cluster in together))
 
 
 def plan_at(plans: Plans, place: int) -> Plan:
