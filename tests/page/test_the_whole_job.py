@@ -139,6 +139,17 @@ def test_a_machine_struck_by_mistake_comes_back_whole(served: Served, opened: Op
     assert call(served.url, "GET", "/v1/machines/rust-hole")["entry"] == before
 
 
+def test_a_sale_that_safety_forbids_is_said_before_it_is_written_down(
+    standing: Served, opened: Opened
+) -> None:
+    page = opened(standing, "#/machine/slow-stop").page
+    page.get_by_role("button", name="Sold").click()
+    docket = page.get_by_role("dialog")
+    # 16 CFR 1205.5(a)(1): a blade that runs on for over 3.0 s may not be sold as working.
+    expect(docket).to_contain_text("Not for sale as a working mower")
+    expect(docket.get_by_label("Sold", exact=True)).not_to_have_value("working")
+
+
 def test_a_check_that_is_passed_counts_at_once(served: Served, opened: Opened) -> None:
     page = opened(served, "#/machine/night-weep").page
     gate = page.get_by_role("region", name="May it be sold?").locator("li", has_text="Recall")

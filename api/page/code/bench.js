@@ -60,7 +60,7 @@ async function replan(it) {
     refill(it.said, saidOf(week, it.facts));
     refill(it.rows, ordered(week, ranking).map((pair) => row(pair, ranking, it)));
     refill(it.fine, `All sums in ${ranking.currency}; an hour of yours counts ${money(ranking.hour_value)}. `,
-      "On the rule: the dark mark is the value now, the pale part its range, the bar above what the best plan adds.");
+      "On the rule: the thick mark is the value now, the pale part its range, the bar above what the best plan adds.");
   } catch (error) {
     if (error.name !== "AbortError") refill(it.said, trouble(error, () => replan(it)));
   }

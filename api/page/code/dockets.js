@@ -6,6 +6,7 @@ import { bare, offered, putBack, sell, today, tried } from "./records.js";
 import { wrote } from "./slip.js";
 import { unlimited } from "./terms.js";
 import { money } from "./words.js";
+import { plain } from "./worth.js";
 
 const SOLD_AS = { working: "as working", for_repair: "for repair", for_parts: "for parts", scrap: "as scrap" };
 
@@ -30,7 +31,7 @@ async function opening(open, it, fix) {
 }
 
 /** A docket: a form in a dialog whose fields are kept on this device until it is written down. */
-function docket(title, name, fields, buttons, it) {
+function docket(title, name, fields, buttons, it, notice = null) {
   const typed = kept(name, { key: ownKey() });
   const told = h("div", { role: "alert" });
   const remember = () => keep(name, { key: typed.key, ...valuesOf(fields) });
@@ -54,6 +55,7 @@ function docket(title, name, fields, buttons, it) {
   };
   const form = h("form", { on: { input: remember, submit: (event) => { event.preventDefault(); form.querySelector("button.write").click(); } } },
     h("h2", { id: heading }, title),
+    notice,
     Object.values(fields).map(({ input, label }) => h("p", { class: input.type === "checkbox" ? "tick" : "" }, h("label", { for: input.id }, label), input)),
     told,
     h("p", { class: "answers" },
@@ -141,10 +143,11 @@ async function openListed(it) {
 async function openSold(it) {
   const { id } = it.machine;
   const price = await advised(it);
-  const { value } = await it.valuation();
+  const { value, safety } = await it.valuation();
+  const usual = (price?.sold_as ?? "working").replaceAll(" ", "_");
   const fields = {
     price: number("Price received", Math.round(price?.expected_price ?? value.amount), { required: true, min: 0.01 }),
-    sold_as: choice("Sold", SOLD_AS, (price?.sold_as ?? "working").replaceAll(" ", "_")),
+    sold_as: choice("Sold", SOLD_AS, usual === "working" && !safety.may_be_sold ? "for_repair" : usual),
     fees: number("Fees"),
     hours: number("Own hours for the sale"),
     sold_on: day("On"),
@@ -153,7 +156,8 @@ async function openSold(it) {
     const now = await sell(bare({ id, ...typed, terms: unlimited() }), key);
     return [`${id}: sold for ${money(typed.price)}; ${money(now.entry.sale.prediction.amount)} was expected.`, now];
   };
-  docket(`${id} is sold`, `sold.${id}`, fields, [["Write it down", write]], it);
+  const stop = safety.may_be_sold ? null : h("p", { class: "not" }, `✕ ${plain(safety.statement, it.facts)}`);
+  docket(`${id} is sold`, `sold.${id}`, fields, [["Write it down", write]], it, stop);
 }
 
 /** The asking price where there is one; a sale can be written down without it. */

@@ -7,7 +7,7 @@ const SHOWN = 8;
 /** Faults of the machine and a search for more; `told(list)` hears the whole list at every change. */
 export function findings(facts, machine, told) {
   let chosen = [...(machine.faults ?? [])];
-  const list = h("ul", { class: "chosen" });
+  const list = h("ul", { class: "found" });
   const hits = h("ul", { class: "hits" });
   const count = h("p", { class: "fine", role: "status" });
   const id = freshId("search");

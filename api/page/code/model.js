@@ -8,7 +8,7 @@ import { catalogue } from "./facts.js";
 import { setTerms, terms } from "./terms.js";
 import { shopTerms } from "./shop.js";
 import { fill } from "./trouble.js";
-import { count, percent } from "./words.js";
+import { count, percent, signed, spoken } from "./words.js";
 import { plain } from "./worth.js";
 
 /** Put what is known about the model on the page. */
@@ -38,7 +38,7 @@ function moved(report, facts) {
   const most = Math.max(20, ...terms.map((term) => Math.abs(term.moved_percent) + term.unsure_percent));
   return [
     h("p", { class: "lead", id: "correction" }, report.statement),
-    terms.length ? [h("ul", { class: "moves" }, terms.map((term) => h("li", {}, h("span", {}, plain(term.name, facts).replaceAll("_", " ")), h("b", {}, `${term.moved_percent > 0 ? "+" : ""}${term.moved_percent} %`),
+    terms.length ? [h("ul", { class: "moves" }, terms.map((term) => h("li", {}, h("span", {}, plain(term.name, facts).replaceAll("_", " ")), h("b", {}, signed(term.moved_percent)),
       movedBar(term.moved_percent, term.unsure_percent, most), h("small", {}, plain(term.why, facts))))),
     h("p", { class: "fine" }, `Bars: how far each part moved; the pale part is how unsure that is. Ranges are ${report.interval_factor} times as wide as the model's own.`)] : null,
     report.odd_sales.length ? sentences(report.odd_sales.map((sale) => `${sale.id} is hardly believable beside the others (${sale.times} times what they say), so it counts ${percent(sale.weight)}.`)) : null,
@@ -52,7 +52,7 @@ function held(report) {
   const lacking = report.figures.filter((figure) => figure.value === null);
   return [
     report.sales.length ? [salesPicture(report.sales), h("p", { class: "fine" }, "Each dot is a sale: what was expected that day, with its range, above the price paid. On the broken line both are the same.")] : h("p", {}, "No sale yet to hold the values against."),
-    sentences(said.map((figure) => `${figure.name}: ${figure.said} (goal: ${figure.goal}).`)),
+    sentences(said.map((figure) => `${spoken(figure.name)}: ${figure.said}${figure.goal === "none" ? "" : ` (goal: ${figure.goal})`}.`)),
     lacking.length ? h("details", {}, h("summary", {}, `${lacking.length} figures that need more sales or tries`), sentences(lacking.map((figure) => figure.said))) : null,
   ];
 }

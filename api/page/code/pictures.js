@@ -60,7 +60,7 @@ export function rowRule({ low, high, now, after, most }) {
     s("rect", { x: 0, y: 10, width: 100, height: 6, class: "rule" }),
     s("rect", { x: at(low), y: 10, width: at(high) - at(low), height: 6, class: "range" }),
     after > now && s("rect", { x: at(now), y: 3, width: at(after) - at(now), height: 5, class: "gain" }),
-    s("rect", { x: at(now) - 0.5, y: 0, width: 1, height: 16, class: "now" }));
+    s("line", { x1: at(now), y1: 0, x2: at(now), y2: 16, class: "mark" }));
 }
 
 /** One step of the way from sound to as it stands: a bar from `from` down to `to`, out of `most`. */
@@ -130,7 +130,7 @@ export function salesPicture(sales) {
       sales.map((sale) => [line(x(sale.price), y(sale.low), x(sale.price), y(sale.high), "span"),
         s("circle", { cx: x(sale.price), cy: y(sale.predicted), r: 4.5, class: sale.low <= sale.price && sale.price <= sale.high ? "in" : "out" })]),
       steps(most, 5).map((sum) => label(x(sum), height - 12, money(sum), "middle", "small")),
-      label(box.right, height - 1, "price paid", "end", "small"), label(box.left + 4, box.top - 2, "expected that day", "start", "small")];
+      label(box.right, box.bottom - 6, "price paid", "end", "small"), label(box.left + 4, box.top - 2, "expected that day", "start", "small")];
   });
 }
 
@@ -141,6 +141,6 @@ export function movedBar(percent, unsure, most) {
   return s("svg", { class: "moved-bar", viewBox: "0 0 100 12", preserveAspectRatio: "none", "aria-hidden": "true" },
     s("rect", { x: at(percent - unsure), y: 4.5, width: at(percent + unsure) - at(percent - unsure), height: 3, class: "range" }),
     s("rect", { x: left, y: 1, width: Math.max(right - left, 0.4), height: 10, class: percent < 0 ? "loss" : "gain" }),
-    s("rect", { x: 49.8, y: 0, width: 0.4, height: 12, class: "now" }));
+    s("line", { x1: 50, y1: 0, x2: 50, y2: 12, class: "mark" }));
 }
 

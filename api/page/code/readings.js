@@ -19,13 +19,14 @@ export function readings(schema, machine, facts, told) {
   const rest = families.filter((each) => !first.includes(each));
   const warn = cautioner();
   const make = (family) => reading(family, schema.properties, machine.readings ?? {}, facts, warn, told);
+  const shown = first.map(make); // made before the rest, so that a caution stands in full where it is seen
   const items = rest.map((family) => ({ family, node: make(family) }));
   const find = freshId("find");
   const hide = (event) => {
     const wanted = event.target.value.trim().toLowerCase();
     for (const { family, node } of items) node.hidden = wanted !== "" && !family.text.includes(wanted);
   };
-  return [first.map(make), h("details", {}, h("summary", {}, `${rest.length} more readings`),
+  return [shown, h("details", {}, h("summary", {}, `${rest.length} more readings`),
     h("p", {}, h("label", { for: find }, "Find a reading"), h("input", { id: find, type: "search", on: { input: hide } })),
     items.map(({ node }) => node))];
 }

@@ -6,6 +6,7 @@ import { cautionsBeside, cautionsOf } from "./facts.js";
 import { bare, measure, putBack } from "./records.js";
 import { wrote } from "./slip.js";
 import { spoken } from "./words.js";
+import { plain } from "./worth.js";
 
 const UNDER_THE_DECK = { blade_and_mount: ["C1", "C4"], deck: ["C1", "C4"], crank: ["C1", "C4"], bail: ["C3", "C6"], drive_releases: ["C3"], muffler: ["C1"] };
 const SIGN = { passed: "✓", fails: "✕", open: "?", "not called for": "–" };
@@ -19,7 +20,7 @@ export async function safetyPart(it) {
   const open = all.filter(({ state }) => rank[state] < 2).sort((a, b) => rank[a.state] - rank[b.state]);
   const settled = all.filter(({ state }) => rank[state] >= 2);
   return [
-    h("p", { class: safety.may_be_sold ? "lead may" : "lead not" }, `${safety.may_be_sold ? "✓" : "✕"} ${safety.statement}`),
+    h("p", { class: safety.may_be_sold ? "lead may" : "lead not" }, `${safety.may_be_sold ? "✓" : "✕"} ${plain(safety.statement, it.facts)}`),
     open.length ? h("ul", { class: "gates" }, open.map((each) => gateItem(each, safety, it, warn))) : null,
     settled.length ? h("details", {}, h("summary", {}, `${settled.filter(({ state }) => state === "passed").length} passed`),
       h("ul", { class: "gates" }, settled.map((each) => gateItem(each, safety, it, warn)))) : null,

@@ -22,7 +22,7 @@ function listed(sold) {
   const most = Math.max(...sold.map((entry) => Math.max(entry.sale.price, entry.sale.prediction?.high ?? 0)));
   return [
     h("p", { class: "lead" }, `${count(sold.length, "machine", "machines")} brought `, h("strong", {}, money(sum("profit"))), hours ? ` over cost in ${time(hours)}: ${change(sum("profit") / hours)} an hour.` : " over cost."),
-    h("p", { class: "fine" }, "Money and hours already spent stand here only; no advice looks at them. On the rule: the dark mark is the price paid, the pale part the range expected that day."),
+    h("p", { class: "fine" }, "Money and hours already spent stand here only; no advice looks at them. On the rule: the thick mark is the price paid, the pale part the range expected that day."),
     h("ol", { class: "rows", "aria-label": "Sales, the newest first" }, accounts.toReversed().map((each) => row(each, most))),
   ];
 }

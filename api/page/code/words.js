@@ -11,6 +11,9 @@ export const money = (amount) => WHOLE.format(Math.round(amount) + 0);
 /** The same with its sign, for what is gained or lost. */
 export const change = (amount) => `${Math.round(amount) < 0 ? "−" : "+"}${WHOLE.format(Math.abs(Math.round(amount)))}`;
 
+/** Percent that something moved, with its sign. */
+export const signed = (moved) => `${moved < 0 ? "−" : "+"}${Math.abs(moved)}\u00a0%`;
+
 /** Hours, or minutes below one hour. */
 export function time(hours) {
   if (hours === 0) return "no time";
