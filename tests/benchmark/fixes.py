@@ -6,8 +6,7 @@ the truth: the same fixes, odds, hours and parts, the true prices. Fixing nothin
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -225,17 +224,6 @@ def shares(s: Study, hour_value: float, margin: float = 0.0) -> dict[str, float]
 def replace_margin(terms: ShopTerms) -> ShopTerms:
     """The truth needs no margin against its own noise."""
     return terms.model_copy(update={"margin": 0.0})
-
-
-def median_seconds(call: Callable[[], object], times: int = 5) -> float:
-    """Median wall time of a call, after one to warm up."""
-    call()
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        call()
-        taken.append(time.perf_counter() - start)
-    return float(np.median(taken))
 
 
 def run() -> Iterator[Figure]:

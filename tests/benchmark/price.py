@@ -250,15 +250,21 @@ def law_violations(run: Run, n: int = 20_000) -> int:
 
 
 # -------------------------------------------------------------------------------------------------------------- speed
-def median_seconds(call: Callable[[], object], times: int = 15) -> float:
-    """Median wall time of a call, after one to warm up."""
-    call()
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        call()
-        taken.append(time.perf_counter() - start)
-    return float(np.median(taken))
+def side_by_side(
+    first: Callable[[], object], second: Callable[[], object], times: int
+) -> tuple[float, float]:
+    """Least wall time of each of two calls, taken in turns after one of each to warm up.
+
+    The least, because other work on the machine only ever adds.
+    """
+    taken: list[list[float]] = [[], []]
+    for turn in range(times + 1):
+        for call, seconds in zip((first, second), taken, strict=True):
+            start = time.perf_counter()
+            call()
+            if turn:
+                seconds.append(time.perf_counter() - start)
+    return min(taken[0]), min(taken[1])
 
 
 EIGHT = ("starter_noise", "fuel_leak_carb", "oil_leak_minor", "stiff_roll", "blade_dull", "dirty", "bag_missing",
@@ -281,23 +287,26 @@ def advice_seconds(model: MowerModel) -> tuple[float, float]:
     rows = np.repeat(model.encode([machine], 5), 256, axis=0)
     for bit, fault in enumerate(EIGHT):
         rows[:, model.fault_column(fault)] = 2.0 * ((np.arange(256) >> bit) & 1)
-    return median_seconds(lambda: full_advice([machine], model, terms)), median_seconds(
-        lambda: model.value(rows)
-    )
+    return side_by_side(lambda: full_advice([machine], model, terms), lambda: model.value(rows), 40)
 
 
-def throughput_ratio(run: Run, n: int = 100_000) -> float:
+def throughput_ratio(model: PriceModel, test: pd.DataFrame, n: int = 100_000) -> float:
     """Rows a second of predict(table), over those of the fitted parts on rows already coded."""
     from valuer.price_model.design import code_table  # noqa: PLC0415
 
-    model = run.model.price_model
-    table = run.test.sample(n, replace=True, random_state=1).reset_index(drop=True)
+    table = test.sample(n, replace=True, random_state=1).reset_index(drop=True)
     coded = code_table(table, model.columns)
+    bare, whole = side_by_side(
+        lambda: model.predict_rows(model.rows_of(coded)), lambda: model.predict(table), 3
+    )
+    return bare / whole
 
-    def bare() -> None:
-        model.predict_rows(model.rows_of(coded))
 
-    return median_seconds(bare, 3) / median_seconds(lambda: model.predict(table), 3)
+def speeds(run: Run) -> dict[str, float]:
+    """Every figure about time."""
+    advice, bare = advice_seconds(run.model)
+    ratio = throughput_ratio(run.model.price_model, run.test)
+    return {"advice_seconds": advice, "bare_seconds": bare, "throughput_ratio": ratio}
 
 
 # ---------------------------------------------------------------------------------------------------------- the figures
@@ -339,8 +348,7 @@ def run() -> Iterator[Figure]:
         runs.append(measure(last))
     assert last is not None
     summary = summarise(runs)
-    summary["advice_seconds"], summary["bare_seconds"] = advice_seconds(last.model)
-    summary["throughput_ratio"] = throughput_ratio(last)
+    summary |= speeds(last)
     keep("price", summary)
     yield from figures(summary)
 
