@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect
 
 from tests.page.serving import DESK, PHONE, Served, browser, chromium, serving
 from valuer.adviser import Adviser
 from valuer.price_model.mower import MowerModel
+
+expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
 
 SIZES = {"phone": PHONE, "desk": DESK}
 
@@ -98,7 +100,7 @@ def opened(chrome: Browser) -> Iterator[Opened]:
 
     def open_at(server: Served, where: str = "#/bench", size: str = "phone", **more: Any) -> Watched:
         context = chrome.new_context(viewport=SIZES[size], has_touch=size == "phone", **more)
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(20_000)
         watched = Watched(context, server.url)
         pages.append(watched)
         watched.page.goto(f"{server.url}/{where}")

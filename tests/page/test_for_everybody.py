@@ -1,16 +1,20 @@
 """By keyboard, by screen reader, on a small phone and a wide desk, on paper, and quick to load."""
 
+import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Literal
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
+from tests.fake_model import FakeModel
 from tests.page.conftest import Opened
 from tests.page.scenario import sell_some
-from tests.page.serving import DESK, PHONE, Served
+from tests.page.serving import DESK, PHONE, Served, serving
 from tests.page.test_the_whole_job import settled
+from valuer.adviser import Adviser
 
 VIEWS = [
     "#/bench",
@@ -24,16 +28,18 @@ VIEWS = [
 
 
 @pytest.fixture(scope="module")
-def looked_at(standing: Served) -> Served:
-    """The standing server with some sales, so that no view is empty."""
-    sell_some(standing.url)
-    return standing
+def looked_at() -> Iterator[Served]:
+    """A server with some sales, so that no view is empty; how the page looks is no matter of statistics."""
+    with tempfile.TemporaryDirectory() as folder, serving(Adviser(FakeModel()), Path(folder)) as running:
+        sell_some(running.url)
+        yield running
 
 
 @pytest.fixture(scope="module", params=VIEWS)
 def view(request: pytest.FixtureRequest, chrome: Browser, looked_at: Served) -> Iterator[Page]:
     """One view with everything on it opened, loaded once for the tests that look at it."""
     context = chrome.new_context(viewport=PHONE)
+    context.set_default_timeout(20_000)
     page = context.new_page()
     page.goto(f"{looked_at.url}/{request.param}")
     settled(page)
@@ -78,8 +84,8 @@ def test_axe_finds_nothing_in_a_docket(looked_at: Served, opened: Opened) -> Non
     assert violations(page) == []
 
 
-def test_the_whole_way_to_a_machine_and_a_sale_by_keyboard(served: Served, opened: Opened) -> None:
-    page = opened(served, "#/bench", "desk").page
+def test_the_whole_way_to_a_machine_and_a_sale_by_keyboard(looked_at: Served, opened: Opened) -> None:
+    page = opened(looked_at, "#/bench", "desk").page
     settled(page)
     page.keyboard.press("Tab")
     expect(page.locator("#skip")).to_be_focused()
@@ -103,16 +109,16 @@ def test_the_whole_way_to_a_machine_and_a_sale_by_keyboard(served: Served, opene
     expect(page.get_by_role("button", name="Listed")).to_be_focused()
 
 
-def test_a_slider_moves_by_arrow_keys(standing: Served, opened: Opened) -> None:
-    page = opened(standing, "#/bench").page
+def test_a_slider_moves_by_arrow_keys(looked_at: Served, opened: Opened) -> None:
+    page = opened(looked_at, "#/bench").page
     settled(page)
     page.get_by_label("Hours free").focus()
     page.keyboard.press("ArrowRight")
     expect(page.locator("output").first).to_have_text("6.5 h")
 
 
-def test_paper_gets_the_sheet_for_the_handle_alone(standing: Served, opened: Opened) -> None:
-    page = opened(standing, "#/machine/stump-hit").page
+def test_paper_gets_the_sheet_for_the_handle_alone(looked_at: Served, opened: Opened) -> None:
+    page = opened(looked_at, "#/machine/stump-hit").page
     settled(page)
     expect(page.locator(".sheet")).to_be_hidden()
     page.emulate_media(media="print")
@@ -123,12 +129,12 @@ def test_paper_gets_the_sheet_for_the_handle_alone(standing: Served, opened: Ope
     assert page.evaluate("document.body.innerText").strip().startswith("stump-hit")
 
 
-def test_the_first_load_is_under_200_kb_in_all(standing: Served, opened: Opened) -> None:
-    watched = opened(standing, "#/sold")
+def test_the_first_load_is_under_200_kb_in_all(looked_at: Served, opened: Opened) -> None:
+    watched = opened(looked_at, "#/sold")
     settled(watched.page)
     sizes: list[int] = []
     watched.page.on("requestfinished", lambda request: sizes.append(request.sizes()["responseBodySize"]))
-    watched.page.goto(f"{standing.url}/?fresh#/bench")
+    watched.page.goto(f"{looked_at.url}/?fresh#/bench")
     settled(watched.page)
     watched.page.wait_for_timeout(200)
     assert len(sizes) > 10

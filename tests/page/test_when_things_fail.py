@@ -2,14 +2,23 @@
 
 import json
 
+import pytest
 from playwright.sync_api import Route, expect
 
+from tests.fake_model import FakeModel
 from tests.page.conftest import Opened
 from tests.page.scenario import call
 from tests.page.serving import Served
 from tests.page.test_the_whole_job import settled
+from valuer.adviser import Adviser
 
 REFUSED = "Failed to load resource"  # the browser's own line about a failed request
+
+
+@pytest.fixture(scope="session")
+def adviser() -> Adviser:
+    """A model one can follow by hand: what fails here is not the statistics."""
+    return Adviser(FakeModel())
 
 
 def test_what_is_typed_outlives_a_dead_server_and_is_written_once_it_is_back(
@@ -58,9 +67,9 @@ def test_a_post_whose_answer_was_lost_is_not_done_twice(served: Served, opened: 
 
 
 def test_a_broken_answer_is_said_where_it_is_missed_and_can_be_tried_again(
-    standing: Served, opened: Opened
+    served: Served, opened: Opened
 ) -> None:
-    watched = opened(standing, "#/sold")
+    watched = opened(served, "#/sold")
     watched.expected = (REFUSED,)
     page = watched.page
     broken = {"title": "Internal Server Error", "status": 500, "detail": "something went wrong inside"}
@@ -70,7 +79,7 @@ def test_a_broken_answer_is_said_where_it_is_missed_and_can_be_tried_again(
             status=500, body=json.dumps(broken), content_type="application/problem+json"
         ),
     )
-    page.goto(f"{standing.url}/#/machine/scraper")
+    page.goto(f"{served.url}/#/machine/scraper")
     settled(page)
     asking = page.get_by_role("region", name="What to ask for it")
     expect(asking).to_contain_text("something went wrong inside")
@@ -112,8 +121,8 @@ def test_somebody_elses_change_is_not_written_over(served: Served, opened: Opene
     assert call(served.url, "GET", "/v1/machines/scraper")["entry"]["weeks"] == []
 
 
-def test_what_takes_over_half_a_second_says_so(standing: Served, opened: Opened) -> None:
-    page = opened(standing, "#/sold").page
+def test_what_takes_over_half_a_second_says_so(served: Served, opened: Opened) -> None:
+    page = opened(served, "#/sold").page
     settled(page)
 
     def slowly(route: Route) -> None:
@@ -137,7 +146,7 @@ def test_words_that_look_like_markup_stay_words(served: Served, opened: Opened) 
     assert page.locator("main img, main .note b").count() == 0
 
 
-def test_a_machine_that_is_not_there_is_said_plainly(standing: Served, opened: Opened) -> None:
-    watched = opened(standing, "#/machine/scrapper")
+def test_a_machine_that_is_not_there_is_said_plainly(served: Served, opened: Opened) -> None:
+    watched = opened(served, "#/machine/scrapper")
     watched.expected = (REFUSED,)
     expect(watched.page.get_by_role("alert").last).to_contain_text("did you mean 'scraper'")
