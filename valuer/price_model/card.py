@@ -15,6 +15,7 @@ TITLES = {
     "fixes": "Advice on fixes (`python -m tests.benchmark fixes`)",
     "asking": "Asking price (`python -m tests.benchmark asking`)",
     "correction": "Learning from own sales (`python -m tests.benchmark correction`)",
+    "page": "Speed of the page (`python -m tests.benchmark page`)",
 }
 
 
