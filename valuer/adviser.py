@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from valuer import __version__
 from valuer.advice.asking_price import asking_prices
-from valuer.advice.bench import plan_bench, rank_bench
+from valuer.advice.bench import plan_and_rank, rank_bench
 from valuer.advice.decision_documents import BenchPlan, NextChecks, PurchaseLimit, RepairQuote
 from valuer.advice.documents import BenchRanking, FixPlan, Valuation
 from valuer.advice.done import Done, done_work, without
@@ -216,10 +216,8 @@ class Adviser:
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, done or {})
-        return BenchPlans(
-            bench_plan=plan_bench(machines, model, terms, work, own.shop),
-            bench_ranking=rank_bench(machines, model, terms, work, own.shop),
-        )
+        plan, ranking = plan_and_rank(machines, model, terms, work, own.shop)
+        return BenchPlans(bench_plan=plan, bench_ranking=ranking)
 
     def next_checks(
         self,

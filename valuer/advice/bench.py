@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from valuer.advice.bay import Bay, bays
-from valuer.advice.clusters import Case
+from valuer.advice.clusters import Case, TooMany
 from valuer.advice.common import (
     basis_warnings,
     cautions,
@@ -19,16 +19,15 @@ from valuer.advice.common import (
 from valuer.advice.decision_documents import Action, BenchPlan, PlannedMachine
 from valuer.advice.documents import BenchMachine, BenchRanking
 from valuer.advice.done import Done
-from valuer.advice.hard_cases import is_hard
 from valuer.advice.knapsack import Choice, Offers, best_choice
 from valuer.advice.outcomes import chance_of_loss
 from valuer.advice.plan_document import if_all_works, value_after, working_order
 from valuer.advice.plans import SAME, Plans
 from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import ValueModel
-from valuer.advice.pruning import bound_by, compared
+from valuer.advice.pruning import Limits, compared
 from valuer.advice.routes import ROUTES
-from valuer.advice.search import Plan, best_plan, good_plans, plan_at
+from valuer.advice.search import Plan, best_of, best_plan, good_plans, plan_at
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 
@@ -107,33 +106,63 @@ def plan_bench(
     the choice among them, at most one a machine, is proved best. ``shop`` holds the fixes with their odds and
     hours, as in the catalogue where it is not given.
     """
+    return _planned_week(week_of(machines, model, terms, done, shop), model, terms)
+
+
+def plan_and_rank(
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    done: Mapping[str, Done] | None = None,
+    shop: Workshop | None = None,
+) -> tuple[BenchPlan, BenchRanking]:
+    """Return `plan_bench` and `rank_bench`, both from the same values and the same plans."""
+    week = week_of(machines, model, terms, done, shop)
+    planned = [
+        (bay, best_of(bay.case, plans, terms.hours, terms.cash))
+        for bay, plans in zip(week.bays, week.offered, strict=True)
+    ]
+    return _planned_week(week, model, terms), _ranking(planned, model, terms)
+
+
+def week_of(
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    done: Mapping[str, Done] | None = None,
+    shop: Workshop | None = None,
+) -> "Week":
+    """Return the machines of a week with the plans each brings."""
     every = bays(machines, model, terms, shop or usual_workshop(), done)
-    offered = [worthwhile(bay.case, terms) for bay in every]
-    offers = [_offers(plans, terms.margin) for plans in offered]
+    return Week(every, [worthwhile(bay.case, terms) for bay in every])
+
+
+def _planned_week(week: "Week", model: ValueModel, terms: ShopTerms) -> BenchPlan:
+    offers = [_offers(plans, terms.margin) for plans in week.offered]
     choice = best_choice(offers, terms.hours, terms.cash)
-    week = Week(every, offered, choice)
     more_hours = None if terms.hours is None else best_choice(offers, terms.hours + 1, terms.cash)
     step = TEN * terms.price_level
     more_cash = None if terms.cash is None else best_choice(offers, terms.hours, terms.cash + step)
-    return _bench_plan(week, (more_hours, more_cash), model, terms)
+    return _bench_plan(week, choice, (more_hours, more_cash), model, terms)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Week:
-    """The machines of a week, the plans each brings, and the choice among them."""
+    """The machines of a week and the plans each brings."""
 
     bays: Sequence[Bay]
     offered: Sequence[Sequence[Plan]]
-    choice: Choice
 
 
 def worthwhile(case: Case, terms: ShopTerms) -> list[Plan]:
     """Return a machine's plans that pay and that no other beats in return, hours and worst-case cash."""
     hours, cash = _widest(terms)
-    whole = compared(case, bound_by(hours, cash))
-    if is_hard(whole):
+    whole = compared(case, Limits(hours, cash))
+    try:
+        pieces = good_plans(whole, hours, cash)
+    except TooMany:
         return _searched_plans(case, terms)
-    found = [p for plans in good_plans(whole, hours, cash) for p in _front(plans, hours, cash)]
+    found = [p for plans in pieces for p in _front(plans, hours, cash)]
     return _unbeaten(found, terms.margin)
 
 
@@ -197,11 +226,15 @@ def _offers(plans: Sequence[Plan], margin: float) -> Offers:
 
 
 def _bench_plan(
-    week: Week, more: tuple[Choice | None, Choice | None], model: ValueModel, terms: ShopTerms
+    week: Week,
+    choice: Choice,
+    more: tuple[Choice | None, Choice | None],
+    model: ValueModel,
+    terms: ShopTerms,
 ) -> BenchPlan:
-    rows = [_planned(week, place) for place in range(len(week.bays))]
+    rows = [_planned(week, choice, place) for place in range(len(week.bays))]
     working = [row for row in rows if row.action == "work"]
-    extra = [max(0.0, other.gain - week.choice.gain) if other else 0.0 for other in more]
+    extra = [max(0.0, other.gain - choice.gain) if other else 0.0 for other in more]
     leaving = {
         action
         for bay in week.bays
@@ -216,7 +249,7 @@ def _bench_plan(
         cash_free=terms.cash,
         one_more_hour=extra[0],
         ten_more_cash=extra[1],
-        gap=week.choice.gap if week.choice.gap > SAME else 0.0,
+        gap=choice.gap if choice.gap > SAME else 0.0,
         currency=terms.currency,
         hour_value=terms.hour_value,
         cautions=cautions({fix for row in working for fix in row.fixes} | leaving),
@@ -225,8 +258,8 @@ def _bench_plan(
     )
 
 
-def _planned(week: Week, place: int) -> PlannedMachine:
-    bay, chosen = week.bays[place], week.choice.plans[place]
+def _planned(week: Week, choice: Choice, place: int) -> PlannedMachine:
+    bay, chosen = week.bays[place], choice.plans[place]
     plan = None if chosen is None else week.offered[place][chosen]
     everything = (1,) * len(bay.lattice.findings)
     return PlannedMachine(

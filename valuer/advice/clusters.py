@@ -4,8 +4,10 @@ Two faults touch when a first try for one can cure the other, or when one brings
 a cluster do outcomes depend on what is chosen for another fault.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import prod
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -72,10 +74,35 @@ def part_of(cluster: Cluster, rows: slice | IntArray) -> Cluster:
     return replace(cluster, **{name: getattr(cluster, name)[rows] for name in names})
 
 
-def clusters(case: Case) -> tuple[Cluster, ...]:
-    """Return the clusters of a case, each with all combinations of its policies."""
+class Needless(Protocol):
+    """What is known to be in no best plan that another does not equal."""
+
+    def replaced(self, axis: int) -> BoolArray:
+        """Say which policy (row) may stand in for which (column), shape (n_policies, n_policies).
+
+        Both begin with the same fix; it may do so in any plan whose first round has none of its later tries.
+        """
+
+    def wasteful(self, axes: tuple[int, ...], places: IntArray, does: BoolArray) -> BoolArray:
+        """Say which first rounds hold a fix not worth doing in them, shape (n,); ``does`` is (n, places)."""
+
+
+MOST_CELLS = 1 << 24
+"""Combinations of policies of one cluster, times subsets of its faults, that are listed: 128 MB of chances."""
+
+
+class TooMany(ValueError):
+    """A cluster has more combinations than are listed."""
+
+
+def clusters(case: Case, needless: Needless | None = None) -> tuple[Cluster, ...]:
+    """Return the clusters of a case, each with all combinations of its policies.
+
+    With ``needless``, without those that it leaves out. Raises TooMany.
+    """
     return tuple(
-        _single(case, *axes) if len(axes) == 1 else _cluster(case, axes) for axes in together_with(case)
+        _single(case, *axes) if len(axes) == 1 else _cluster(case, axes, needless)
+        for axes in together_with(case)
     )
 
 
@@ -123,13 +150,16 @@ def _single(case: Case, axis: int) -> Cluster:
     )
 
 
-def _cluster(case: Case, axes: tuple[int, ...]) -> Cluster:
+def _cluster(case: Case, axes: tuple[int, ...], needless: Needless | None) -> Cluster:
     shop, chosen = case.shop, [case.policies[axis] for axis in axes]
-    choice = np.indices([len(policies.first) for policies in chosen]).reshape(len(axes), -1).T
+    places = np.unique(np.concatenate([p.first[p.first != NO_FIX] for p in chosen]))
+    rounds = _first_rounds(chosen, places)
+    if needless is not None:
+        does = (rounds.done[:, None] >> np.arange(len(places)) & 1).astype(bool)
+        rounds = rounds.only(~needless.wasteful(axes, places, does))
+    replaced = [None if needless is None else needless.replaced(axis) for axis in axes]
+    choice = _combinations(chosen, places, rounds, replaced)
     firsts = np.stack([p.first[choice[:, i]] for i, p in enumerate(chosen)], axis=1)
-    fine = ~_repeats(firsts, [p.later[choice[:, i]] for i, p in enumerate(chosen)], len(shop.names))
-    choice, firsts = choice[fine], firsts[fine]
-    places = np.unique(firsts[firsts != NO_FIX])
     does = (firsts[:, :, None] == places).any(axis=1)
     stays = np.ones((len(choice), len(axes)))
     for column, place in enumerate(places):
@@ -154,13 +184,86 @@ def _column(chosen: Sequence[Policies], choice: IntArray, name: str) -> FloatArr
     return np.stack([getattr(p, name)[choice[:, i]] for i, p in enumerate(chosen)], axis=1)
 
 
-def _repeats(firsts: IntArray, later: Sequence[IntArray], count: int) -> BoolArray:
-    """Say which combinations would do a fix again later that the first round has done already."""
-    done = np.zeros((len(firsts), count + 1), dtype=bool)
-    rows = np.arange(len(firsts))[:, None]
-    done[rows, firsts] = True
-    done[:, NO_FIX] = False
-    return np.asarray(np.any([done[rows, places].any(axis=1) for places in later], axis=0))
+class FirstRounds(NamedTuple):
+    """Combinations of first tries; n of them.
+
+    ``starts``, shape (n, faults), is the place of each fault's first try among its own, ``done``, shape (n,),
+    the fixes done as bits.
+    """
+
+    starts: IntArray
+    done: IntArray
+
+    def only(self, keep: BoolArray | IntArray) -> "FirstRounds":
+        """Return some of them."""
+        return FirstRounds(self.starts[keep], self.done[keep])
+
+
+def _first_rounds(chosen: Sequence[Policies], places: IntArray) -> FirstRounds:
+    firsts = [np.unique(p.first) for p in chosen]
+    if prod(len(first) for first in firsts) > MOST_ROUNDS or len(places) > MOST_BITS:
+        raise TooMany(f"more than {MOST_ROUNDS} combinations of first tries")
+    starts = np.indices([len(first) for first in firsts]).reshape(len(chosen), -1).T
+    done = np.full(len(starts), ALWAYS)
+    for first, column in zip(firsts, starts.T, strict=True):
+        done |= _bits(first, places)[column]
+    return FirstRounds(starts, done)
+
+
+def _combinations(
+    chosen: Sequence[Policies],
+    places: IntArray,
+    rounds: FirstRounds,
+    replaced: Sequence[BoolArray | None],
+) -> IntArray:
+    """Return every combination of policies, shape (n, faults), that does no fix of the first round again.
+
+    Fault by fault the policies that begin as the round says are put in. Raises TooMany.
+    """
+    most = MOST_CELLS >> len(chosen)
+    for i, policies in enumerate(chosen):
+        begins = np.unique(policies.first, return_inverse=True)[1]
+        fits = rounds.starts[:, [i]] == begins
+        fits &= (rounds.done[:, None] & _later_bits(policies, places)) == 0
+        for place, sets in _stand_ins(policies, places, replaced[i]):
+            at = np.flatnonzero(fits[:, place])
+            fits[at, place] = ((rounds.done[at, None] & sets) != 0).all(axis=1)
+        which, policy = np.nonzero(fits)
+        if len(which) > most:
+            raise TooMany(f"more than {most} combinations of policies")
+        rounds = rounds.only(which)
+        rounds.starts[:, i] = policy
+    return rounds.starts
+
+
+MOST_ROUNDS = 1 << 21
+"""Combinations of first tries of one cluster that are gone through."""
+
+MOST_BITS = 60
+ALWAYS = 1 << 62
+"""First tries that one integer can hold, and a bit that is none of them."""
+
+
+def _bits(fixes: IntArray, places: IntArray) -> IntArray:
+    """Return each fix as a bit, by its place among ``places``; 0 where it is none of them."""
+    at = np.minimum(np.searchsorted(places, fixes), max(len(places) - 1, 0))
+    found = places[at] == fixes if len(places) else np.zeros(fixes.shape, dtype=bool)
+    return np.where(found, np.left_shift(1, at), 0).astype(np.int64)
+
+
+def _later_bits(policies: Policies, places: IntArray) -> IntArray:
+    return np.asarray(np.bitwise_or.reduce(_bits(policies.later, places), axis=1))
+
+
+def _stand_ins(
+    policies: Policies, places: IntArray, replaced: BoolArray | None
+) -> Iterator[tuple[int, IntArray]]:
+    """Yield, for each policy that may be replaced, the first tries that keep each stand-in out, as bits."""
+    if replaced is None:
+        return
+    later = _later_bits(policies, places)
+    for place in np.flatnonzero(replaced.any(axis=0)).tolist():
+        yield place, np.unique(later[replaced[:, place]] & ~later[place])
 
 
 def _outcomes(

@@ -6,29 +6,13 @@ no plan can exceed.
 
 from dataclasses import replace
 from itertools import combinations
-from math import prod
 
 import numpy as np
 
-from valuer.advice.clusters import Case, clusters, together_with
+from valuer.advice.clusters import Case, clusters
 from valuer.advice.lattice import subsets
 from valuer.advice.plans import SAME, Plans, best_place, every_plan
 from valuer.advice.policies import NO_FIX
-
-MOST_CELLS = 1 << 24
-"""Combinations of policies of one cluster, times subsets of its faults, that are listed: 128 MB of chances.
-About one machine in a hundred has more."""
-
-
-def is_hard(case: Case) -> bool:
-    """Say whether some cluster has more combinations than are listed."""
-    if _cells(case, tuple(range(len(case.policies)))) <= MOST_CELLS:
-        return False
-    return any(_cells(case, axes) > MOST_CELLS for axes in together_with(case))
-
-
-def _cells(case: Case, axes: tuple[int, ...]) -> float:
-    return prod(2.0 * len(case.policies[axis].first) for axis in axes)
 
 
 def searched(case: Case, hours: float | None, cash: float | None) -> tuple[Plans, int]:

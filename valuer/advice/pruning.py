@@ -5,6 +5,7 @@ without it that leaves at least as much money and uses no more of the limits tha
 hours, worst-case cash. So the best plan within any narrower limit stays as well.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -12,23 +13,26 @@ import numpy as np
 
 from valuer.advice.clusters import Case, Cluster, in_working_order, part_of
 from valuer.advice.plans import SAME
-from valuer.advice.policies import NO_FIX, BoolArray, Policies
+from valuer.advice.policies import NO_FIX, BoolArray, IntArray, Policies
 from valuer.advice.ports import FloatArray
 
 
-class Bound(NamedTuple):
-    """Which limits a question asks about: a plan may not use more of these than the one it takes the place of."""
+class Limits(NamedTuple):
+    """What a plan may use: expected bench hours, worst-case cash in own money; None for no limit.
 
-    hours: bool = False
-    cash: bool = False
+    Where there is one, a plan may not use more of it than the plan it takes the place of.
+    """
+
+    hours: float | None = None
+    cash: float | None = None
+
+    def allow(self, hours: FloatArray, cash: FloatArray) -> BoolArray:
+        """Say which of several needs, arrays of one shape, are within the limits."""
+        fits = hours <= (np.inf if self.hours is None else self.hours + SAME)
+        return np.asarray(fits & (cash <= (np.inf if self.cash is None else self.cash + SAME)))
 
 
-FREE = Bound()
-
-
-def bound_by(hours: float | None, cash: float | None) -> Bound:
-    """Return which of the two limits there are."""
-    return Bound(hours is not None, cash is not None)
+FREE = Limits()
 
 
 def possible(case: Case) -> Case:
@@ -45,6 +49,17 @@ def possible(case: Case) -> Case:
     return replace(case, policies=tuple(policies))
 
 
+def _within(case: Case, limits: Limits) -> Case:
+    """Drop policies that overrun a limit by themselves; a fault that is not to be left keeps all."""
+    shop, policies = case.shop, []
+    for axis, every in enumerate(case.policies):
+        acts = every.first != NO_FIX
+        worst = case.price_level * (acts * shop.parts[every.first] + every.worst_parts)
+        fits = limits.allow(acts * shop.hours[every.first], worst)
+        policies.append(every if axis in case.forced else every.only(fits))
+    return replace(case, policies=tuple(policies))
+
+
 def _shared(case: Case) -> BoolArray:
     """Mark the fixes that act on more than one of the faults."""
     return np.asarray((case.odds > 0).sum(axis=0) > 1)
@@ -54,16 +69,16 @@ def _may_wait(case: Case, axis: int) -> bool:
     return bool(case.causes[axis]) or bool((_shared(case) & (case.odds[axis] > 0)).any())
 
 
-def compared(case: Case, bound: Bound = FREE) -> Case:
+def compared(case: Case, limits: Limits = FREE) -> Case:
     """Return the case with the policies of which some best plan consists, and others not proved needless."""
     if not case.policies:
         return case
-    case = possible(case)
+    case = _within(possible(case), limits)
     gains = gains_of(case)
-    case = _without_waste(case, gains, bound)
+    case = _without_waste(case, gains, limits)
     shared = _shared(case)
     policies = [
-        every.only(_not_replaced(Swap(case, axis, gains, shared, bound))) if _touched(case, axis) else every
+        every.only(_not_replaced(Swap(case, axis, gains, shared, limits))) if _touched(case, axis) else every
         for axis, every in enumerate(case.policies)
     ]
     return replace(case, policies=tuple(policies))
@@ -108,25 +123,52 @@ def _later_cost(case: Case, axis: int) -> FloatArray:
     return np.asarray(case.chances[axis] * cost)
 
 
-def _without_waste(case: Case, gains: Gains, bound: Bound) -> Case:
-    """Drop fixes from the first round that cost more than they can bring on all the faults they act on.
-
-    Without such a fix its fault waits, which it must be able to. Where hours are short, later tries that come
-    up more often without it may not take more hours than it saves; where they might, the fix is credited with
-    all that the faults could bring.
-    """
-    shop, axes = case.shop, range(len(case.policies))
-    brings = case.odds.T @ gains.most
-    if bound.hours:
-        longest = [float((case.chances[a] * case.policies[a].later_hours).max()) for a in axes]
-        surest = np.array([[case.policies[a].cured_later.max()] for a in axes])
-        cured = np.where(case.odds > 0, 1 - (1 - case.odds) * (1 - surest), 0.0)
-        brings = np.where(case.odds.T @ np.array(longest) <= shop.hours, brings, cured.T @ gains.most)
-    cost = case.price_level * shop.parts + case.hour_value * shop.hours + case.margin
-    needed = [axis for axis in axes if axis in case.forced or not _may_wait(case, axis)]
-    waste = (brings <= cost) & ~(case.odds[needed] > 0).any(axis=0)
+def _without_waste(case: Case, gains: Gains, limits: Limits) -> Case:
+    """Drop fixes from the first round that cost more than they can bring on all the faults they act on."""
+    places = np.arange(len(case.shop.names))
+    alone = np.eye(len(places), dtype=bool)
+    waste = _wasteful(case, gains, limits, range(len(case.policies)), places, alone)
     policies = tuple(p.only((p.first == NO_FIX) | ~waste[p.first]) for p in case.policies)
     return replace(case, policies=policies)
+
+
+def _wasteful(
+    case: Case, gains: Gains, limits: Limits, axes: Sequence[int], places: IntArray, does: BoolArray
+) -> BoolArray:
+    """Say which first rounds, shape (n, places), overrun a limit or hold a fix that costs more than it can bring.
+
+    It can bring the gains of the faults, as far as the round's other fixes leave them. Without it a fault
+    waits, which it must be able to. Where hours are short, later tries that come up more often without it may
+    not take more hours than it saves; where they might, the fix is credited with all that the policies it is
+    part of can bring.
+    """
+    shop = case.shop
+    found = ~limits.allow(does @ shop.hours[places], case.price_level * (does @ shop.parts[places]))
+    most, odds = gains.most[list(axes)], case.odds[list(axes)][:, places]
+    longest, surest = _later_ends(case, axes)
+    cost = case.price_level * shop.parts[places] + case.hour_value * shop.hours[places] + case.margin
+    needed = [i for i, axis in enumerate(axes) if axis in case.forced or not _may_wait(case, axis)]
+    for column in np.flatnonzero(does.any(axis=0) & ~(odds[needed] > 0).any(axis=0)).tolist():
+        acts = np.flatnonzero(odds[:, column])
+        own = odds[acts, column]
+        rows = np.flatnonzero(does[:, column] & ~found)
+        left = np.ones((len(rows), len(acts)))
+        for other in np.flatnonzero((odds[acts] > 0).any(axis=0)).tolist():
+            if other != column:
+                left *= 1 - does[rows, other, None] * odds[acts, other]
+        brings = left @ (own * most[acts])
+        if limits.hours is not None:
+            more_hours = left @ (own * longest[acts]) > shop.hours[places[column]]
+            with_later = left @ ((1 - (1 - own) * (1 - surest[acts])) * most[acts])
+            brings = np.where(more_hours, with_later, brings)
+        found[rows] = brings <= cost[column]
+    return found
+
+
+def _later_ends(case: Case, axes: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Return the most hours that later tries on each fault may take, and their best odds together."""
+    hours = [float((case.chances[axis] * case.policies[axis].later_hours).max()) for axis in axes]
+    return np.array(hours), np.array([float(case.policies[axis].cured_later.max()) for axis in axes])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +179,7 @@ class Swap:
     axis: int
     gains: Gains
     shared: BoolArray
-    bound: Bound
+    limits: Limits
 
     @property
     def policies(self) -> Policies:
@@ -157,6 +199,32 @@ def _not_replaced(swap: Swap) -> BoolArray:
     for place in np.flatnonzero(better.any(axis=0))[::-1]:
         alive[place] = not (better[:, place] & alive).any()
     return alive
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Needless:
+    """What goes within a cluster, once the whole first round is known."""
+
+    case: Case
+    gains: Gains
+    limits: Limits
+
+    def replaced(self, axis: int) -> BoolArray:
+        """Say which policy (row) leaves no less than which (column) that begins with the same fix."""
+        first = self.case.policies[axis].first
+        swap = Swap(self.case, axis, self.gains, _shared(self.case), self.limits)
+        better = _no_worse(swap) & (first[:, None] == first)
+        order = np.arange(len(first))
+        return np.asarray(better & (~better.T | (order[:, None] < order)))
+
+    def wasteful(self, axes: tuple[int, ...], places: IntArray, does: BoolArray) -> BoolArray:
+        """Say which first rounds hold a fix that costs more than it can bring in them."""
+        return _wasteful(self.case, self.gains, self.limits, axes, places, does)
+
+
+def needless(case: Case, limits: Limits = FREE) -> Needless:
+    """Return what may be left out of the clusters of a case."""
+    return Needless(case, gains_of(case), limits)
 
 
 def _may_replace(swap: Swap) -> BoolArray:
@@ -187,13 +255,13 @@ def _no_worse(swap: Swap) -> BoolArray:
         for gain in (swap.gains.least[axis], swap.gains.most[axis]):
             lost = reach * stays * ((1 - every.cured_later) * gain + _later_cost(case, axis)) + at_once
             fine &= lost[:, None] + case.hour_value * opens <= lost
-        if swap.bound.hours:
+        if swap.limits.hours is not None:
             expected = hours + reach * stays * case.chances[axis] * every.later_hours
             fine &= expected[:, None] + opens <= expected
-    if swap.bound.hours and any(axis in causes for causes in case.causes):
+    if swap.limits.hours is not None and any(axis in causes for causes in case.causes):
         left = stays * (1 - every.cured_later)  # what frees a symptom makes its later tries more likely
         fine &= left[:, None] >= left
-    if swap.bound.cash:
+    if swap.limits.cash is not None:
         worst = parts + every.worst_parts
         fine &= worst[:, None] <= worst
     return fine
@@ -210,16 +278,14 @@ FEW = 4
 """Combinations of a cluster that are not worth thinning."""
 
 
-def fitting(cluster: Cluster, hours: float | None, cash: float | None) -> Cluster:
+def fitting(cluster: Cluster, limits: Limits) -> Cluster:
     """Return the cluster without combinations that alone overrun a limit."""
-    if hours is None and cash is None:
+    if limits == FREE:
         return cluster
-    fits = cluster.hours <= (np.inf if hours is None else hours + SAME)
-    fits &= cluster.worst_cash <= (np.inf if cash is None else cash + SAME)
-    return part_of(cluster, np.flatnonzero(fits))
+    return part_of(cluster, np.flatnonzero(limits.allow(cluster.hours, cluster.worst_cash)))
 
 
-def thinned(case: Case, cluster: Cluster, bound: Bound = FREE) -> Cluster:
+def thinned(case: Case, cluster: Cluster, limits: Limits = FREE) -> Cluster:
     """Return the cluster without combinations that another one beats, whatever is left of the other faults.
 
     Each combination is valued with every subset of the other faults left in; as clusters do not touch, the
@@ -238,9 +304,9 @@ def thinned(case: Case, cluster: Cluster, bound: Bound = FREE) -> Cluster:
         kept.append(best)
         opens = case.shop.group_hours[cluster.groups[best] & ~cluster.groups[waiting]]
         beats = ((net[best] - case.hour_value * opens[:, None]) >= net[waiting]).all(axis=1)
-        if bound.hours:
+        if limits.hours is not None:
             beats &= cluster.hours[best] + opens <= cluster.hours[waiting]
-        if bound.cash:
+        if limits.cash is not None:
             beats &= cluster.worst_cash[best] <= cluster.worst_cash[waiting]
         waiting = waiting[~beats]
     return part_of(cluster, np.sort(kept))

@@ -1,13 +1,15 @@
 """The best plan for one machine, under limits on hours and cash or without."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from valuer.advice.clusters import Case, clusters
-from valuer.advice.hard_cases import is_hard, most_possible, searched
+import numpy as np
+
+from valuer.advice.clusters import Case, TooMany, clusters
+from valuer.advice.hard_cases import most_possible, searched
 from valuer.advice.plans import SAME, Plans, best_place, plans_in_pieces
 from valuer.advice.policies import NO_FIX, Policies
-from valuer.advice.pruning import bound_by, compared, fitting, thinned
+from valuer.advice.pruning import Limits, compared, fitting, needless, thinned
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +51,14 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
     ``hours`` binds the expected hours, as an evening may run over; ``cash`` binds the worst case, as a purse
     may not. The plan that leaves everything fits every limit.
     """
-    whole = compared(case, bound_by(hours, cash))
-    if is_hard(whole):
+    whole = compared(case, Limits(hours, cash))
+    found: tuple[float, Plans, int] | None = None
+    try:
+        pieces = good_plans(whole, hours, cash)
+    except TooMany:
         plan = plan_at(*searched(whole, hours, cash))
         return replace(plan, gap=max(0.0, most_possible(whole) - plan.returns))
-    found: tuple[float, Plans, int] | None = None
-    for plans in good_plans(whole, hours, cash):
+    for plans in pieces:
         place = best_place(plans, hours, cash)
         if place is not None and (found is None or plans.score[place] > found[0] + SAME):
             found = float(plans.score[place]), plans, place
@@ -63,11 +67,35 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
     return plan_at(found[1], found[2])
 
 
+def no_work(case: Case) -> Plan:
+    """Return the plan that leaves everything as it is."""
+    nothing = (0.0,) * 4
+    count = len(case.policies)
+    return Plan(((),) * count, (True,) * count, (), case.now, *nothing, worst_cash=0.0)
+
+
+def best_of(case: Case, plans: Iterable[Plan], hours: float | None, cash: float | None) -> Plan:
+    """Return the best of these plans within the limits, of equals the one with fewer hours, or no work."""
+    fits = [
+        plan
+        for plan in plans
+        if plan.hours <= (np.inf if hours is None else hours + SAME)
+        and plan.worst_cash <= (np.inf if cash is None else cash + SAME)
+    ]
+    return max(
+        (no_work(case), *fits),
+        key=lambda plan: (plan.returns - case.margin * len(plan.first), -plan.hours, -plan.worst_cash),
+    )
+
+
 def good_plans(case: Case, hours: float | None, cash: float | None) -> Iterator[Plans]:
-    """Return the plans of a case that may be best within the limits or within narrower ones, in pieces."""
-    bound = bound_by(hours, cash)
-    together = (fitting(cluster, hours, cash) for cluster in clusters(case))
-    yield from plans_in_pieces(case, tuple(thinned(case, cluster, bound) for cluster in together))
+    """Return the plans of a case that may be best within the limits or within narrower ones, in pieces.
+
+    Raises TooMany.
+    """
+    limits = Limits(hours, cash)
+    together = [fitting(cluster, limits) for cluster in clusters(case, needless(case, limits))]
+    return plans_in_pieces(case, tuple(thinned(case, cluster, limits) for cluster in together))
 
 
 def plan_at(plans: Plans, place: int) -> Plan:
