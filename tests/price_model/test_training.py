@@ -1,7 +1,11 @@
 """Training happens by itself once, is kept, and happens again when the kept model must not be used."""
 
+import hashlib
+import json
 from pathlib import Path
+from typing import Any
 
+import joblib
 import pytest
 
 from tests.price_model.machines import machine
@@ -72,6 +76,31 @@ def test_trained_once_then_kept_then_trained_again_where_the_file_was_touched(sm
     told, anew = asked()
     assert told.words[0].startswith("training again: the kept model is not the one that was written")
     assert value(anew) == pytest.approx(value(first))
+    assert not asked()[0].steps, "and kept in order"
+
+
+class LeavesAMark:
+    """What an attacker would store: unpickling it makes a folder."""
+
+    def __init__(self, mark: Path) -> None:
+        self.mark = mark
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Path.mkdir, (self.mark,)
+
+
+def test_a_planted_model_is_named_and_trained_again_and_never_unpickled(small: Path, tmp_path: Path) -> None:
+    """Both files are the attacker's, and the manifest is right about everything but the signature."""
+    asked()
+    (model,), (manifest,) = small.glob("*.joblib"), small.glob("*.json")
+    mark = tmp_path / "mark"
+    joblib.dump(LeavesAMark(mark), model)
+    right = {"sha256": hashlib.sha256(model.read_bytes()).hexdigest(), "bytes": model.stat().st_size}
+    manifest.write_text(json.dumps(json.loads(manifest.read_text("utf-8")) | right), "utf-8")
+    told, anew = asked()
+    assert told.words[0].startswith("training again: the manifest of the kept model was not signed by this")
+    assert value(anew) > 0
+    assert not mark.exists()
     assert not asked()[0].steps, "and kept in order"
 
 

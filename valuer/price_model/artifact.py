@@ -1,8 +1,9 @@
 """Keeping a trained model: written whole or not at all, and never unpickled before its manifest has been checked.
 
 joblib files are pickles, and unpickling runs code. A manifest beside the file holds its SHA-256, the data, the code
-and the library versions it was made with. The bytes are read once, compared, and only then loaded. That stops
-damaged, swapped and outdated files; it does not stop somebody who can write both files of the user's own cache.
+and the library versions it was made with, signed with the secret of this installation. The manifest is believed
+only when the signature is right, and the bytes are read once, compared, and only then loaded. That stops damaged,
+swapped, outdated and planted files; it does not stop somebody who can read the user's own secret.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import io
 import json
 import os
 import platform
+import stat
 import tempfile
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -19,6 +21,9 @@ from pathlib import Path
 from typing import Any
 
 import joblib
+
+from valuer.paths import data_folder
+from valuer.price_model.signing import SecretRefused, is_signature, own_secret, read_secret, signature
 
 LIBRARIES = ("scikit-learn", "numpy", "scipy", "pandas", "joblib")
 CODE = ("price_model", "domain")
@@ -30,16 +35,18 @@ class ArtifactRefused(Exception):
 
 @dataclass(frozen=True)
 class Place:
-    """Where a model is kept: its own file and the manifest beside it."""
+    """Where a model is kept: its own file, the manifest beside it, and the secret somewhere else."""
 
     model: Path
     manifest: Path
+    secret: Path
 
 
 def place_of(folder: Path, data_sha256: str) -> Place:
     """The place of a model trained on this data by this code and these libraries."""
     key = hashlib.sha256(json.dumps([data_sha256, code_sha256(), versions()]).encode()).hexdigest()[:24]
-    return Place(folder / f"resale_value-{key}.joblib", folder / f"resale_value-{key}.json")
+    model, manifest = (folder / f"resale_value-{key}{ending}" for ending in (".joblib", ".json"))
+    return Place(model, manifest, data_folder() / "installation_secret")
 
 
 def versions() -> dict[str, str]:
@@ -61,12 +68,21 @@ def keep(model: Any, place: Place, data_sha256: str) -> None:
     buffer = io.BytesIO()
     joblib.dump(model, buffer, compress=3)
     data = buffer.getvalue()
-    manifest = {
+    manifest: dict[str, object] = {
         "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "data_sha256": data_sha256,
         "code_sha256": code_sha256(), "versions": versions(),
     }  # fmt: skip
+    manifest["signature"] = _signature(manifest, place.secret)
     write_whole(place.model, data)
     write_whole(place.manifest, json.dumps(manifest, indent=1, sort_keys=True).encode())
+
+
+def _signature(manifest: dict[str, object], secret: Path) -> str | None:
+    """None where no secret can be trusted: the model is trained each time, and `kept` says why."""
+    try:
+        return signature(manifest, own_secret(secret))
+    except SecretRefused:
+        return None
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -88,7 +104,7 @@ def kept(place: Place, data_sha256: str) -> Any:
     """The kept model; FileNotFoundError where there is none, ArtifactRefused where it must not be loaded."""
     if not place.manifest.exists() and not place.model.exists():
         raise FileNotFoundError(place.model)
-    manifest = _manifest(place.manifest)
+    manifest = _signed(_manifest(place.manifest), place.secret)
     for name, expected in (
         ("data_sha256", data_sha256),
         ("code_sha256", code_sha256()),
@@ -107,10 +123,26 @@ def kept(place: Place, data_sha256: str) -> Any:
     return joblib.load(io.BytesIO(data))
 
 
+def _signed(manifest: dict[str, Any], secret: Path) -> dict[str, Any]:
+    """The manifest without its signature, once that has proved right: nothing in it is believed before."""
+    content = {name: value for name, value in manifest.items() if name != "signature"}
+    try:
+        right = is_signature(manifest.get("signature"), content, read_secret(secret))
+    except SecretRefused as refused:
+        msg = f"the kept model cannot be checked: {refused}"
+        raise ArtifactRefused(msg) from None
+    if not right:
+        msg = (
+            "the manifest of the kept model was not signed by this installation; what it names is not loaded"
+        )
+        raise ArtifactRefused(msg)
+    return content
+
+
 def _manifest(path: Path) -> dict[str, Any]:
     try:
         manifest = json.loads(_plain_bytes(path))
-    except (ValueError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         msg = f"the manifest of the kept model cannot be read: {error}"
         raise ArtifactRefused(msg) from None
     if not isinstance(manifest, dict):
@@ -122,9 +154,12 @@ def _manifest(path: Path) -> dict[str, Any]:
 def _plain_bytes(path: Path) -> bytes:
     """Bytes of a regular file, never through a link: a link may point at what another has written."""
     try:
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
     except OSError as error:
         msg = f"{path.name} of the kept model cannot be read: {error.strerror}"
         raise ArtifactRefused(msg) from None
     with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):  # a pipe would be waited for without end
+            msg = f"{path.name} of the kept model cannot be read: it is no ordinary file"
+            raise ArtifactRefused(msg)
         return file.read()
