@@ -18,7 +18,7 @@ def main(arguments: list[str]) -> int:
     names = sorted(
         p.stem
         for p in Path(__file__).parent.glob("*.py")
-        if not p.stem.startswith("_") and p.stem != "figures"
+        if not p.stem.startswith("_") and "\ndef run(" in p.read_text("utf-8")
     )
     if len(arguments) != 1 or arguments[0] not in names:
         sys.stderr.write(f"expected one of {', '.join(names)}, got {' '.join(arguments) or 'nothing'}\n")
