@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import math
+from collections import Counter
 from pathlib import Path
 from typing import Any, get_args
 
 import pandas as pd
 
 from valuer.domain.machine import Machine
-from valuer.domain.words import did_you_mean
+from valuer.domain.words import did_you_mean, shown
 from valuer.price_model.design import TableError
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, SALE_COLUMNS, fault_table
 
 FLAG_WORDS = {"yes": True, "true": True, "no": False, "false": False}
 MOST_MEGABYTES = 200
 MOST_PROBLEMS = 20
+LONGEST_LINE = 300  # characters: the longest list of words a cell may be, and what came
+EXPECTED = "expected a CSV file in UTF-8 with a header"
 
 
 def read_sales(path: Path) -> tuple[pd.DataFrame, bytes]:
     """Return the sales and the bytes they were read from; raises TableError with one line a problem."""
     data = _bytes(path)
-    return read_sales_text(data, path.name), data
+    return read_sales_text(data, repr(path.name)[1:-1]), data  # a name, too, may hold a terminal's codes
 
 
 def _bytes(path: Path) -> bytes:
@@ -39,56 +43,88 @@ def _bytes(path: Path) -> bytes:
 
 def read_sales_text(data: bytes, name: str) -> pd.DataFrame:
     """Parse and check the bytes of a sales file."""
-    try:
-        raw = pd.read_csv(io.BytesIO(data), dtype=str, keep_default_na=False, encoding="utf-8-sig")
-    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        msg = f"{name}: expected a CSV file in UTF-8 with a header: {str(error).strip().splitlines()[-1]}"
-        raise TableError(msg) from None
-    if not isinstance(raw.index, pd.RangeIndex):
-        # pandas would take the first column for names of the rows and read every cell under another column.
-        msg = f"{name}: row 2: expected {len(raw.columns)} cells as in the header, got more"
-        raise TableError(msg)
-    twice = _twice(data)
-    if twice:
-        msg = f"{name}: expected each column once, got twice: {', '.join(twice)}"
-        raise TableError(msg)
-    missing = [c for c in SALE_COLUMNS if c not in raw.columns]
-    if missing:
-        msg = f"{name}: expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
-        raise TableError(msg)
-    if raw.empty:
-        msg = f"{name}: expected at least one sale, got a header only"
-        raise TableError(msg)
+    raw = _raw(data, name)
     problems: list[str] = []
     table = pd.DataFrame(
         {c: _words(raw[c].str.strip(), c, problems) for c in CATEGORICAL}
-        | {c: _numbers(raw[c], c, problems) for c in (*NUMERIC, "month", "price")}
+        | {c: _numbers(raw[c].str.strip(), c, problems) for c in (*NUMERIC, "month", "price")}
     )
     table["faults"] = raw["faults"].str.strip()
-    _check_ranges(table, problems)
+    _check_ranges(table, raw, problems)
     problems += _fault_problems(table["faults"])
     if problems:
         more = f"\nand {len(problems) - MOST_PROBLEMS} more" if len(problems) > MOST_PROBLEMS else ""
-        raise TableError("\n".join(f"{name}: {p}" for p in problems[:MOST_PROBLEMS]) + more)
-    return table
+        raise TableError("\n".join(_cut(f"{name}: {p}") for p in problems[:MOST_PROBLEMS]) + more)
+    return table.reset_index(drop=True)
 
 
-def _twice(data: bytes) -> list[str]:
-    """Names that stand twice in the header; pandas renames the second one without a word."""
-    header = pd.read_csv(io.BytesIO(data), header=None, nrows=1, dtype=str, encoding="utf-8-sig").iloc[0]
-    return [str(column) for column in header[header.duplicated() & header.notna()]]
+def _cut(line: str) -> str:
+    """A line of the refusal, whatever came, in a length that can be read."""
+    return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 3]}..."
 
 
-def _row(index: int) -> str:
-    return f"row {index + 2}"
+def _raw(data: bytes, name: str) -> pd.DataFrame:
+    """The cells as they stand; the index counts the lines of the file from 1."""
+    header, rows = _cells(_text(data, name), name)
+    twice = sorted(repr(c)[1:-1] for c, times in Counter(header).items() if c and times > 1)
+    if twice:
+        msg = f"{name}: expected each column once, got twice: {', '.join(twice)}"
+        raise TableError(msg)
+    missing = [c for c in SALE_COLUMNS if c not in header]
+    if missing:
+        msg = f"{name}: expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
+        raise TableError(msg)
+    if not rows:
+        msg = f"{name}: expected at least one sale, got a header only"
+        raise TableError(msg)
+    for row, cells in rows.items():  # of another length, its cells may stand under other columns
+        if len(cells) != len(header):
+            msg = f"{name}: row {row}: expected {len(header)} cells as in the header, got {len(cells)}"
+            raise TableError(msg)
+    return pd.DataFrame(list(rows.values()), columns=header, index=list(rows), dtype=str)
+
+
+def _text(data: bytes, name: str) -> str:
+    """UTF-8, or UTF-16 that announces itself, as a spreadsheet program writes it."""
+    codec = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
+    try:
+        text = data.decode(codec)
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        wrong = f"a byte that is not {codec.upper().removesuffix('-SIG')}"
+        msg = f"{name}: row {row}: {EXPECTED}: {wrong}; save the file as UTF-8"
+        raise TableError(msg) from None
+    if "\0" in text:
+        msg = f"{name}: {EXPECTED}: it holds zero bytes, so it is no text file"
+        raise TableError(msg)
+    return text
+
+
+def _cells(text: str, name: str) -> tuple[list[str], dict[int, list[str]]]:
+    """The header, and each row that is not blank under the number of the line it ends in."""
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    try:
+        numbered = ((reader.line_num, cells) for cells in reader)
+        rows = {number: cells for number, cells in numbered if any(cell.strip() for cell in cells)}
+    except csv.Error as error:
+        msg = f"{name}: row {reader.line_num}: {EXPECTED}: {error}"
+        raise TableError(msg) from None
+    if not rows:
+        msg = f"{name}: {EXPECTED}: the file is empty"
+        raise TableError(msg)
+    return [cell.strip() for cell in rows.pop(next(iter(rows)))], rows
+
+
+def _row(number: int) -> str:
+    return f"row {number}"
 
 
 def _words(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
     allowed = FLAG_WORDS if _is_flag(column) else {word: word for word in _allowed(column)}
     for i in cells.index[~cells.isin([*allowed, ""])]:
-        hint = did_you_mean(cells[i], list(allowed))
+        hint = did_you_mean(cells[i][:60], list(allowed))
         problems.append(
-            f"{_row(i)}, column {column}: expected {', '.join(allowed)} or nothing, got {cells[i]!r}{hint}"
+            f"{_row(i)}, column {column}: expected {', '.join(allowed)} or nothing, got {shown(cells[i])}{hint}"
         )
     return cells.map(allowed.get).astype(object)
 
@@ -110,7 +146,7 @@ def _allowed(column: str) -> tuple[str, ...]:
 def _numbers(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
     numbers = pd.to_numeric(cells.where(cells != ""), errors="coerce")
     problems += [
-        f"{_row(i)}, column {column}: expected a number or nothing, got {cells[i]!r}"
+        f"{_row(i)}, column {column}: expected a number or nothing, got {shown(cells[i])}"
         for i in cells.index[numbers.isna() & (cells != "")]
     ]
     return numbers.astype(float)
@@ -125,12 +161,12 @@ RANGES = {
 }
 
 
-def _check_ranges(table: pd.DataFrame, problems: list[str]) -> None:
+def _check_ranges(table: pd.DataFrame, raw: pd.DataFrame, problems: list[str]) -> None:
     for column, (low, high) in RANGES.items():
         values = table[column]
         bad = ~values.between(low, high) & values.notna()
         if column in ("month", "price"):
-            bad |= values.isna()
+            bad |= raw[column].str.strip() == ""  # what is there and no number was named before
         problems += [
             f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {_shown(values[i])}"
             for i in values.index[bad]
