@@ -5,7 +5,7 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
 from valuer.advice.lattice import scene_of
-from valuer.advice.purchase import DRAWS, imagined, not_known, purchase_limits
+from valuer.advice.purchase import DRAWS, imagined, kind_of, not_known, purchase_limits
 from valuer.domain.faults import fault_catalogue
 
 EVERYTHING = tuple(fault_catalogue())
@@ -91,6 +91,56 @@ def test_a_measured_fault_is_not_unknown() -> None:
     assert "no_start" not in open_faults
     assert "estart_dead" in not_known(scene_of(machine(), terms()), ())
     assert "drive_none" not in not_known(scene_of(machine(drive="push"), terms()), ())
+
+
+def test_a_passed_check_and_a_word_rule_out_what_they_would_have_shown() -> None:
+    """No smoke seen on a run rules smoke out; guards found whole, that one is missing."""
+    looked = scene_of(machine(readings={"smoke": "none"}, checks={"shields": "passed"}), terms())
+    open_faults = not_known(looked, ())
+    assert {"smoke_blue", "guard_missing"}.isdisjoint(open_faults)
+    assert {"smoke_blue", "guard_missing"} <= set(not_known(scene_of(machine(), terms()), ()))
+
+
+def test_a_machine_known_to_run_has_the_faults_of_running_machines() -> None:
+    """Stale fuel: on 45 to 60 in 100 taken in, on 15 to 20 in 100 that run (common practice, no source).
+
+    A timed blade stop shows that it runs, as looking for no_start does; a machine that does not start is not
+    made to run by an old reading.
+    """
+    timed = scene_of(machine(readings={"blade_stop_s": [2.1]}), terms())
+    dead = scene_of(machine("no_start:serious", readings={"blade_stop_s": [2.1]}), terms())
+    assert kind_of(timed, ()) == kind_of(scene_of(machine(), terms()), ("no_start",))
+    assert kind_of(timed, ()) == "running machines on offer"
+    assert kind_of(dead, ()) == kind_of(scene_of(machine(), terms()), ()) == "machines taken in"
+    share = [
+        sum(bool(item.findings) for item in imagined(timed, ("stale_fuel",), kind))
+        for kind in ("running machines on offer", "machines taken in")
+    ]
+    assert share[0] < share[1] / 2
+    assert limit(looked_for=("no_start",)) > limit() + 10.0
+
+
+def test_cause_and_symptom_are_imagined_as_one_loss() -> None:
+    """Stale fuel brings hard starting about: no imagined machine bears both."""
+    drawn = imagined(scene_of(machine(), terms()), ("stale_fuel", "hard_start"))
+    assert all(len(item.findings) <= 1 for item in drawn)
+    assert {item.findings[0].fault for item in drawn if item.findings} == {"stale_fuel", "hard_start"}
+
+
+def test_a_machine_under_recall_is_not_fetched_at_any_price() -> None:
+    """15 USC 2068(a)(2)(B): a recalled product is not sold, and the maker's remedy is free to its owner."""
+    found = purchase_limits(
+        [machine("recall_open:serious")], FakeModel(400.0), terms(), sound=EVERYTHING, asked=5.0
+    )[0]
+    assert found.verdict == "do not fetch it"
+    assert found.most_to_pay == 0.0
+    assert "recall" in found.reason
+
+
+def test_warnings_are_about_the_machine_and_not_an_imagined_one() -> None:
+    """Nothing was found on it, so no warning names a fault."""
+    lines = purchase_limits([machine()], FakeModel(), terms())[0].warnings
+    assert not [name for name in EVERYTHING if any(name in line.split() for line in lines)]
 
 
 @pytest.mark.parametrize(("asked", "verdict"), [(20.0, "fetch it"), (170.0, "do not fetch it")])

@@ -196,4 +196,5 @@ def season_warnings(terms: ShopTerms) -> tuple[str, ...]:
     """Return the warning that belongs to selling out of season."""
     if season_month(terms) in IN_SEASON:
         return ()
-    return (f"Month {terms.month} is out of season: fewer buyers and lower prices than in spring.",)
+    low = f"Month {terms.month} is out of season: fewer buyers and lower prices than in spring"
+    return (f"{low}; if it can wait, ask again for April.",)

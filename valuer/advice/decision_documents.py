@@ -11,6 +11,7 @@ Course = Literal["go on", "sell as it stands", "break for parts", "scrap"]
 CheckKind = Literal["cause", "safety", "attribute", "reading"]
 Action = Literal["work", "sell as it stands", "break for parts", "scrap", "not this week"]
 Errand = Literal["fetch it", "do not fetch it"]
+UnknownFrom = Literal["machines taken in", "running machines on offer"]
 OwnerChoice = Literal["repair", "sell as it stands", "replace"]
 
 
@@ -83,7 +84,8 @@ class PurchaseLimit(Advice):
     hours: Hours = Field(description="own hours from the trip to the hand-over")
     low: Money = Field(description="the limit if the unknown faults are bad (one time in ten it is lower)")
     high: Money = Field(description="the limit if they are good (one time in ten it is higher)")
-    not_known: tuple[str, ...] = Field(description="faults counted at their share among machines taken in")
+    not_known: tuple[str, ...] = Field(description="faults counted at their share among machines of a kind")
+    unknown_from: UnknownFrom = Field(description="the kind: running ones where it is known to run")
 
 
 class PlannedMachine(Document):

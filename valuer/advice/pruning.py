@@ -153,10 +153,9 @@ def _wasteful(
         own = odds[acts, column]
         rows = np.flatnonzero(does[:, column] & ~found)
         left = np.ones((len(rows), len(acts)))
-        together = does[rows].any(axis=0) & (odds[acts] > 0).any(axis=0)
-        together[column] = False
-        for other in np.flatnonzero(together).tolist():
-            left *= 1 - does[rows, other, None] * odds[acts, other]
+        for other in np.flatnonzero(does[rows].any(axis=0) & (odds[acts] > 0).any(axis=0)).tolist():
+            if other != column:
+                left *= 1 - does[rows, other, None] * odds[acts, other]
         brings = left @ (own * most[acts])
         if limits.hours is not None:
             more_hours = left @ (own * longest[acts]) > shop.hours[places[column]]

@@ -1,25 +1,29 @@
 """The most to pay for a machine before it is taken in, and whether to fetch it at all.
 
-Faults that nobody has looked for are counted at their share among machines taken in: a fixed set of imagined
-machines is drawn from these shares, each gets its best plan, and the limit is what is left over on average.
+Faults that nobody has looked for are counted at their share among machines taken in, or, where it is known to run,
+among running machines on offer: a fixed set of imagined machines is drawn from these shares, each gets its best
+plan, and the limit is what is left over on average.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from valuer.advice.bay import Bay, bay_of
 from valuer.advice.common import cautions, leaving_actions, ranges, safety_of, warnings_for
-from valuer.advice.decision_documents import CostLine, PurchaseLimit
+from valuer.advice.decision_documents import CostLine, PurchaseLimit, UnknownFrom
 from valuer.advice.documents import Value
-from valuer.advice.lattice import Scene, lattices, scene_of
+from valuer.advice.lattice import Lattice, Scene, lattices, scene_of
 from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.search import Plan, best_plan
 from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.findings import measured
-from valuer.domain.machine import Finding, Machine, lacks
+from valuer.domain.gates import gate_catalogue
+from valuer.domain.machine import Finding, Machine, lacks, parse_finding
+from valuer.domain.quantities import reading_value
+from valuer.domain.safety import gate_results
 from valuer.domain.shop import ShopTerms, handling_cost, selling_hours, trip_cost
 from valuer.domain.thresholds import thresholds
 
@@ -28,6 +32,9 @@ DRAWS = 32
 
 SERIOUS = 0.4
 """Share of faults on machines taken in that are serious (judgement, no source)."""
+
+TAKEN_RUNNING = ("cold_pulls", "hot_run", "smoke", "engine_rpm", "blade_stop_s", "drive_pull_kgf")
+"""Readings that only an engine that runs gives."""
 
 MOST_UNKNOWN = 8
 """Unknown faults drawn onto one imagined machine at most, the rarest first: fewer values to work out."""
@@ -76,8 +83,8 @@ def _limit(
     shop: Workshop,
 ) -> PurchaseLimit:
     seen = scene_of(machine, terms)
-    open_faults = not_known(seen, sound)
-    scenes = [seen, *imagined(seen, open_faults)]
+    open_faults, kind = not_known(seen, sound), kind_of(seen, sound)
+    scenes = [seen, *imagined(seen, open_faults, kind)]
     every = lattices(scenes, model, terms)
     value = ranges(every[:1], model, terms)[0]
     bays = [bay_of(lattice, value, terms, shop) for lattice in every[1:]]
@@ -85,43 +92,82 @@ def _limit(
     nets = np.array([plan.returns + bay.case.now for bay, plan in zip(bays, plans, strict=True)])
     fixed = trip_cost(terms) + handling_cost(terms)
     limits = nets - fixed - asks.want
-    return _document(machine, value, Sums(bays, plans, limits, open_faults), model, terms, asks)
+    sums = Sums(every[0], bays, plans, limits, open_faults, kind)
+    return _document(machine, value, sums, model, terms, asks)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sums:
-    """What the imagined machines came to: ``limits``, shape (n,), is the price each would bear."""
+    """What the imagined machines came to: ``limits``, shape (n,), is the price each would bear.
 
+    ``seen`` is the machine with what is known of it and nothing else.
+    """
+
+    seen: Lattice
     bays: list[Bay]
     plans: list[Plan]
     limits: FloatArray
     not_known: tuple[str, ...]
+    kind: UnknownFrom
+
+
+def kind_of(scene: Scene, sound: Collection[str]) -> UnknownFrom:
+    """Return among which machines unknown faults have their shares: those taken in, or running ones on offer.
+
+    It runs where a reading says so that only a running engine gives, or where no_start was looked for.
+    """
+    readings = (reading_value(scene.machine.readings, name) for name in TAKEN_RUNNING)
+    dead = any(item.fault == "no_start" for item in scene.findings)
+    runs = not dead and ("no_start" in sound or any(readings))
+    return "running machines on offer" if runs else "machines taken in"
 
 
 def not_known(scene: Scene, sound: Collection[str]) -> tuple[str, ...]:
     """Return the faults nobody has looked for: possible here, not listed, not measured, not named sound."""
     listed = {item.fault for item in scene.findings} | set(sound)
-    shown = {
-        thresholds().scales[name].fault for name in measured(scene.machine) if name in thresholds().scales
-    }
+    known = listed | set(_measured(scene.machine))
+    if kind_of(scene, sound) == "running machines on offer":
+        known.add("no_start")
     return tuple(
         name
         for name, fault in fault_catalogue().items()
-        if name not in listed | shown and not lacks(scene.machine, fault) and not _is_symptom_of(name, listed)
+        if name not in known and not lacks(scene.machine, fault) and not _is_symptom_of(name, listed)
     )
+
+
+def _measured(machine: Machine) -> Iterator[str]:
+    """Yield the faults that a reading or a passed check of the machine would have shown."""
+    rules = thresholds()
+    yield from (rules.scales[name].fault for name in measured(machine) if name in rules.scales)
+    for name, rule in rules.words.items():
+        if getattr(machine.readings, name) is not None:
+            yield from (
+                parse_finding(shown).fault for word, shown in rule.items() if word != "mark" and shown
+            )
+    for check in gate_results(machine):
+        if check.state == "passed":
+            yield from gate_catalogue()[check.gate].faults
 
 
 def _is_symptom_of(fault: str, listed: Collection[str]) -> bool:
     """Say whether a listed fault explains this one, so that it would be the same loss again."""
-    causes = fault_catalogue()[fault].causes
-    return any(cause in listed for cause in causes) or any(
-        fault in fault_catalogue()[other].causes for other in listed if other in fault_catalogue()
+    return _has_cause_in(fault, listed) or any(
+        _has_cause_in(other, (fault,)) for other in listed if other in fault_catalogue()
     )
 
 
-def imagined(scene: Scene, open_faults: Sequence[str]) -> list[Scene]:
-    """Return the machine with unknown faults drawn at their shares among machines taken in."""
-    shares = np.array([sum(fault_catalogue()[name].intake) / 2 for name in open_faults])
+def _has_cause_in(fault: str, others: Collection[str]) -> bool:
+    """Say whether one of the others brings the fault about: cause and symptom are one loss."""
+    return any(cause in others for cause in fault_catalogue()[fault].causes)
+
+
+def imagined(
+    scene: Scene, open_faults: Sequence[str], kind: UnknownFrom = "machines taken in"
+) -> list[Scene]:
+    """Return the machine with unknown faults drawn at their shares among machines of a kind."""
+    faults = [fault_catalogue()[name] for name in open_faults]
+    spans = [fault.intake if kind == "machines taken in" else fault.listed for fault in faults]
+    shares = np.array([sum(span) / 2 for span in spans])
     rng = np.random.default_rng(20)
     drawn = rng.random((DRAWS, len(fault_catalogue()), 2))
     places = [list(fault_catalogue()).index(name) for name in open_faults]
@@ -134,7 +180,10 @@ def imagined(scene: Scene, open_faults: Sequence[str]) -> list[Scene]:
 
 
 def _drawn(names: Sequence[str], shares: FloatArray, there: FloatArray, grave: FloatArray) -> list[Finding]:
-    chosen = sorted(np.flatnonzero(there).tolist(), key=lambda place: shares[place])[:MOST_UNKNOWN]
+    places: list[int] = np.flatnonzero(there).tolist()
+    drawn = {names[place] for place in places}
+    apart = [place for place in places if not _has_cause_in(names[place], drawn)]
+    chosen = sorted(apart, key=lambda place: shares[place])[:MOST_UNKNOWN]
     found = []
     for place in sorted(chosen):
         severities = fault_catalogue()[names[place]].severities
@@ -146,9 +195,10 @@ def _drawn(names: Sequence[str], shares: FloatArray, there: FloatArray, grave: F
 def _document(
     machine: Machine, value: Value, sums: Sums, model: ValueModel, terms: ShopTerms, asks: Asks
 ) -> PurchaseLimit:
-    limit = float(sums.limits.mean())
     safety = safety_of(machine, terms)
-    verdict, reason = _verdict(limit, asks.asked)
+    recalled = "recall_open" in safety.must_cure
+    limit = min(float(sums.limits.mean()), 0.0 if recalled else np.inf)
+    verdict, reason = _verdict(limit, asks.asked, recalled=recalled)
     lines = _cost_lines(sums, terms)
     return PurchaseLimit(
         id=machine.id,
@@ -169,14 +219,20 @@ def _document(
         low=float(np.quantile(sums.limits, 0.1)),
         high=float(np.quantile(sums.limits, 0.9)),
         not_known=sums.not_known,
+        unknown_from=sums.kind,
         safety=safety,
         cautions=cautions(("lifting", *leaving_actions(safety))),
-        warnings=warnings_for(sums.bays[0].lattice, model, terms),
+        warnings=warnings_for(sums.seen, model, terms),
         basis=model.basis,
     )
 
 
-def _verdict(limit: float, asked: float | None) -> tuple[bool, str]:
+def _verdict(limit: float, asked: float | None, *, recalled: bool) -> tuple[bool, str]:
+    if recalled:
+        return (
+            False,
+            "A recall is open: it may not be sold or given away; the maker's remedy is its owner's to claim.",
+        )
     if limit <= 0:
         return False, "Even as a gift it does not bring the wanted return once trip, time and work are paid."
     if asked is None:

@@ -177,7 +177,7 @@ def buy(
     """The most to pay, and whether to fetch it at all.
 
     FILE is JSON or CSV, or - for standard input. Faults nobody looked for are counted at their share among
-    machines taken in.
+    machines taken in, or among running machines on offer where it is known to run.
     """
     from valuer.cli import show_deciding
     from valuer.cli.model import load_adviser

@@ -210,7 +210,7 @@ def _purchase_limit(out: Console, answer: PurchaseLimit, miles: float) -> None:
         out,
         f"With bad luck in what nobody looked for the limit is {show.whole(answer.low)}, with good luck "
         f"{show.whole(answer.high)} (one time in ten beyond either). {len(answer.not_known)} faults are "
-        "counted at their share among machines taken in; --not-there FAULT takes one out.",
+        f"counted at their share among {answer.unknown_from}; --not-there FAULT takes one out.",
     )
     out.print()
     show.safety_words(out, answer.safety)
