@@ -7,10 +7,15 @@ from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.middleware.gzip import GZipMiddleware
 
-from api.bodies import StrictRoute
+from api.bodies import HeavyRoute
 from api.deciding import deciding
+from api.door import Door, Doorkeeper
+from api.entrance import entrance
 from api.examples import BENCH_RANKINGS, VALUATIONS, examples
 from api.headers import GuardedHeaders
+from api.health import health
+from api.journal import Journal
+from api.lanes import TimeLimit, usual_lanes
 from api.page_files import page
 from api.problems import MEDIA_TYPE, ProblemDocument, install
 from api.questions import Question
@@ -21,7 +26,6 @@ from valuer.adviser import (
     Adviser,
     BenchRankings,
     Catalogue,
-    Health,
     ModelCard,
     Valuations,
     catalogue,
@@ -40,18 +44,26 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
         "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemDocument"}}},
     }
     for status, words in {
+        401: "The server asks for its token, and none or another came",
+        403: "A page of another site sent it",
         413: "The body is too large",
         415: "The body is not JSON",
+        421: "Host names no name of this server",
         422: "The question is not as expected; errors point at the fields",
         500: "A fault of ours",
+        503: "It cannot be answered now: too many questions at once, it takes too long, or something is wrong",
     }.items()
 }
 
 
-def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
+LOOPBACK_ONLY = Door()
+
+
+def create_app(adviser: Adviser, store: Store | None = None, door: Door = LOOPBACK_ONLY) -> FastAPI:
     """The JSON API over one adviser, and over the records where there is a store.
 
-    The bench page stands at ``/``. No documentation page: the usual ones load scripts from elsewhere.
+    The bench page stands at ``/``. No documentation page: the usual ones load scripts from elsewhere. ``door``
+    says under which names, and with which token, it may be asked.
     """
     if store:
         adviser = replace(adviser, own=LiveRecords(store))
@@ -62,14 +74,21 @@ def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
         docs_url=None,
         redoc_url=None,
     )
+    app.state.lanes = usual_lanes()
+    # The last one added sees a request first: whatever answers, headers and the journal's line are there.
     app.add_middleware(GZipMiddleware, minimum_size=4_000, compresslevel=5)  # phones have thin wires
+    app.add_middleware(TimeLimit)
+    app.add_middleware(Doorkeeper, door=door)
+    app.add_middleware(Journal)
     app.add_middleware(GuardedHeaders)
     install(app)
     app.include_router(page())
+    app.include_router(entrance(door, PROBLEMS))
     app.include_router(_questions(adviser))
     app.include_router(deciding(adviser, PROBLEMS))
     app.include_router(selling(adviser, PROBLEMS))
-    app.include_router(_facts(adviser))
+    app.include_router(_facts())
+    app.include_router(health(adviser, store))
     if store:
         app.include_router(records(adviser, store, PROBLEMS))
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]  # FastAPI's documented way to extend it
@@ -77,7 +96,7 @@ def create_app(adviser: Adviser, store: Store | None = None) -> FastAPI:
 
 
 def _questions(adviser: Adviser) -> APIRouter:
-    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses=PROBLEMS)
+    router = APIRouter(prefix="/v1", route_class=HeavyRoute, responses=PROBLEMS)
 
     @router.post("/valuations", openapi_extra=examples(VALUATIONS))
     def valuations(question: Question) -> Valuations:
@@ -92,8 +111,8 @@ def _questions(adviser: Adviser) -> APIRouter:
     return router
 
 
-def _facts(adviser: Adviser) -> APIRouter:
-    router = APIRouter(responses={500: PROBLEMS[500]})
+def _facts() -> APIRouter:
+    router = APIRouter(responses={status: PROBLEMS[status] for status in (401, 421, 500, 503)})
 
     @router.get("/v1/catalogue")
     def get_catalogue() -> Catalogue:
@@ -104,11 +123,6 @@ def _facts(adviser: Adviser) -> APIRouter:
     def get_model_card() -> ModelCard:
         """What the price model is for, what it is not for, and how far off it is."""
         return model_card()
-
-    @router.get("/health")
-    def health() -> Health:
-        """Whether questions can be answered, and what the answers rest on."""
-        return adviser.health()
 
     return router
 

@@ -1,12 +1,13 @@
 """Request bodies: JSON only, of bounded size, read as strictly as a machine file."""
 
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from email.message import Message
 from typing import Any
 
 from fastapi import Request, Response
 from fastapi.routing import APIRoute
 
+from api.lanes import Lane
 from api.problems import FieldProblem, Refusal
 from valuer.records.strict_json import BadJson, parse
 
@@ -31,7 +32,12 @@ class ReadRequest(Request):
 
 
 class StrictRoute(APIRoute):
-    """A route that refuses a body of another type, size or grammar before anything looks at it."""
+    """A route that refuses a body of another type, size or grammar before anything looks at it.
+
+    The work itself waits for its place in a lane, once the body is there: a slow sender holds nobody up.
+    """
+
+    lane = "light"
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The usual handler, given a checked body where the route takes one."""
@@ -39,9 +45,17 @@ class StrictRoute(APIRoute):
         takes_body = self.body_field is not None
 
         async def handler(request: Request) -> Response:
-            return await answer(await _read(request) if takes_body else request)
+            checked = await _read(request) if takes_body else request
+            lanes: Mapping[str, Lane] = getattr(request.app.state, "lanes", {})
+            return await (lanes[self.lane].through(answer(checked)) if lanes else answer(checked))
 
         return handler
+
+
+class HeavyRoute(StrictRoute):
+    """A route whose answer takes working out."""
+
+    lane = "heavy"
 
 
 async def _read(request: Request) -> ReadRequest:

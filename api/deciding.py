@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter
 from pydantic import Field, model_validator
 
-from api.bodies import StrictRoute
+from api.bodies import HeavyRoute
 from api.examples import FIX_PLANS, MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.problems import FieldProblem, Refusal, pointer
 from api.questions import Question
@@ -152,7 +152,7 @@ def pointed() -> Iterator[None]:
 
 def deciding(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     """The routes of questions about work."""
-    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses=dict(responses))
+    router = APIRouter(prefix="/v1", route_class=HeavyRoute, responses=dict(responses))
 
     @router.post("/fix-plans", openapi_extra=examples(FIX_PLANS_SO_FAR))
     def fix_plans(question: FixQuestion) -> FixPlans:

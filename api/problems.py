@@ -1,6 +1,6 @@
 """Every refusal as RFC 9457 problem details: one media type, one shape, a JSON pointer per wrong field."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from http import HTTPStatus
 
 from fastapi import FastAPI, Request
@@ -37,17 +37,25 @@ class ProblemDocument(BaseModel):
     status: int
     detail: str
     instance: str = Field(description="path that was asked for")
+    request_id: str | None = Field(None, description="name of the request in the server's log")
     errors: tuple[FieldProblem, ...] = ()
 
 
 class Refusal(Exception):
     """A question that cannot be answered; ``errors`` point at the fields that stand in the way."""
 
-    def __init__(self, status: int, detail: str, errors: Iterable[FieldProblem] = ()) -> None:
+    def __init__(
+        self,
+        status: int,
+        detail: str,
+        errors: Iterable[FieldProblem] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
         super().__init__(detail)
         self.status = status
         self.detail = detail
         self.errors = tuple(errors)
+        self.headers = dict(headers or {})
 
 
 def pointer(location: Iterable[int | str]) -> str:
@@ -66,9 +74,11 @@ def problem(request: Request, refusal: Refusal, headers: dict[str, str] | None =
         status=refusal.status,
         detail=refusal.detail,
         instance=request.url.path,
+        request_id=getattr(request.state, "request_id", None),
         errors=refusal.errors,
     )
-    return JSONResponse(document.model_dump(), refusal.status, headers, MEDIA_TYPE)
+    content = document.model_dump(exclude_none=True)
+    return JSONResponse(content, refusal.status, {**refusal.headers, **(headers or {})}, MEDIA_TYPE)
 
 
 def install(app: FastAPI) -> None:

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Header, Query, Response
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from api.bodies import StrictRoute
+from api.bodies import HeavyRoute, StrictRoute
 from api.examples import MACHINE, Bodies, examples
 from api.problems import FieldProblem, Refusal, pointer
 from api.questions import Terms, usual_terms
@@ -134,7 +134,9 @@ def records(adviser: Adviser, store: Store, problems: Mapping[int | str, dict[st
     _machines(router, store)
     _work(router, adviser, store)
     _sales(router, adviser, store)
-    _lessons(router, adviser, store)
+    lessons = APIRouter(route_class=HeavyRoute)
+    _lessons(lessons, adviser, store)
+    router.include_router(lessons)
     return router
 
 

@@ -6,7 +6,7 @@ from typing import Any
 from fastapi import APIRouter
 from pydantic import Field
 
-from api.bodies import StrictRoute
+from api.bodies import HeavyRoute
 from api.examples import MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.questions import Question
 from valuer.adviser import Adviser, AskingPrices, Listings, Offers
@@ -72,7 +72,7 @@ class ListingQuestion(AskingQuestion):
 
 def selling(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     """The routes of questions about selling."""
-    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses=dict(responses))
+    router = APIRouter(prefix="/v1", route_class=HeavyRoute, responses=dict(responses))
 
     @router.post("/asking-prices", openapi_extra=examples(ASKING_PRICES))
     def asking_prices(question: AskingQuestion) -> AskingPrices:

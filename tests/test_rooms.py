@@ -34,6 +34,7 @@ MAY_IMPORT = {
         "valuer.domain",
         "valuer.paths",
     },
+    "valuer.upkeep": {"valuer.advice.ports", "valuer.records", "valuer.domain", "valuer.paths"},
     "valuer.learning": {"valuer.advice", "valuer.price_model", "valuer.records", "valuer.domain"},
     "valuer.__main__": {"valuer.cli"},
     "valuer.cli": {
@@ -41,6 +42,7 @@ MAY_IMPORT = {
         "valuer.cli",
         "valuer.adviser",
         "valuer.learning",
+        "valuer.upkeep",
         "valuer.advice",
         "valuer.price_model",
         "valuer.market",
@@ -56,6 +58,7 @@ MAY_IMPORT = {
         "valuer",
         "valuer.adviser",
         "valuer.learning",
+        "valuer.upkeep",
         "valuer.records",
         "valuer.domain",
         "valuer.clock",

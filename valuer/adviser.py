@@ -11,7 +11,6 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from valuer import __version__
 from valuer.advice.asking_price import asking_prices
 from valuer.advice.bench import plan_and_rank, rank_bench
 from valuer.advice.decision_documents import BenchPlan, NextChecks, PurchaseLimit, RepairQuote
@@ -130,14 +129,6 @@ class ModelCard(Answer):
 
     markdown: str = Field(description="the card, nine sections")
     metrics: dict[str, Any] = Field(description="figures of the evaluation run that made the card")
-
-
-class Health(Answer):
-    """Whether questions can be answered, and what the answers rest on."""
-
-    status: str
-    version: str
-    basis: Basis
 
 
 Results = Mapping[str, Mapping[str, str]]
@@ -314,10 +305,10 @@ class Adviser:
         model, chances = self._to_sell(terms)
         return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks))
 
-    def health(self) -> Health:
+    @property
+    def basis(self) -> Basis:
         """What the answers rest on."""
-        basis = self.records.corrected(self.model).basis
-        return Health(status="ok", version=__version__, basis=basis)
+        return self.records.corrected(self.model).basis
 
 
 def work_so_far(

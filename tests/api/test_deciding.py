@@ -16,7 +16,7 @@ PUZZLE = {"id": "m2", "drive": "push", "faults": ["oil_leak_unknown:serious"]}
 @pytest.fixture
 def client() -> TestClient:
     """The API over a value model one can follow by hand."""
-    return TestClient(create_app(Adviser(FakeModel())))
+    return TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1")
 
 
 def ask(client: TestClient, path: str, *machines: dict[str, Any], **more: Any) -> Any:

@@ -23,7 +23,7 @@ PAGE = Path(__file__).resolve().parents[2] / "api" / "page"
 def client(tmp_path: Path) -> Iterator[TestClient]:
     """The server over the fake model and an empty store."""
     store = open_store(NOW, str(tmp_path / "records.sqlite"))
-    yield TestClient(create_app(Adviser(FakeModel()), store))
+    yield TestClient(create_app(Adviser(FakeModel()), store), "http://127.0.0.1")
     store.close()
 
 

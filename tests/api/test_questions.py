@@ -17,12 +17,13 @@ from valuer.domain.machine import Machine
 @pytest.fixture
 def client() -> TestClient:
     """The API over a value model one can follow by hand."""
-    return TestClient(create_app(Adviser(FakeModel())))
+    return TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1")
 
 
 OPENAPI: dict[str, Any] = create_app(Adviser(FakeModel())).openapi()
 ROUTES = [(path, method) for path, methods in OPENAPI["paths"].items() for method in methods]
-QUESTIONS = [path for path, method in ROUTES if method == "post"]
+ENTRANCE = "/v1/entrance"
+QUESTIONS = [path for path, method in ROUTES if method == "post" and path != ENTRANCE]
 
 
 def examples(path: str) -> dict[str, Any]:
@@ -38,6 +39,8 @@ def test_the_routes_are_these() -> None:
         ("/v1/bench-plans", "post"),
         ("/v1/bench-rankings", "post"),
         ("/v1/catalogue", "get"),
+        ("/v1/entrance", "delete"),
+        ("/v1/entrance", "post"),
         ("/v1/fix-plans", "post"),
         ("/v1/listings", "post"),
         ("/v1/model-card", "get"),
@@ -54,8 +57,9 @@ def test_every_route_says_what_it_does_and_how_it_refuses(path: str, method: str
     route = OPENAPI["paths"][path][method]
     assert route["description"]
     for status, response in route["responses"].items():
-        media = "application/json" if status == "200" else "application/problem+json"
-        assert list(response["content"]) == [media]
+        plain = status == "200" or path == "/health"  # the condition of the tool has one shape, well or not
+        media = [] if status == "204" else ["application/json" if plain else "application/problem+json"]
+        assert list(response.get("content", ())) == media
     assert method == "get" or {"413", "415", "422", "500"} < set(route["responses"])
 
 

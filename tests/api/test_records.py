@@ -26,7 +26,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 @pytest.fixture
 def client(store: Store) -> TestClient:
     """The API over the fake model and the store."""
-    return TestClient(create_app(Adviser(FakeModel()), store))
+    return TestClient(create_app(Adviser(FakeModel()), store), "http://127.0.0.1")
 
 
 LEAKY = {"id": "green-1", "faults": ["fuel_leak_carb:slight", "blade_dull:slight"]}
@@ -40,7 +40,7 @@ def take(client: TestClient, machine: dict[str, Any] = LEAKY, **headers: str) ->
 
 
 def test_without_a_store_there_are_no_records() -> None:
-    bare = TestClient(create_app(Adviser(FakeModel())))
+    bare = TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1")
     assert bare.get("/v1/machines").status_code == 404
 
 

@@ -74,7 +74,9 @@ def test_json_is_the_document_of_the_api(run: Run, name: str) -> None:
     ran = run(name, BENCH, "--json", "--month", "5", "--hour-value", "14", "--currency", "EUR")
     machines = json.loads(Path(BENCH).read_text("utf-8"))["machines"]
     question = {"machines": machines, "terms": {"month": 5, "hour_value": 14, "currency": "EUR"}}
-    answer = TestClient(create_app(Adviser(FakeModel()))).post(f"/v1/{QUESTIONS[name]}", json=question)
+    answer = TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1").post(
+        f"/v1/{QUESTIONS[name]}", json=question
+    )
     assert json.loads(ran.out) == answer.json()
 
 

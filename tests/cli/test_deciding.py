@@ -276,7 +276,9 @@ def test_a_machine_without_anything_to_cure_gets_no_bill(run: Run) -> None:
 def test_quote_as_json_is_the_document_of_the_api(run: Run) -> None:
     machines = json.loads(Path(BENCH).read_text("utf-8"))["machines"]
     question = {"machines": machines, "terms": {"month": 5}}
-    answer = TestClient(create_app(Adviser(FakeModel()))).post("/v1/repair-quotes", json=question)
+    answer = TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1").post(
+        "/v1/repair-quotes", json=question
+    )
     assert document(run, "quote", BENCH) == answer.json()
 
 

@@ -44,7 +44,9 @@ def test_json_is_the_document_of_the_api(run: Run, name: str) -> None:
     ran = run(name, BENCH, "--json", "--month", "10", *options(name))
     machines = json.loads(Path(BENCH).read_text("utf-8"))["machines"]
     question = {"machines": machines, "terms": {"month": 10}, **EXTRA[name]}
-    answer = TestClient(create_app(Adviser(FakeModel()))).post(f"/v1/{QUESTIONS[name]}", json=question)
+    answer = TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1").post(
+        f"/v1/{QUESTIONS[name]}", json=question
+    )
     assert json.loads(ran.out) == answer.json()
 
 

@@ -1,0 +1,42 @@
+"""The way in for a phone: the token from the address is exchanged for a cookie that no script can read."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import APIRouter, Response
+from pydantic import Field
+
+from api.bodies import StrictRoute
+from api.door import COOKIE, ENTRANCE, NO_TOKEN, Door
+from api.examples import examples
+from valuer.domain.record import Record
+
+KEPT_DAYS = 180
+
+
+class Entry(Record):
+    """The token that `valuer serve --lan` showed."""
+
+    token: str = Field(min_length=1, max_length=200, description="the token, as it was shown")
+
+
+def entrance(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
+    """The routes of coming in and leaving."""
+    router = APIRouter(route_class=StrictRoute, responses=dict(responses))
+
+    @router.post(ENTRANCE, status_code=204, openapi_extra=examples({"from the address": {"token": "abc"}}))
+    def come_in(entry: Entry, response: Response) -> None:
+        """Let this device in: its browser keeps the token in a cookie that only goes back to this server."""
+        if not door.opens_to(entry.token):
+            raise NO_TOKEN
+        if door.token_sha256 is not None:
+            response.set_cookie(
+                COOKIE, entry.token, max_age=KEPT_DAYS * 86_400, httponly=True, samesite="strict"
+            )
+
+    @router.delete(ENTRANCE, status_code=204)
+    def leave(response: Response) -> None:
+        """Forget the token on this device."""
+        response.delete_cookie(COOKIE, httponly=True, samesite="strict")
+
+    return router

@@ -1,0 +1,148 @@
+"""How much is worked on at once, and for how long: nobody waits for ever, and `/health` never waits."""
+
+import asyncio
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from time import monotonic
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from api.lanes import Lane, TimeLimit
+from api.problems import Refusal
+from tests.fake_model import FakeModel
+from valuer.advice.ports import FloatArray
+from valuer.adviser import Adviser
+
+ASK: dict[str, Any] = {"machines": [{"id": "m1"}], "terms": {"month": 5}}
+
+
+class Gated(FakeModel):
+    """A model that answers once the gate is opened, and counts who is inside."""
+
+    def __init__(self) -> None:
+        self.gate = threading.Event()
+        self.inside = threading.Semaphore(0)
+
+    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        self.inside.release()
+        assert self.gate.wait(20)
+        return super().interval(rows)
+
+
+@pytest.fixture
+def model() -> Iterator[Gated]:
+    """A model whose gate is open again at the end, whatever happened."""
+    gated = Gated()
+    yield gated
+    gated.gate.set()
+
+
+@pytest.fixture
+def app(model: Gated) -> FastAPI:
+    """A server that takes one heavy question at a time and lets one wait."""
+    app = create_app(Adviser(model))
+    app.state.lanes = {"heavy": Lane(1, 1, 20.0), "light": Lane(16, 256, 30.0)}
+    return app
+
+
+def test_beyond_the_queue_the_refusal_is_cheap_and_health_answers(app: FastAPI, model: Gated) -> None:
+    with TestClient(app, "http://127.0.0.1") as client, ThreadPoolExecutor(2) as others:
+        first = others.submit(client.post, "/v1/valuations", json=ASK)
+        assert model.inside.acquire(timeout=20)
+        second = others.submit(client.post, "/v1/valuations", json=ASK)
+        while not app.state.lanes["heavy"]._waiting:
+            assert monotonic()
+        began = monotonic()
+        third = client.post("/v1/valuations", json=ASK)
+        health = client.get("/health")
+        took = monotonic() - began
+        model.gate.set()
+        assert (first.result(20).status_code, second.result(20).status_code) == (200, 200)
+    assert third.status_code == 503
+    assert third.headers["retry-after"] == "5"
+    assert third.json()["detail"] == "too many questions at once; ask again in a few seconds"
+    assert health.status_code == 200
+    assert took < 5, "neither waited for the question that was being answered"
+
+
+def test_nobody_waits_longer_than_the_patience_of_the_lane() -> None:
+    async def wait() -> str:
+        lane, done = Lane(1, 5, 0.05), asyncio.Event()
+        first = asyncio.ensure_future(lane.through(done.wait()))
+        await asyncio.sleep(0)
+        with pytest.raises(Refusal) as refused:
+            await lane.through(asyncio.sleep(0))
+        assert refused.value.status == 503
+        done.set()
+        await first
+        return await lane.through(asyncio.sleep(0, "its turn"))
+
+    assert asyncio.run(wait()) == "its turn"
+
+
+def test_a_place_is_given_back_whatever_happens_in_it() -> None:
+    async def fail() -> None:
+        raise ZeroDivisionError
+
+    async def thrice() -> int:
+        lane, failed = Lane(1, 0, 1.0), 0
+        for _ in range(3):
+            with suppress(ZeroDivisionError):
+                await lane.through(fail())
+            failed += 1
+            await asyncio.sleep(0)
+        return failed
+
+    assert asyncio.run(thrice()) == 3
+
+
+def test_an_answer_that_takes_too_long_is_refused_and_keeps_its_place_until_done(
+    model: Gated, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(TimeLimit.__init__, "__defaults__", (0.3,))
+    app = create_app(Adviser(model))
+    app.state.lanes = {"heavy": Lane(1, 0, 1.0), "light": Lane(1, 0, 1.0)}
+    with TestClient(app, "http://127.0.0.1") as client:
+        late = client.post("/v1/valuations", json=ASK)
+        assert late.status_code == 503
+        assert late.headers["content-type"] == "application/problem+json"
+        assert late.headers["content-security-policy"]
+        assert late.json()["detail"].startswith("no answer within")
+        assert client.post("/v1/valuations", json=ASK).headers["retry-after"] == "5", "its thread still works"
+        model.gate.set()
+        until = monotonic() + 10
+        while (again := client.post("/v1/valuations", json=ASK)).status_code == 503:
+            assert monotonic() < until
+        assert again.status_code == 200
+
+
+def test_a_body_that_never_ends_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def drip() -> int:
+        asked = FastAPI()
+        statuses: list[int] = []
+
+        @asked.post("/")
+        async def read() -> None:
+            await asyncio.sleep(60)
+
+        async def receive() -> dict[str, Any]:
+            await asyncio.sleep(60)
+            return {"type": "http.disconnect"}
+
+        async def send(message: Any) -> None:
+            statuses.extend([message["status"]] if message["type"] == "http.response.start" else [])
+
+        scope: dict[str, Any] = {
+            "type": "http", "method": "POST", "path": "/", "raw_path": b"/", "query_string": b"", "headers": [],
+            "scheme": "http", "server": ("127.0.0.1", 80), "client": None, "root_path": "", "http_version": "1.1",
+        }  # fmt: skip
+        await TimeLimit(asked, 0.1)(scope, receive, send)
+        return statuses[0]
+
+    assert asyncio.run(drip()) == 503
