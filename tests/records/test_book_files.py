@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from tests.records.bench import entry, full_entry, machine, seen
 from valuer.records.book_files import as_csv, as_json, book_in
@@ -29,13 +30,27 @@ def test_any_note_survives_json(note: str) -> None:
     assert book_in("book.json", as_json(book)) == book
 
 
-@given(note=st.text("=+-@'\"ab, ;\t", min_size=1, max_size=12).filter(lambda text: text == text.strip()))
-def test_a_note_survives_csv_and_never_begins_as_a_formula(note: str) -> None:
-    book = Book(machines=(entry("m", machine=machine("m", note=note)),))
+NOTES = st.text("=+-@\uff1d\uff0b\uff0d\uff20'\"ab, ;\t\r\n\x0b", min_size=1, max_size=12) | st.text(
+    st.characters(codec="utf-8", exclude_characters="\0"), min_size=1, max_size=40
+)
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What a spreadsheet takes for the beginning of a formula; the wide ones where such are typed (from memory)."""
+
+
+@given(note=NOTES)
+def test_any_note_survives_csv_and_never_begins_as_a_formula(note: str) -> None:
+    book = Book(
+        machines=(entry("m", machine=machine("m", note=note)), full_entry("-1")), comparables=(seen(),)
+    )
     text = as_csv(book)
     assert book_in("book.csv", text) == book
-    _, cells = csv.reader(io.StringIO(text, newline=""))
-    assert not any(cell.startswith(("=", "+", "-", "@", "\t")) for cell in cells)
+    for cells in csv.reader(io.StringIO(text, newline="")):
+        assert not any(cell.startswith(FORMULA) for cell in cells)
+
+
+def test_a_note_with_a_zero_character_is_refused_for_no_text_file_could_hold_it() -> None:
+    with pytest.raises(ValidationError, match=r"a zero character cannot be kept, got .*; leave it out"):
+        machine("m", note="a\0b")
 
 
 BAD = {

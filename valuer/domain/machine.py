@@ -10,7 +10,7 @@ from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, fie
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
-from valuer.domain.record import Record, Several, word_of, wrong
+from valuer.domain.record import Record, Remark, Several, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 Drive = Literal["push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"]
@@ -87,7 +87,7 @@ class Machine(Record):
         pattern=ID_PATTERN,
         description="own name of the machine: letters, digits, dot, _ and -",
     )
-    note: str | None = Field(None, max_length=500, description="anything; never used in a calculation")
+    note: Remark | None = Field(None, description="anything; never used in a calculation")
     drive: Annotated[Drive | None, word_of("drive", get_args(Drive))] = Field(
         None, description="how it is driven; push has no drive"
     )

@@ -7,7 +7,15 @@ a name nobody knows is an error with the nearest known name beside it.
 from collections.abc import Callable, Iterable, Mapping
 from typing import Annotated, Any, Self, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from valuer.domain.words import did_you_mean, one_of, shown
@@ -26,6 +34,20 @@ Several = Annotated[tuple[T, ...], BeforeValidator(_as_tuple)]
 def wrong(kind: str, message: str) -> PydanticCustomError:
     """Return a validation error whose message is taken as it stands."""
     return PydanticCustomError(kind, "{message}", {"message": message})
+
+
+def _without_zero(text: str) -> str:
+    if "\0" in text:
+        raise wrong("zero_character", f"a zero character cannot be kept, got {shown(text)}; leave it out")
+    return text
+
+
+Remark = Annotated[
+    str,
+    Field(max_length=500, json_schema_extra={"pattern": r"^[^\u0000]*$"}),
+    AfterValidator(_without_zero),
+]
+"""Free text of the user's own, up to 500 characters: anything that a file and any database can hold."""
 
 
 def word_of(name: str, choices: Iterable[str]) -> BeforeValidator:

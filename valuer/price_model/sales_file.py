@@ -36,8 +36,8 @@ def _bytes(path: Path) -> bytes:
             msg = f"{path.name}: expected at most {MOST_MEGABYTES} MB, got {megabytes} MB"
             raise TableError(msg)
         return path.read_bytes()
-    except OSError as error:
-        msg = f"{path}: cannot be read: {error.strerror}"
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        msg = f"{repr(str(path))[1:-1]}: cannot be read: {getattr(error, 'strerror', None) or error}"
         raise TableError(msg) from None
 
 

@@ -26,6 +26,7 @@ from valuer.records.files import (
     is_json,
     json_in,
 )
+from valuer.records.strict_json import BadJson, parse
 
 RECORD = (
     "kind",
@@ -44,7 +45,16 @@ RECORD = (
 COLUMNS = (*Machine.model_fields, *RECORD)
 NUMBERS = {"paid", "hours", "price", "fees", "selling_hours"}
 LISTS = {"fixes", "weeks", "prediction"}
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORMULA = (
+    "=",
+    "+",
+    "-",
+    "@",
+    "\uff1d",
+    "\uff0b",
+    "\uff0d",
+    "\uff20",
+)  # the wide ones of East Asian keyboards too
 FORM = "valuer records 1"
 
 
@@ -89,8 +99,8 @@ def _value(name: str, cell: str) -> Any:
     """One cell as the value that JSON would carry; raises Unreadable."""
     if name in LISTS:
         try:
-            return json.loads(cell)
-        except ValueError:
+            return parse(cell)
+        except BadJson:
             raise Unreadable(f"expected JSON as `valuer export` writes it, got {shown(cell)}") from None
     if name in NUMBERS:
         if not NUMBER.fullmatch(cell):
@@ -98,7 +108,7 @@ def _value(name: str, cell: str) -> Any:
         return float(cell)
     if name in RECORD:
         return cell
-    return wire_value(name, _unguarded(cell))
+    return _unguarded(cell) if name == "note" else wire_value(name, _unguarded(cell).strip())
 
 
 def _csv_entries(rows: Iterable[Row]) -> Iterator[Read]:
@@ -187,15 +197,25 @@ def _told(record: BaseModel) -> Any:
 
 def as_csv(book: Book) -> str:
     """Everything on record as CSV. No cell begins as a formula does, so a spreadsheet runs nothing."""
+    own = [_machine_cells(entry.machine) | _entry_cells(entry) for entry in book.machines]
+    seen = [_machine_cells(each.machine) | _seen_cells(each) for each in book.comparables]
+    return "".join([_line(COLUMNS), *map(_row, own + seen)])
+
+
+def _seen_cells(seen: Comparable) -> dict[str, Any]:
+    return {"kind": seen.kind, "sold_on": seen.seen_on.isoformat(), "price": seen.price}
+
+
+def _row(cells: Mapping[str, Any]) -> str:
+    guarded = _guarded(cells)
+    return _line([guarded.get(name) for name in COLUMNS])
+
+
+def _line(cells: Iterable[Any]) -> str:
+    """One line; written as if it ended in both marks of a line end, for only then are both quoted inside cells."""
     text = io.StringIO()
-    rows = csv.DictWriter(text, COLUMNS, lineterminator="\n")
-    rows.writeheader()
-    for entry in book.machines:
-        rows.writerow(_guarded(_machine_cells(entry.machine) | _entry_cells(entry)))
-    for seen in book.comparables:
-        cells = {"kind": seen.kind, "sold_on": seen.seen_on.isoformat(), "price": seen.price}
-        rows.writerow(_guarded(_machine_cells(seen.machine) | cells))
-    return text.getvalue()
+    csv.writer(text, lineterminator="\r\n").writerow(cells)
+    return text.getvalue().removesuffix("\r\n") + "\n"
 
 
 def _machine_cells(machine: Machine) -> dict[str, Any]:
@@ -229,12 +249,17 @@ def _entry_cells(entry: MachineEntry) -> dict[str, Any]:
 
 
 def _guarded(cells: Mapping[str, Any]) -> dict[str, Any]:
-    """The cells with an apostrophe before what a spreadsheet would take for a formula."""
+    """The cells with an apostrophe before what a spreadsheet, or our own reader, would not take as it stands."""
     return {
-        name: f"'{value}" if isinstance(value, str) and value.startswith((*FORMULA, "'")) else value
+        name: f"'{value}" if isinstance(value, str) and _needs_guard(value) else value
         for name, value in cells.items()
     }
 
 
+def _needs_guard(text: str) -> bool:
+    """Whether it begins as a formula does, with a blank (a tab and a line end are), or with the guard itself."""
+    return text.startswith((*FORMULA, "'")) or text[:1].isspace()
+
+
 def _unguarded(cell: str) -> str:
-    return cell[1:] if cell.startswith("'") and cell[1:2] in (*FORMULA, "'") and len(cell) > 1 else cell
+    return cell[1:] if cell.startswith("'") and _needs_guard(cell[1:]) else cell

@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, mo
 
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
-from valuer.domain.record import Record, Several, word_of, wrong
+from valuer.domain.record import Record, Remark, Several, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 SoldAs = Literal["working", "for_repair", "for_parts", "scrap"]
@@ -75,7 +75,7 @@ class FixDone(Record):
     hours: Exact | None = _hours("own bench hours, strip-down included")
     snag: bool | None = Field(None, description="whether something else was made worse")
     promised: Exact | None = Field(None, description="return the advice expected that day, own money")
-    note: str | None = Field(None, max_length=500, description="what was found")
+    note: Remark | None = Field(None, description="what was found")
 
     @model_validator(mode="after")
     def _is_a_fix_for_it(self) -> "FixDone":

@@ -185,7 +185,8 @@ def csv_rows(
 ) -> Iterator[Row]:
     """The rows of a CSV text whose columns are among ``columns``, their cells read by ``convert``.
 
-    ``convert`` gets the column and a cell that is not blank, and may raise Unreadable.
+    ``convert`` gets the column and a cell that is not blank, a note as it stands and the others without blanks
+    around them, and may raise Unreadable.
     """
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     header: list[str] | None = None
@@ -239,7 +240,7 @@ def _csv_row(place: str, header: list[str], cells: list[str], convert: Callable[
         if not cell.strip():
             continue
         try:
-            wire[column] = convert(column, cell.strip())
+            wire[column] = convert(column, cell if column == "note" else cell.strip())
         except Unreadable as error:
             unreadable.append(Problem(place, column, str(error)))
     return Row(place, wire, tuple(unreadable))

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from valuer.records.book_files import book_in
-from valuer.records.files import bytes_of, name_of, text_in
+from valuer.records.files import bytes_of, is_json, name_of, text_in
 from valuer.records.store.plain_tables import add_plain, plain_table
 from valuer.records.store.store import Difference, Store
 
@@ -21,7 +21,7 @@ def compared(store: Store, name: str, text: str) -> Difference:
 
 def imported(store: Store, name: str, text: str, now: datetime, *, replace: bool = False) -> Difference:
     """Add the text of a file; raises BadFile, or Conflict where it differs from what is there."""
-    table = plain_table(text, now)
+    table = plain_table(text, now) if text.strip() and not is_json(name, text) else None
     if table and add_plain(store, table):
         return Difference((), 0, (), (), 0, plain=len(table.ids))
     return store.add(book_in(name, text), now, replace=replace)
