@@ -125,9 +125,9 @@ def _later_cost(case: Case, axis: int) -> FloatArray:
 
 def _without_waste(case: Case, gains: Gains, limits: Limits) -> Case:
     """Drop fixes from the first round that cost more than they can bring on all the faults they act on."""
-    places = np.arange(len(case.shop.names))
-    alone = np.eye(len(places), dtype=bool)
-    waste = _wasteful(case, gains, limits, range(len(case.policies)), places, alone)
+    places = np.flatnonzero((case.odds > 0).any(axis=0))
+    alone, waste = np.eye(len(places), dtype=bool), np.zeros(len(case.shop.names), dtype=bool)
+    waste[places] = _wasteful(case, gains, limits, range(len(case.policies)), places, alone)
     policies = tuple(p.only((p.first == NO_FIX) | ~waste[p.first]) for p in case.policies)
     return replace(case, policies=policies)
 
