@@ -3,6 +3,8 @@
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.door import LOOPBACK
+
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -17,6 +19,9 @@ HEADERS = {
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
     "Cache-Control": "no-store",  # answers hold somebody's money; the page's files say otherwise
 }
+ONLY_ON_THIS_COMPUTER = (
+    "Cross-Origin-Opener-Policy"  # browsers ignore it, and complain, where there is no TLS
+)
 
 
 class GuardedHeaders:
@@ -27,12 +32,14 @@ class GuardedHeaders:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass everything on; add headers where an answer begins."""
+        arrived = (scope.get("server") or ("",))[0]
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers.setdefault(name, value)
+                    if name != ONLY_ON_THIS_COMPUTER or arrived in LOOPBACK:
+                        headers.setdefault(name, value)
             await send(message)
 
         await self._app(scope, receive, guarded if scope["type"] == "http" else send)

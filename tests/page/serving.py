@@ -10,9 +10,11 @@ from pathlib import Path
 import uvicorn
 from playwright.sync_api import Browser, ViewportSize, sync_playwright
 
-from api.app import create_app
+from api.app import LOOPBACK_ONLY, create_app
+from api.door import Door
 from valuer.adviser import Adviser
-from valuer.cli.server import demo_book, free_socket
+from valuer.cli import lan
+from valuer.cli.server import EVERY_INTERFACE, HOST, demo_book, free_socket
 from valuer.clock import now, today
 from valuer.records.store.store import Store, open_store
 
@@ -49,19 +51,20 @@ def browser() -> Iterator[Browser]:
 class Served:
     """A server that can be stopped and started again on the same port, as a real one would be."""
 
-    def __init__(self, adviser: Adviser, store: Store) -> None:
-        self._app = create_app(adviser, store)
+    def __init__(self, adviser: Adviser, store: Store, door: Door, host: str) -> None:
+        self._app = create_app(adviser, store, door)
+        self._host = host
         self.port = 0
         self.start()
 
     @property
     def url(self) -> str:
         """Where the page is."""
-        return f"http://127.0.0.1:{self.port}"
+        return f"http://{lan.address() if self._host == EVERY_INTERFACE else self._host}:{self.port}"
 
     def start(self) -> None:
         """Answer again."""
-        self._bound = free_socket(self.port)
+        self._bound = free_socket(self.port, self._host)
         self.port = self._bound.getsockname()[1]
         self._server = uvicorn.Server(
             uvicorn.Config(self._app, log_level="critical", timeout_graceful_shutdown=1)
@@ -79,12 +82,14 @@ class Served:
 
 
 @contextmanager
-def serving(adviser: Adviser, folder: Path, *, demo: bool = True) -> Iterator[Served]:
+def serving(
+    adviser: Adviser, folder: Path, *, demo: bool = True, door: Door = LOOPBACK_ONLY, host: str = HOST
+) -> Iterator[Served]:
     """The server over records in a folder, with the demo bench on them if wanted."""
     store = open_store(now(), str(folder / "records.sqlite"))
     if demo:
         store.add(demo_book(today()), now())
-    served = Served(adviser, store)
+    served = Served(adviser, store, door, host)
     try:
         yield served
     finally:

@@ -130,21 +130,32 @@ def card() -> None:
     "--port", type=click.IntRange(0, 65535), default=8000, help="Port on this computer [8000]; 0 for any."
 )
 @click.option("--demo", is_flag=True, help="On ten invented machines; what is changed is not kept.")
+@click.option(
+    "--lan", "on_lan", is_flag=True, help="For the phone too: open it to your network, with a token."
+)
+@click.option(
+    "--new-token", is_flag=True, help="With --lan: make another token; the old one is worth nothing."
+)
 @store_option
-def serve(port: int, where: str | None, *, demo: bool) -> None:
+def serve(port: int, where: str | None, *, demo: bool, on_lan: bool, new_token: bool) -> None:
     """Open the bench page, on this computer only.
 
     The whole job in a browser, phone or desk, and the same answers as JSON: routes and schemas are described
-    in /openapi.json. Ctrl-C stops it.
+    in /openapi.json. With --lan other devices of your network reach it too, if they bring the token. Ctrl-C
+    stops it.
     """
+    from valuer.cli import lan
     from valuer.cli.model import load_adviser
-    from valuer.cli.server import demo_records, free_socket, run
+    from valuer.cli.server import EVERY_INTERFACE, HOST, demo_records, free_socket, run
 
     if demo and where:
         raise click.UsageError("--demo: keeps nothing, so no --store goes with it; leave one out")
-    bound = free_socket(port)
+    if new_token and not on_lan:
+        raise click.UsageError("--new-token: is the token of --lan; give both")
+    bound = free_socket(port, EVERY_INTERFACE if on_lan else HOST)
     with demo_records() if demo else records_at(where) as store:
-        run(load_adviser(), bound, store)
+        adviser = load_adviser()
+        run(adviser, bound, store, lan.token(renew=new_token) if on_lan else None)
 
 
 def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bool) -> None:

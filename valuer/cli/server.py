@@ -1,5 +1,6 @@
-"""The server of `valuer serve`: loopback only, on a port that is known to be free before anything is said."""
+"""The server of `valuer serve`: on a port that is known to be free before anything is said; loopback unless asked."""
 
+import logging
 import socket
 import tempfile
 from collections.abc import Iterator
@@ -11,22 +12,26 @@ import click
 import uvicorn
 
 from api.app import create_app
+from api.door import Door
+from api.journal import AsJson
 from valuer.adviser import Adviser
+from valuer.cli import lan
 from valuer.clock import now, today
 from valuer.demo import demo_bench
 from valuer.records.bench import taken
 from valuer.records.entries import Book
 from valuer.records.store.store import Store, open_store
 
-HOST = "127.0.0.1"  # this computer only; serving a network needs guards that are not here
+HOST = "127.0.0.1"  # this computer only
+EVERY_INTERFACE = "0.0.0.0"  # noqa: S104 - only where --lan asks for it, behind a token
 
 
-def free_socket(port: int) -> socket.socket:
+def free_socket(port: int, host: str = HOST) -> socket.socket:
     """A socket bound to the port, any free one for 0; raises ClickException when it is taken."""
     bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        bound.bind((HOST, port))
+        bound.bind((host, port))
         bound.listen()
     except OSError as error:
         bound.close()
@@ -54,11 +59,44 @@ def demo_records() -> Iterator[Store]:
             store.close()
 
 
-def run(adviser: Adviser, bound: socket.socket, store: Store | None = None) -> None:
-    """Serve until stopped; with a store, the records too."""
-    host, port = bound.getsockname()
-    here = f"http://{host}:{port}"
+def run(
+    adviser: Adviser, bound: socket.socket, store: Store | None = None, token: lan.Token | None = None
+) -> None:
+    """Serve until stopped; with a store, the records too; with a token, whoever brings it."""
+    port = bound.getsockname()[1]
+    here = f"http://{HOST}:{port}"
     click.echo(
         f"The bench page: {here}/  JSON: {here}/v1, described in /openapi.json. Ctrl-C stops.", err=True
     )
-    uvicorn.Server(uvicorn.Config(create_app(adviser, store), log_level="warning")).run(sockets=[bound])
+    if token is None:
+        door = Door(port=port)
+    else:
+        door = Door(lan.names(), port, token.sha256)
+        click.echo(
+            lan.invitation(port, token)
+        )  # on standard output: the token is never among the log's lines
+    log_as_json()
+    server(adviser, store, door).run(sockets=[bound])
+
+
+def server(adviser: Adviser, store: Store | None, door: Door) -> uvicorn.Server:
+    """The server itself: it believes no header about who asks, and writes no addresses down."""
+    settings = uvicorn.Config(
+        create_app(adviser, store, door),
+        log_config=None,
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        h11_max_incomplete_event_size=16_384,
+    )
+    return uvicorn.Server(settings)
+
+
+def log_as_json() -> None:
+    """One line of JSON on standard error for each request, and for whatever else the server has to say."""
+    lines = logging.StreamHandler()
+    lines.setFormatter(AsJson())
+    for name, level in (("valuer.requests", logging.INFO), ("uvicorn", logging.WARNING)):
+        log = logging.getLogger(name)
+        log.handlers, log.propagate = [lines], False
+        log.setLevel(level)

@@ -1,6 +1,7 @@
 // Which view stands on the page: the address after # says so.
 
 import { h, refill } from "./dom.js";
+import { comeIn } from "./entrance.js";
 import { trouble } from "./trouble.js";
 
 const VIEWS = {
@@ -24,6 +25,13 @@ async function show(why) {
   leaving.abort();
   leaving = new AbortController();
   const { signal } = leaving;
+  try {
+    await comeIn();
+  } catch (error) {
+    refill(main, h("h1", {}, "This device was not let in"), trouble(error));
+    return;
+  }
+  if (signal.aborted) return;
   const { name, id } = asked();
   mark(name);
   main.setAttribute("aria-busy", "true");

@@ -1,0 +1,88 @@
+"""A phone on the network: in by the address that was shown, out without it, and the token nowhere in sight."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from api.door import COOKIE, Door
+from tests.fake_model import FakeModel
+from tests.page.conftest import Opened
+from tests.page.serving import Served, serving
+from tests.page.test_the_whole_job import settled
+from valuer.adviser import Adviser
+from valuer.cli import lan
+from valuer.cli.server import EVERY_INTERFACE
+
+REFUSED = "Failed to load resource"  # the browser's own line about a failed request
+
+
+@pytest.fixture
+def token(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> lan.Token:
+    """A token made as `valuer serve --lan` makes it."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    return lan.token(renew=False)
+
+
+@pytest.fixture
+def open_house(token: lan.Token, tmp_path: Path) -> Iterator[Served]:
+    """A server for the network, the demo bench on its records."""
+    door = Door(lan.names(), None, token.sha256)
+    with serving(Adviser(FakeModel()), tmp_path, door=door, host=EVERY_INTERFACE) as running:
+        yield running
+
+
+def invited(server: Served, token: lan.Token) -> str:
+    """What stands behind the server's address in the invitation."""
+    told = lan.invitation(server.port, token)
+    found = re.search(r"http://[^/\s]+/(#/enter/\S+)", told)
+    assert found
+    assert found[0].startswith(server.url)
+    return found[1]
+
+
+def test_the_address_that_was_shown_lets_a_phone_in_for_good(
+    open_house: Served, token: lan.Token, opened: Opened
+) -> None:
+    assert "127.0.0.1" not in open_house.url, "the way a phone comes"
+    watched = opened(open_house, invited(open_house, token))
+    page = watched.page
+    settled(page)
+    expect(page.locator(".row-name")).to_have_count(10)
+    assert page.url == f"{open_house.url}/#/bench"
+    assert token.shown
+    assert all(token.shown not in url for url in watched.asked)
+    assert token.shown not in page.content() + page.evaluate("document.cookie + JSON.stringify(localStorage)")
+    (cookie,) = page.context.cookies()
+    assert (cookie["name"], cookie["httpOnly"], cookie["sameSite"]) == (COOKIE, True, "Strict")
+    page.reload()
+    settled(page)
+    expect(page.locator(".row-name")).to_have_count(10)
+
+
+def test_without_it_a_phone_sees_no_machine_and_is_told_the_way(open_house: Served, opened: Opened) -> None:
+    watched = opened(open_house)
+    watched.expected = (REFUSED,)
+    expect(watched.page.get_by_role("alert").last).to_contain_text("valuer serve --lan")
+    assert watched.page.locator(".row-name").count() == 0
+
+
+def test_a_wrong_one_is_refused_and_out_of_sight_too(open_house: Served, opened: Opened) -> None:
+    watched = opened(open_house, "#/enter/guessed")
+    watched.expected = (REFUSED,)
+    expect(watched.page.get_by_role("heading", level=1)).to_have_text("This device was not let in")
+    assert watched.page.url == f"{open_house.url}/#/bench"
+
+
+def test_a_new_token_shuts_out_devices_that_have_the_old_one(
+    open_house: Served, token: lan.Token, opened: Opened, tmp_path: Path
+) -> None:
+    page = opened(open_house, invited(open_house, token)).page
+    settled(page)
+    renewed = lan.token(renew=True)
+    assert renewed.sha256 != token.sha256
+    assert lan.token(renew=False) == lan.Token(renewed.sha256), "kept, and never shown again"
+    assert Door(token_sha256=renewed.sha256).opens_to(token.shown) is False
+    assert Door(token_sha256=renewed.sha256).opens_to(renewed.shown) is True

@@ -1,0 +1,105 @@
+"""What `valuer serve --lan` needs: a token, the place of its hash, and the addresses of this computer."""
+
+import json
+import os
+import secrets
+import socket
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from api.door import LOOPBACK, token_sha256
+from valuer.clock import today
+from valuer.paths import data_folder
+
+OPENS = (
+    "Open to the network: every device on it can reach this server, and with the token read and change the "
+    "records.\nThere is no TLS: who listens on the network reads along, the token too. Use it only where you "
+    "trust everybody; Ctrl-C closes it."
+)
+KEPT = (
+    "Devices that were let in stay in. The token was shown when it was made; --new-token makes another and shuts "
+    "them out."
+)
+
+
+@dataclass(frozen=True)
+class Token:
+    """The hash of the token; ``shown`` is the token itself, where it was made just now."""
+
+    sha256: str
+    shown: str | None = None
+
+
+def token_file() -> Path:
+    """Where the hash of the token stands."""
+    return data_folder() / "lan_token.json"
+
+
+def token(*, renew: bool) -> Token:
+    """The token in force; made where there is none, or another is wanted. Raises ClickException."""
+    file = token_file()
+    if not renew and file.exists():
+        return Token(_kept(file))
+    made = secrets.token_urlsafe(32)
+    _keep(file, token_sha256(made))
+    return Token(token_sha256(made), made)
+
+
+def _kept(file: Path) -> str:
+    try:
+        found = json.loads(file.read_text("utf-8"))["sha256"]
+        if len(bytes.fromhex(found)) == 32:  # noqa: PLR2004 - SHA-256
+            return str(found)
+    except (OSError, ValueError, TypeError, KeyError):
+        pass
+    raise click.ClickException(
+        f"{file.name}: cannot be read as the hash of a token; --new-token makes another"
+    )
+
+
+def _keep(file: Path, sha256: str) -> None:
+    """Write the hash whole, for its owner only."""
+    file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    handle, name = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}")  # made with mode 600
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as out:
+            json.dump({"sha256": sha256, "made_on": today().isoformat()}, out)
+        Path(name).replace(file)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def names() -> frozenset[str]:
+    """The names this computer goes by on its network; the address a request arrives at is one more."""
+    host = socket.gethostname().lower()
+    return LOOPBACK | {host, f"{host.partition('.')[0]}.local"}
+
+
+def address() -> str:
+    """The address of this computer on its network; its own name where it has none.
+
+    Connecting a datagram socket sends nothing: it only asks which way a packet would go (the address is one of
+    RFC 5737, that nobody has).
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        try:
+            asked.connect(("198.51.100.1", 9))
+            return str(asked.getsockname()[0])
+        except OSError:
+            return socket.gethostname()
+
+
+def invitation(port: int, kept: Token) -> str:
+    """What is said once the server stands open: what that means, and the address for the phone.
+
+    The token stands behind #, which a browser never sends anywhere and no log can hold.
+    """
+    here = f"http://{address()}:{port}/"
+    if kept.shown is None:
+        return f"{OPENS}\nOn the phone: {here}\n{KEPT}"
+    way = f"On the phone, shown this once: {here}#/enter/{kept.shown}"
+    return f"{OPENS}\n{way}\nFor a program: Authorization: Bearer {kept.shown}"
