@@ -289,10 +289,9 @@ Scale = Literal["value", "loss"]
 
 
 def _term(term: Term) -> LearntTerm:
-    on_value = term.name == "level" or (" " in term.name and term.name != "fault losses")
-    moved = percent(term.moved) if on_value else 100 * term.moved
+    moved = percent(term.moved) if term.of == "value" else 100 * term.moved
     kept = max(0.0, 1.0 - (term.sd / term.prior_sd) ** 2)
-    what = "value" if on_value else "age's effect" if term.name == "ageing" else "loss"
+    what = "age's effect" if term.of == "ageing" else term.of
     return LearntTerm(
         name=term.name,
         moved_percent=round(moved, 1),

@@ -10,7 +10,7 @@ from valuer.advice.ports import FloatArray
 from valuer.domain.faults import fault_catalogue, fault_order
 from valuer.domain.machine import Machine
 from valuer.price_model.corrected import CorrectedModel
-from valuer.price_model.local_correction import NO_CORRECTION, Correction, learn
+from valuer.price_model.local_correction import MOST_BY_WORTH, NO_CORRECTION, Correction, ForRepair, learn
 from valuer.price_model.own_sales import OwnSale
 
 MODEL = FakeModel()
@@ -138,6 +138,9 @@ def test_intervals_hold_what_they_say_once_there_are_sales() -> None:
 
 
 FAULTS = st.lists(st.sampled_from(sorted(fault_catalogue())), max_size=6, unique=True)
+EVERY_FINDING = [
+    f"{fault}:{severity}" for fault in sorted(fault_catalogue()) for severity in ("slight", "serious")
+]
 FACTORS = st.dictionaries(st.sampled_from(sorted(fault_catalogue())), st.floats(0.05, 4.0), max_size=8)
 
 
@@ -175,6 +178,86 @@ def test_t01_the_laws_hold_where_losses_do_not_add_up(
         float(model.value(rows(model, *each))[0]) for each in (there, [*there, f"{more}:slight"])
     )
     assert after <= before * (1 + 1e-12)
+
+
+REPAIRS = st.builds(
+    ForRepair,
+    more=st.floats(-1.5, 1.5),
+    not_running=st.floats(0.0, 1.5),
+    slope=st.floats(0.05, 4.0),
+    dear=st.floats(-1.0, MOST_BY_WORTH),
+)
+
+
+@pytest.mark.parametrize("below", [FakeModel(), NotAdditive()])
+@given(
+    faults=st.lists(st.sampled_from(EVERY_FINDING), max_size=6, unique_by=lambda told: told.split(":")[0]),
+    more=st.sampled_from(sorted(fault_catalogue())),
+    factors=FACTORS,
+    dear=st.floats(0.0, 2.0),
+    repair=REPAIRS,
+)
+def test_t01_t02_no_fault_adds_value_on_the_way_to_a_machine_for_repair(
+    below: FakeModel, faults: list[str], more: str, factors: dict[str, float], dear: float, repair: ForRepair
+) -> None:
+    """Other buyers look at what does not run or is unsafe; their view may not pay anybody to break a machine."""
+    learnt = Correction(own_sales=9, fault_factor=tuple(factors.items()), dear=dear, repair=repair)
+    model = CorrectedModel(below, learnt)
+    there = [fault for fault in faults if not fault.startswith(f"{more}:")]
+    steps = ((), (f"{more}:slight",), (f"{more}:serious",))
+    without, slight, serious = (float(model.value(rows(model, *there, *step))[0]) for step in steps)
+    assert serious <= slight * (1 + 1e-12)
+    assert slight <= without * (1 + 1e-12)
+
+
+@given(st.lists(st.sampled_from(EVERY_FINDING), max_size=6, unique_by=lambda told: told.split(":")[0]))
+def test_at_rest_every_value_is_that_of_the_model(faults: list[str]) -> None:
+    """The terms for machines that go for repair and for dear ones change nothing before a sale says so."""
+    for below in (FakeModel(), NotAdditive()):
+        model = CorrectedModel(below, NO_CORRECTION)
+        row = rows(model, *faults)
+        assert model.value(row)[0] == pytest.approx(below.value(row[:, :-2])[0], rel=1e-12)
+
+
+def test_wrecks_that_sell_well_here_lift_wrecks_and_not_what_works() -> None:
+    # The model leaves .75 of a machine that does not start; in this place its buyers pay .95.
+    sales = [sale(SOUND, name=f"a{i}") for i in range(15)]
+    sales += [sale(SOUND * 0.75, "rattle:serious", name=f"b{i}") for i in range(15)]
+    sales += [sale(SOUND * 0.95, "no_start:serious", name=f"c{i}") for i in range(15)]
+    learnt = learn(MODEL, sales)
+    assert value(learnt, "no_start:serious") / value(learnt) > 0.85
+    assert value(learnt, "rattle:serious") / value(learnt) == pytest.approx(0.75, abs=0.04)
+
+
+class Worth(FakeModel):
+    """A sound machine is worth its new price; faults take off the same shares of each."""
+
+    def encode(self, machines: object, month: int) -> FloatArray:
+        found = super().encode(machines, month)  # type: ignore[arg-type]
+        return np.column_stack([found, [[each.new_price or SOUND] for each in machines]])  # type: ignore[attr-defined]
+
+    def value(self, rows: FloatArray) -> FloatArray:
+        return np.asarray(super().value(rows[:, :-1]) * rows[:, -1] / SOUND)
+
+
+def worth_sale(new: float, price: float, *faults: str) -> OwnSale:
+    """A sale in May of a machine that is worth `new` without its faults."""
+    return OwnSale(machine(*faults, new_price=new), 5, price)
+
+
+def test_faults_that_cost_the_same_money_on_every_machine_are_learnt_as_such() -> None:
+    # A stiff machine loses 20 here, be it worth 80 (a quarter, as the model has it) or 400 (a twentieth).
+    sales = [worth_sale(new, new) for new in (80.0, 400.0) for _ in range(10)]
+    sales += [worth_sale(new, new - 20.0, "stiff_roll:serious") for new in (80.0, 400.0) for _ in range(20)]
+    model = CorrectedModel(Worth(), learn(Worth(), sales))
+    kept = []
+    for new in (80.0, 400.0):
+        row = model.encode([machine(new_price=new)] * 2, 5)
+        row[1, model.fault_column("stiff_roll")] = 2.0
+        sound, stiff = model.value(row)
+        kept.append(stiff / sound)
+    assert kept[0] == pytest.approx(0.75, abs=0.06)
+    assert kept[1] > 0.85
 
 
 @pytest.mark.parametrize("rest", [0.05, 0.5, 1.0, 2.0])

@@ -11,7 +11,12 @@ that are there: with the distinct factors u_1 > u_2 > ... > 0,
     loss = sum over j of (u_j - u_(j+1)) * L(faults whose factor is u_j or more)
 
 Every weight is positive and L never falls when a fault is added or made worse, so the corrected loss never
-does either, whatever the factors.
+does either, whatever the factors. It is taken more or less of on dear machines than on cheap ones, which no
+fault changes.
+
+A machine that goes for repair has a loss of its own, a + b L of all its faults with b above 0; it is never
+less than the loss above of the faults that leave a machine for sale as working, those that do not being put
+back to the severity that would. So the law holds across the border too: the larger of two that never fall.
 """
 
 from collections.abc import Sequence
@@ -24,11 +29,12 @@ from numpy.typing import NDArray
 from valuer.advice.ports import Basis, FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
-from valuer.price_model.local_correction import Correction
-from valuer.price_model.own_sales import age_loss, levels_of
+from valuer.price_model.local_correction import LARGEST, SMALLEST, USUAL_REPAIR_LOSS, Correction
+from valuer.price_model.own_sales import LEVEL, NOT_RUNNING, USUAL_LOG_VALUE, age_loss, levels_of, turns
 from valuer.price_model.selling import SellingModel
 
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 ADDED = 2
 """Columns that a row has more: log of the sound value, and how far it is moved."""
@@ -88,6 +94,36 @@ class CorrectedModel:
 
     def _loss(self, rows: FloatArray, sound: FloatArray) -> FloatArray:
         """The corrected loss of each row, shape (n,): 0 or more, and never less for one fault more."""
+        worth = sound - USUAL_LOG_VALUE
+        lowered, turned = self._as_working(rows)
+        taken = np.clip(1.0 - self.correction.dear * worth, SMALLEST, LARGEST)
+        loss = taken * self._weighed(lowered, sound)
+        if turned.any():
+            other = self._for_repair(rows[turned], sound[turned], worth[turned])
+            loss[turned] = np.maximum(loss[turned], other)
+        return loss
+
+    def _as_working(self, rows: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """The rows with what turns a machine into one for repair put back; and which of them had any of it."""
+        columns, highest = self._working
+        levels = rows[:, columns]
+        turned: BoolArray = np.asarray((levels > highest).any(axis=1))
+        if not turned.any():
+            return rows, turned
+        lowered = rows.copy()
+        lowered[:, columns] = np.minimum(levels, highest)
+        return lowered, turned
+
+    def _for_repair(self, rows: FloatArray, sound: FloatArray, worth: FloatArray) -> FloatArray:
+        """Loss of machines that go for repair, shape (n,)."""
+        here = self.correction.repair
+        lost = np.maximum(sound - self._log_below(rows), 0.0)
+        dead = rows[:, self.model.fault_column(NOT_RUNNING)] > 0
+        more = here.more + here.not_running * dead + here.dear * worth
+        return np.asarray(lost + more + (here.slope - 1.0) * (lost - USUAL_REPAIR_LOSS))
+
+    def _weighed(self, rows: FloatArray, sound: FloatArray) -> FloatArray:
+        """The model's loss with each fault's part of it taken so often as its factor says, shape (n,)."""
         columns, factors = self._faults
         there = rows[:, columns] > 0
         ordered = np.argsort(np.where(there, -factors, np.inf), axis=1, kind="stable")
@@ -108,6 +144,15 @@ class CorrectedModel:
         faults = tuple(fault_catalogue())
         factors = [named.get(fault, self.correction.other_faults) for fault in faults]
         return np.array([self.model.fault_column(fault) for fault in faults]), np.array(factors)
+
+    @cached_property
+    def _working(self) -> tuple[IntArray, FloatArray]:
+        """The column of every fault, and the highest level (0, 1, 2) that leaves a machine for sale as working."""
+        highest = [
+            max((LEVEL[severity] for severity in fault.severities if not turns(fault, severity)), default=0.0)
+            for fault in fault_catalogue().values()
+        ]
+        return self._faults[0], np.array(highest)
 
     def _log_below(self, rows: FloatArray) -> FloatArray:
         """Log values of the model below, each different row valued once."""

@@ -2,9 +2,15 @@
 
 Bayesian linear regression of the residuals (log sale price - log value) on
 
-    level + levels + ageing * age_loss - scale * loss - sum over faults f of extra_f * fault_loss_f + asks
+    level + levels + ageing * age_loss + asks
+    - scale * loss - sum over faults f of extra_f * fault_loss_f + dear * worth * loss
 
-(levels: what a tier, a drive, a look is worth more here; asks: how far asks stand above sales),
+(levels: what a tier, a drive, a look is worth more here; asks: how far asks stand above sales; worth: log of
+the sound value beside a usual one, as buyers may take off sums of money more than shares). A machine that goes
+for repair, as it does not run or may not be sold as working, is looked at by other buyers; for it the second
+line is
+
+    repair + running - slope * (loss - USUAL_REPAIR_LOSS) + repair_dear * worth
 
 with independent normal priors. The noise is Student's t, so that one absurd sale has little say (Lange,
 Little and Taylor 1989, from memory): each sale is weighed by (v + 1) / (v + z^2), z its residual in units of
@@ -17,13 +23,29 @@ that the model does not know of.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import Literal
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.price_model.own_sales import Z80, Evidence, OwnSale, evidence
 
-PRIOR_SD = {"level": 0.2, "ageing": 0.2, "scale": 0.5, "fault": 0.3, "attribute": 0.1, "asks": 0.08}
+PRIOR_SD = {
+    "level": 0.2,
+    "ageing": 0.2,
+    "scale": 0.5,
+    "fault": 0.3,
+    "attribute": 0.1,
+    "dear": 0.4,
+    "repair": 0.3,
+    "slope": 0.5,
+    "running": 0.3,
+    "repair_dear": 0.3,
+    "asks": 0.08,
+}
+USUAL_REPAIR_LOSS = 1.3
+"""Log loss of a machine for repair by the shipped model, on the average: about a quarter of the value is left."""
+
 ASK_OVER_SALE = 0.105
 """Log of first ask over sale price: sales end at .90 of the ask in season (common practice, no source)."""
 
@@ -42,19 +64,26 @@ SPREAD_SALES = 2.0
 DOUBTED, ABSURD = 3.0, 4.5
 """Residuals, in units of the noise, from which a sale loses its say, and has none and is named."""
 
+MOST_BY_WORTH = 0.9
+"""Most that a log unit of sound value may take off a machine for repair: below 1, or a dearer one would bring less."""
+
 SMALLEST, LARGEST = 0.05, 4.0
 """Bounds of what multiplies the model's ageing and its fault losses; never below 0, or a law would break."""
+
+
+Moves = Literal["value", "loss", "ageing"]
 
 
 @dataclass(frozen=True)
 class Term:
     """One coefficient: how far it moved and how sure that is. All on the log scale of the price.
 
-    ``moved`` posterior mean - prior mean; ``sd`` posterior; ``prior_sd``; ``sales`` the weight of the sales
-    that bear on it (1 for an own sale of today that shows it fully).
+    ``of`` what it moves; ``moved`` posterior mean - prior mean; ``sd`` posterior; ``prior_sd``; ``sales`` the
+    weight of the sales that bear on it (1 for an own sale of today that shows it fully).
     """
 
     name: str
+    of: Moves
     fault: str | None
     moved: float
     sd: float
@@ -72,12 +101,27 @@ class Odd:
 
 
 @dataclass(frozen=True)
+class ForRepair:
+    """What the loss of a machine that goes for repair is here, on the log scale, from the model's loss of it:
+
+    loss + more + not_running (0 where it runs) + (slope - 1) * (loss - USUAL_REPAIR_LOSS) + dear * worth, and never
+    less than the loss of those of its faults that would leave it for sale as working.
+    """
+
+    more: float = 0.0
+    not_running: float = 0.0
+    slope: float = 1.0
+    dear: float = 0.0
+
+
+@dataclass(frozen=True)
 class Correction:
     """What own sales changed. With none of them everything is at rest: factors 1, level 0, spread 1.
 
     A corrected log value is log sound value + level + ``level_shift`` of each attribute level the machine has
     + (ageing - 1) * age_loss - loss, each fault's part of the loss taken ``fault_factor`` times
-    (``other_faults`` times for those not named). ``spread`` multiplies the half width of intervals.
+    (``other_faults`` times for those not named) and the whole 1 - ``dear`` * worth times; for machines that go for
+    repair the loss is that of ``repair``. ``spread`` multiplies the half width of intervals.
     ``before`` and ``after`` are the residuals of own sales by the model, and by a correction that has not
     seen the sale it is judged by; ``judged`` their ids.
     """
@@ -89,6 +133,8 @@ class Correction:
     other_faults: float = 1.0
     fault_factor: tuple[tuple[str, float], ...] = ()
     level_shift: tuple[tuple[tuple[str, str], float], ...] = ()
+    dear: float = 0.0
+    repair: ForRepair = ForRepair()
     spread: float = 1.0
     terms: tuple[Term, ...] = ()
     odd: tuple[Odd, ...] = ()
@@ -116,20 +162,27 @@ def correction_of(known: Evidence) -> Correction:
     """Return the correction that the evidence calls for."""
     design = _design(known)
     fit = _fit(design, known)
+    found = dict(zip(design.names, fit.mean.tolist(), strict=True))
     own = (known.is_ask == 0) & (known.weight > 0)
     width = np.where(fit.left_out < 0, known.below, known.above)
     spread = _spread((np.abs(fit.left_out) / width)[own], known.weight[own])
     return Correction(
         own_sales=int(own.sum()),
         comparables=len(known) - int(own.sum()),
-        level=float(fit.mean[0]),
-        ageing=_within(1.0 + fit.mean[1]),
-        other_faults=_within(1.0 + fit.mean[2]),
+        level=found["level"],
+        ageing=_within(1.0 + found["ageing"]),
+        other_faults=_within(1.0 + found["fault losses"]),
         fault_factor=tuple(
-            (fault, _within(1.0 + fit.mean[2] + extra))
-            for fault, extra in zip(known.faults, fit.mean[3 : 3 + len(known.faults)], strict=True)
+            (fault, _within(1.0 + found["fault losses"] + found[fault])) for fault in known.faults
         ),
-        level_shift=tuple(zip(known.levels, fit.mean[3 + len(known.faults) : -1].tolist(), strict=True)),
+        level_shift=tuple((level, found[" ".join(level)]) for level in known.levels),
+        dear=max(found["losses by worth"], 0.0),
+        repair=ForRepair(
+            more=-found["for repair"],
+            not_running=max(-found["not running"], 0.0),
+            slope=_within(1.0 + found["for repair by loss"]),
+            dear=min(-found["for repair by worth"], MOST_BY_WORTH),
+        ),
         spread=spread,
         terms=_terms(design, known, fit),
         odd=_odd(known, fit),
@@ -145,8 +198,10 @@ def _within(factor: float) -> float:
 
 @dataclass(frozen=True)
 class _Design:
-    """Columns X of shape (n, k), prior means and sds of shape (k,)."""
+    """Columns X of shape (n, k), the name of each and what it moves, prior means and sds of shape (k,)."""
 
+    names: tuple[str, ...]
+    of: tuple[Moves, ...]
     X: FloatArray
     prior: FloatArray
     prior_sd: FloatArray
@@ -164,13 +219,28 @@ class _Fit:
 
 
 def _design(known: Evidence) -> _Design:
-    ones = np.ones(len(known))
-    X = np.column_stack([ones, known.age_loss, -known.loss, -known.fault_loss, known.shown, known.is_ask])
-    names = ["level", "ageing", "scale", *["fault"] * len(known.faults)]
-    names += [*["attribute"] * len(known.levels), "asks"]
+    works = 1.0 - known.repair
+    shown, faults = known.shown.T, (known.fault_loss * works[:, None]).T
+    columns: list[tuple[str, Moves, str, FloatArray]] = [
+        ("level", "value", "level", np.ones(len(known))),
+        ("ageing", "ageing", "ageing", known.age_loss),
+        ("fault losses", "loss", "scale", -known.loss * works),
+        *[(fault, "loss", "fault", -lost) for fault, lost in zip(known.faults, faults, strict=True)],
+        *[
+            (" ".join(level), "value", "attribute", has)
+            for level, has in zip(known.levels, shown, strict=True)
+        ],
+        ("losses by worth", "loss", "dear", known.loss * known.dear * works),
+        ("for repair", "value", "repair", known.repair),
+        ("for repair by loss", "loss", "slope", -known.repair * (known.loss - USUAL_REPAIR_LOSS)),
+        ("for repair by worth", "loss", "repair_dear", known.repair * known.dear),
+        ("not running", "value", "running", known.dead),
+        ("asks over sales", "value", "asks", known.is_ask),
+    ]
+    names, of, widths, X = zip(*columns, strict=True)
     prior = np.zeros(len(names))
     prior[-1] = ASK_OVER_SALE
-    return _Design(X, prior, np.array([PRIOR_SD[name] for name in names]))
+    return _Design(names, of, np.column_stack(X), prior, np.array([PRIOR_SD[name] for name in widths]))
 
 
 def _fit(design: _Design, known: Evidence) -> _Fit:
@@ -228,20 +298,19 @@ def _spread(size: FloatArray, weight: FloatArray) -> float:
 
 
 def _terms(design: _Design, known: Evidence, fit: _Fit) -> tuple[Term, ...]:
-    names = ["level", "ageing", "fault losses", *known.faults]
-    names += [*(f"{name} {level}" for name, level in known.levels), "asks over sales"]
     shown = np.abs(design.X) / np.maximum(np.abs(design.X).max(axis=0), 1e-9)
     sales = (known.weight * fit.trust.clip(max=1.0)) @ shown
     terms = [
         Term(
             name=name,
+            of=design.of[k],
             fault=name if name in known.faults else None,
             moved=float(fit.mean[k] - design.prior[k]),
             sd=float(np.sqrt(fit.covariance[k, k])),
             prior_sd=float(design.prior_sd[k]),
             sales=float(sales[k]),
         )
-        for k, name in enumerate(names)
+        for k, name in enumerate(design.names)
     ]
     return tuple(term for term in terms if term.sales > 0 or term.name == "level")
 

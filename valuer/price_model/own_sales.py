@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
+from valuer.domain.faults import Fault, Severity, fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Finding, Machine, with_changes
 
@@ -23,6 +24,11 @@ ATTRIBUTES = ("tier", "drive", "looks")
 LEVEL = {"slight": 1.0, "serious": 2.0}
 USUAL_AGE = 6.0
 """Age in years against which the model's own ageing is measured: that of the reference machine."""
+
+USUAL_LOG_VALUE = 5.0
+"""Log of a usual machine's sound value (148 at price level 1): the reference machine in season, rounded."""
+
+NOT_RUNNING = "no_start"
 
 HALF_LIFE_DAYS = 548.0
 """A sale weighs half after 18 months (common practice, no source)."""
@@ -52,8 +58,10 @@ class Evidence:
     ``residual`` log price - log value; ``age_loss`` log value less that at USUAL_AGE (below 0 when older, 0
     when unknown); ``loss`` what all faults take off together, 0 or more; ``fault_loss``, (n, n_faults), what
     each of ``faults`` does; ``shown``, (n, n_levels), 1 where the machine has that one of the attribute
-    ``levels``; ``weight`` 1 for an own sale of today; ``is_ask`` 1 for asks; ``sd`` of the log price by the
-    model; ``below``, ``above``: half widths of its 80 % interval on the log scale.
+    ``levels``; ``dear`` log value of the sound machine less USUAL_LOG_VALUE; ``repair`` 1 where it goes for
+    repair, see `for_repair`; ``dead`` 1 where it does not start; ``weight`` 1 for an own sale of today;
+    ``is_ask`` 1 for asks; ``sd`` of the log price by the model; ``below``, ``above``: half widths of its 80 %
+    interval on the log scale.
     """
 
     ids: tuple[str, ...]
@@ -64,6 +72,9 @@ class Evidence:
     loss: FloatArray
     fault_loss: FloatArray
     shown: FloatArray
+    dear: FloatArray
+    repair: FloatArray
+    dead: FloatArray
     weight: FloatArray
     is_ask: FloatArray
     sd: FloatArray
@@ -77,6 +88,19 @@ class Evidence:
 def present(machine: Machine) -> tuple[Finding, ...]:
     """The findings that count as there: a doubtful one from even odds up."""
     return tuple(finding for finding in findings(machine) if finding.chance >= 0.5)
+
+
+def turns(fault: Fault, severity: Severity) -> bool:
+    """Whether it turns a machine into one for repair: it must be cured before a sale, or nothing runs.
+
+    Those who buy such a machine repair it themselves and look at it with other eyes (common practice, no source).
+    """
+    return fault.id == NOT_RUNNING or fault.must_be_cured(severity)
+
+
+def for_repair(found: Sequence[Finding]) -> bool:
+    """Whether a machine with these findings goes for repair."""
+    return any(turns(fault_catalogue()[finding.fault], finding.severity) for finding in found)
 
 
 def levels_of(machine: Machine) -> tuple[tuple[str, str], ...]:
@@ -132,6 +156,9 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
         loss=np.maximum(sound - value, 0.0),
         fault_loss=_fault_losses(model, sound_rows, found, faults, sound, value),
         shown=np.array([[float(has(sale.machine, level)) for level in levels] for sale in sales]),
+        dear=sound - USUAL_LOG_VALUE,
+        repair=np.array([float(for_repair(each)) for each in found]),
+        dead=np.array([float(any(finding.fault == NOT_RUNNING for finding in each)) for each in found]),
         weight=np.array(
             [KIND_WEIGHT[s.kind] * 0.5 ** (max(s.days_ago, 0.0) / HALF_LIFE_DAYS) for s in sales]
         ),
