@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tests.fake_selling import FakeSelling
-from valuer.advice.ports import Basis, FloatArray
+from valuer.advice.ports import Basis, Beyond, FloatArray
 from valuer.domain.faults import fault_order
 from valuer.domain.machine import Machine
 
@@ -36,6 +36,9 @@ class FakeModel:
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         value = self.value(rows)
         return 0.8 * value, 1.2 * value
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        return ()
 
     def records(self, fault: str, severity: str) -> int:
         return 100

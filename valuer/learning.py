@@ -15,6 +15,7 @@ from valuer.advice.ports import ValueModel
 from valuer.domain.findings import findings
 from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Machine
+from valuer.domain.shop import at_price_level
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import Correction, Term, learn
@@ -38,7 +39,13 @@ def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSal
     """
     own = [_own(entry, today, price_level) for entry in book.machines if _teaches(entry)]
     seen = [
-        _sale(each.machine, each.seen_on, each.price / price_level, today, each.kind)
+        _sale(
+            at_price_level(each.machine, price_level),
+            each.seen_on,
+            each.price / price_level,
+            today,
+            each.kind,
+        )
         for each in book.comparables
     ]
     return (*own, *seen)
@@ -50,7 +57,8 @@ def _teaches(entry: MachineEntry) -> bool:
 
 def _own(entry: MachineEntry, today: date, price_level: float) -> OwnSale:
     assert entry.sale  # noqa: S101 - `_teaches` looked
-    return _sale(entry.machine, entry.sale.sold_on, entry.sale.price / price_level, today, "own")
+    machine = at_price_level(entry.machine, price_level)
+    return _sale(machine, entry.sale.sold_on, entry.sale.price / price_level, today, "own")
 
 
 def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) -> OwnSale:
@@ -60,7 +68,7 @@ def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) ->
 def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
     """Every time an own machine stood on offer, at price level 1; unsold ones too."""
     return tuple(
-        _listing(entry.machine, time, today, price_level)
+        _listing(at_price_level(entry.machine, price_level), time, today, price_level)
         for entry in book.machines
         for time in times_on_offer(entry)
     )

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from valuer.advice.ports import Basis, FloatArray
+from valuer.advice.ports import Basis, Beyond, FloatArray
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 
@@ -98,6 +98,9 @@ class FakeModel:
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         value = self.value(rows)
         return value / 1.2, value * 1.2
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        return ()
 
     def records(self, fault: str, severity: str) -> int:
         return 10 if fault == "bent_crank" else 500

@@ -12,7 +12,7 @@ from tests.benchmark.big_import import import_time
 from tests.benchmark.figures import Figure, at_least, at_most, beside, within
 from tests.benchmark.second_market import NOISE, SecondMarket, draw_machines, shifted
 from valuer.advice.lattice import subset_rows, subsets
-from valuer.advice.ports import Basis, FloatArray, ValueModel
+from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
 from valuer.domain.fixes import bench_hours, fixes_for, odds, parts_cost
 from valuer.domain.machine import Machine
 from valuer.price_model import load_or_train
@@ -48,6 +48,9 @@ class Remembering:
 
     def fault_column(self, fault: str) -> int:
         return self.model.fault_column(fault)
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        return self.model.beyond(machine)
 
     def records(self, fault: str, severity: str) -> int:
         return self.model.records(fault, severity)

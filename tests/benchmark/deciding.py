@@ -24,7 +24,7 @@ from valuer.advice.knapsack import Offers, best_choice
 from valuer.advice.lattice import lattices, scene_of
 from valuer.advice.plans import every_plan
 from valuer.advice.policies import usual_workshop
-from valuer.advice.ports import Basis, FloatArray, ValueModel
+from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
 from valuer.adviser import Adviser
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
@@ -195,6 +195,10 @@ class Watched:
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The model's."""
         return self.model.interval(rows)
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        """The model's."""
+        return self.model.beyond(machine)
 
     def records(self, fault: str, severity: str) -> int:
         """The model's."""

@@ -21,7 +21,7 @@ from valuer.advice.bay import Bay, bays
 from valuer.advice.clusters import Case, clusters
 from valuer.advice.plans import every_plan
 from valuer.advice.policies import NO_FIX, usual_workshop
-from valuer.advice.ports import Basis, FloatArray
+from valuer.advice.ports import Basis, Beyond, FloatArray
 from valuer.advice.search import Plan, best_plan
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
@@ -74,6 +74,10 @@ class TruthModel:
         value = self.value(rows)
         return value, value
 
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        """Nothing is."""
+        return ()
+
     def records(self, fault: str, severity: str) -> int:
         """Truth needs no records."""
         return 10_000
@@ -106,6 +110,10 @@ class DefaultTrees:
         """No interval is asked for."""
         value = self.value(rows)
         return value, value
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        """Nothing is."""
+        return ()
 
     def records(self, fault: str, severity: str) -> int:
         """Not asked for."""

@@ -103,7 +103,7 @@ BAD = {
     ("fixes", BENCH, "--cash", "inf"): "--cash: cash must be a finite number, got inf",
     ("fixes", BENCH, "--hours=-1"): "--hours: hours must be 0 or more, got -1.0",
     ("bench", BENCH, "--month", "13"): "--month: month must be 12 or less, got 13",
-    ("bench", BENCH, "--currency", "euro"): "currency must be three capital letters, got 'euro'",
+    ("bench", BENCH, "--currency", "euro"): "--currency: currency must be three capital letters, got 'euro'",
     ("bench", BENCH, "--price-level", "0"): "--price-level: price_level must be 0.001 or more, got 0.0",
     (
         "price",

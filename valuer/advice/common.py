@@ -10,7 +10,7 @@ from valuer.advice.ports import ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.safety import cautions_for, safety_verdict
-from valuer.domain.shop import ShopTerms, season_month
+from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import symptom_for
 
 COVERAGE = 0.80
@@ -18,6 +18,9 @@ HALF_80 = 1.2816
 """Standard normal quantile at .9: half the width of an 80 % interval in standard deviations."""
 
 FEW_RECORDS = 25
+MOST_NAMED = 3
+"""Pairs of attributes that one line names."""
+
 OLDEST, MOST_SEEN_FAULTS = 16.0, 8
 """Beyond these the training sales are thin (from memory: 5 % of machines in ads are over 15 years)."""
 
@@ -131,6 +134,7 @@ def warnings_for(lattice: Lattice, model: ValueModel, terms: ShopTerms) -> tuple
     """Return what weakens the numbers for one machine, worst first."""
     return (
         *basis_warnings(model),
+        *_beyond(lattice.machine, model, terms),
         *_thin_data(lattice, model),
         *_doubts(lattice),
         *_causes_open(lattice),
@@ -146,6 +150,40 @@ def basis_warnings(model: ValueModel) -> tuple[str, ...]:
         return ()
     own = f"corrected by {basis.own_sales} own sales" if basis.own_sales else "no own sales hold it up yet"
     return (f"Rests on a synthetic (invented) market: trust the shape, not the level; {own}.",)
+
+
+def _beyond(machine: Machine, model: ValueModel, terms: ShopTerms) -> list[str]:
+    """Say which attributes, alone or together, no training sale has: what stands there is a guess."""
+    found = model.beyond(at_price_level(machine, terms.price_level))
+    lines = [
+        f"Outside the range of the data: {item.name} {_own(item.name, item.value, terms)}; the sales have "
+        f"{_own(item.name, item.known[0], terms)} to {_own(item.name, item.known[1], terms)}, and the value is "
+        "that at the nearer end."
+        for item in found
+        if item.known
+    ]
+    alone = [f"{item.name} {item.value}" for item in found if not item.known and not item.beside]
+    pairs = [
+        f"{item.name} {item.value} with {' '.join(map(str, item.beside))}" for item in found if item.beside
+    ]
+    if alone:
+        lines.append(
+            f"Outside the range of the data: no sale has {', '.join(alone)}; it counts as not known."
+        )
+    if pairs:
+        more = (
+            f", nor {len(pairs) - MOST_NAMED} other pairs of its attributes"
+            if len(pairs) > MOST_NAMED
+            else ""
+        )
+        lines.append(f"Outside the range of the data: no sale has {', or '.join(pairs[:MOST_NAMED])}{more}.")
+    return lines
+
+
+def _own(name: str, value: object, terms: ShopTerms) -> str:
+    """A number as its owner gave it: money in own money, the rest in the unit of its name."""
+    number = float(str(value)) * (terms.price_level if name == "new_price" else 1.0)
+    return f"{number:,.0f}" if name == "new_price" else f"{number:.4g}"
 
 
 def _thin_data(lattice: Lattice, model: ValueModel) -> list[str]:

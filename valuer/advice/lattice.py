@@ -16,7 +16,7 @@ from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
-from valuer.domain.shop import ShopTerms, season_month
+from valuer.domain.shop import ShopTerms, at_price_level, season_month
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
@@ -71,7 +71,9 @@ def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tu
     if not scenes:
         return ()
     machines, found = zip(*scenes, strict=True)
-    base = model.encode(machines, season_month(terms))
+    base = model.encode(
+        [at_price_level(machine, terms.price_level) for machine in machines], season_month(terms)
+    )
     kept = [enumerated(row, items, model) for row, items in zip(base, found, strict=True)]
     blocks = [_rows(row, items, held, model) for row, (items, held) in zip(base, kept, strict=True)]
     prices = model.value(np.concatenate(blocks)) * terms.price_level

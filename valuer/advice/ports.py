@@ -1,7 +1,7 @@
 """What advice needs from a model of values, and nothing more: any object of this shape will do."""
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,19 @@ class Basis(BaseModel):
     data_sha256: str = Field(description="SHA-256 of the sales it was trained on")
     synthetic: bool = Field(description="true while it rests on an invented market")
     own_sales: int = Field(ge=0, description="own sales that corrected it; 0 means no local correction")
+
+
+class Beyond(NamedTuple):
+    """Where a machine lies outside of all training sales.
+
+    A number has ``known``, the ends of what the sales have. A word that no sale has stands alone; ``beside`` is
+    another attribute and its word, which no sale has together with this one.
+    """
+
+    name: str
+    value: object
+    known: tuple[float, float] | None = None
+    beside: tuple[str, object] | None = None
 
 
 class ValueModel(Protocol):
@@ -44,6 +57,9 @@ class ValueModel(Protocol):
 
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Low and high ends, each of shape (n,), of the 80 % interval of the sale price."""
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        """Where the machine, its money at price level 1, lies outside of what the training sales show."""
 
     def records(self, fault: str, severity: str) -> int:
         """Number of training sales that show the fault at this severity."""

@@ -14,7 +14,7 @@ from valuer.advice.routes import NOT_RUNNING, scrap_price
 from valuer.advice.waiting import Waiting, WeekPlan, follow, roll_back
 from valuer.advice.written import written_between
 from valuer.domain.machine import Machine
-from valuer.domain.shop import ShopTerms, season_month
+from valuer.domain.shop import ShopTerms, at_price_level, season_month
 
 LEFT_OVER = 0.60
 """Share of the value that a quick sale to a repairer or reseller brings (common practice, no source: at .7 of
@@ -108,7 +108,7 @@ def _season(lattice: Lattice, model: ValueModel, terms: ShopTerms) -> FloatArray
     """Value by month of the northern year beside that of this month, every fault left in; shape (12,)."""
     rows = []
     for month in range(1, 13):
-        row = model.encode([lattice.machine], month)[0]
+        row = model.encode([at_price_level(lattice.machine, terms.price_level)], month)[0]
         present = lattice.row != 0
         faults = [model.fault_column(item.fault) for item in (*lattice.findings, *lattice.held)]
         row[faults] = np.where(present[faults], lattice.row[faults], 0.0)

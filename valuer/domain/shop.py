@@ -5,9 +5,10 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from valuer.domain.catalogue import Mark, by_id, load_catalogue
+from valuer.domain.machine import Machine
 from valuer.domain.record import Record, word_of, wrong
 from valuer.domain.words import shown
 
@@ -33,6 +34,12 @@ def _term(name: str, high: float, description: str, low: float = 0.0) -> Any:
     return Field(term_defaults()[name].default, ge=low, le=high, description=description)
 
 
+def _code(currency: str) -> str:
+    if not re.fullmatch("[A-Z]{3}", currency):
+        raise wrong("currency_form", f"currency must be three capital letters, got {shown(currency)}")
+    return currency
+
+
 _MONEY, _HOURS = 1_000_000.0, 1_000.0
 
 
@@ -47,7 +54,11 @@ class ShopTerms(Record):
     hemisphere: Annotated[Hemisphere, word_of("hemisphere", get_args(Hemisphere))] = Field(
         "north", description="south shifts the season by six months"
     )
-    currency: str = Field("USD", description="three letters, ISO 4217; a label, never a conversion")
+    currency: Annotated[str, AfterValidator(_code)] = Field(
+        "USD",
+        description="three letters, ISO 4217; a label, never a conversion",
+        json_schema_extra={"pattern": "^[A-Z]{3}$"},
+    )
     price_level: float = _term("price_level", 100_000, "own money per synthetic dollar", low=0.001)
     hour_value: float = _term("hour_value", _MONEY, "what an hour of own time is worth, money; 0 is allowed")
     hours: float | None = Field(None, ge=0, le=10_000, description="bench hours free; absent: no limit")
@@ -107,13 +118,12 @@ class ShopTerms(Record):
         money = {name: term.default * level for name, term in term_defaults().items() if term.money}
         return {**money, **given}
 
-    @model_validator(mode="after")
-    def _currency_is_a_code(self) -> "ShopTerms":
-        if not re.fullmatch("[A-Z]{3}", self.currency):
-            raise wrong(
-                "currency_form", f"currency must be three capital letters, got {shown(self.currency)}"
-            )
-        return self
+
+def at_price_level(machine: Machine, price_level: float) -> Machine:
+    """Return the machine as the synthetic market knows it: its money divided by the price level."""
+    if machine.new_price is None or price_level == 1:
+        return machine
+    return machine.model_copy(update={"new_price": machine.new_price / price_level})
 
 
 def season_month(terms: ShopTerms) -> int:

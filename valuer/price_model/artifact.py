@@ -102,6 +102,14 @@ def write_whole(path: Path, data: bytes) -> None:
 
 def kept(place: Place, data_sha256: str) -> Any:
     """The kept model; FileNotFoundError where there is none, ArtifactRefused where it must not be loaded."""
+    return joblib.load(io.BytesIO(proven(place, data_sha256)))
+
+
+def proven(place: Place, data_sha256: str) -> bytes:
+    """The bytes of the kept model, proved to be what this installation wrote; nothing is loaded.
+
+    FileNotFoundError where there is none, ArtifactRefused where it must not be loaded.
+    """
     if not place.manifest.exists() and not place.model.exists():
         raise FileNotFoundError(place.model)
     manifest = _signed(_manifest(place.manifest), place.secret)
@@ -120,7 +128,7 @@ def kept(place: Place, data_sha256: str) -> Any:
     if found != manifest.get("sha256"):
         msg = f"the kept model is not the one that was written: expected SHA-256 {manifest.get('sha256')}, got {found}"
         raise ArtifactRefused(msg)
-    return joblib.load(io.BytesIO(data))
+    return data
 
 
 def _signed(manifest: dict[str, Any], secret: Path) -> dict[str, Any]:

@@ -12,7 +12,7 @@ that are there: with the distinct factors u_1 > u_2 > ... > 0,
 
 Every weight is positive and L never falls when a fault is added or made worse, so the corrected loss never
 does either, whatever the factors. It is taken more or less of on dear machines than on cheap ones, which no
-fault changes.
+fault changes. On top comes a part, 0 at least, of what the same faults take off a usual machine, added up.
 
 A machine that goes for repair has a loss of its own, a + b L of all its faults with b above 0; it is never
 less than the loss above of the faults that leave a machine for sale as working, those that do not being put
@@ -26,11 +26,21 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from valuer.advice.ports import Basis, FloatArray, ValueModel
+from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.local_correction import LARGEST, SMALLEST, USUAL_REPAIR_LOSS, Correction
-from valuer.price_model.own_sales import LEVEL, NOT_RUNNING, USUAL_LOG_VALUE, age_loss, levels_of, turns
+from valuer.price_model.own_sales import (
+    LEVEL,
+    NOT_RUNNING,
+    USUAL_LOG_VALUE,
+    added_up,
+    age_loss,
+    levels_of,
+    season,
+    turns,
+    usual_losses,
+)
 from valuer.price_model.selling import SellingModel
 
 IntArray = NDArray[np.int64]
@@ -64,13 +74,17 @@ class CorrectedModel:
         aged = age_loss(self.model, machines, month, sound)
         shift = dict(self.correction.level_shift)
         own = np.array([sum(shift.get(level, 0.0) for level in levels_of(machine)) for machine in machines])
-        return np.column_stack(
-            [rows, sound, self.correction.level + own + (self.correction.ageing - 1.0) * aged]
-        )
+        of_month = float((season(np.array([float(month)])) @ np.array(self.correction.season))[0])
+        moved = self.correction.level + of_month + own + (self.correction.ageing - 1.0) * aged
+        return np.column_stack([rows, sound, moved])
 
     def fault_column(self, fault: str) -> int:
         """The column of the model below."""
         return self.model.fault_column(fault)
+
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        """That of the model below: own sales bend its values, they do not widen what it has seen."""
+        return self.model.beyond(machine)
 
     def records(self, fault: str, severity: str) -> int:
         """Training sales of the model below."""
@@ -97,7 +111,11 @@ class CorrectedModel:
         worth = sound - USUAL_LOG_VALUE
         lowered, turned = self._as_working(rows)
         taken = np.clip(1.0 - self.correction.dear * worth, SMALLEST, LARGEST)
+        here = self.correction.added
+        more = np.clip(here.share - here.dear * worth, 0.0, LARGEST)
         loss = taken * self._weighed(lowered, sound)
+        if more.any():
+            loss += more * added_up(self._usual_losses, lowered[:, self._faults[0]])
         if turned.any():
             other = self._for_repair(rows[turned], sound[turned], worth[turned])
             loss[turned] = np.maximum(loss[turned], other)
@@ -144,6 +162,10 @@ class CorrectedModel:
         faults = tuple(fault_catalogue())
         factors = [named.get(fault, self.correction.other_faults) for fault in faults]
         return np.array([self.model.fault_column(fault) for fault in faults]), np.array(factors)
+
+    @cached_property
+    def _usual_losses(self) -> FloatArray:
+        return usual_losses(self.model)
 
     @cached_property
     def _working(self) -> tuple[IntArray, FloatArray]:

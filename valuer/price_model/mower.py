@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import combinations
+from math import exp
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from valuer.advice.ports import Basis
+from valuer.advice.ports import Basis, Beyond
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Machine
@@ -26,6 +28,9 @@ CATEGORICAL = (
 NUMERIC = ("age_years", "deck_width_in", "new_price")
 SEASON = ("season_sin", "season_cos", "season_sin2", "season_cos2")
 SALE_COLUMNS = (*CATEGORICAL, *NUMERIC, "month", "faults", "price")
+EDGE = 1e-9
+"""Share by which a number may pass the end of the data: rounding of a logarithm, no more."""
+
 LEVELS = {"slight": 1.0, "serious": 2.0}
 
 PAIRS = (
@@ -98,12 +103,14 @@ def fault_table(faults: pd.Series) -> pd.DataFrame:
 class MowerModel:
     """Values of machines: the fitted price model, how often it saw each fault, and where it comes from.
 
+    pairs: two attributes and their words that some training sale has together.
     selling: how listings sell, kept with the values it belongs to; None where only values were trained.
     """
 
     price_model: PriceModel
     seen: Mapping[tuple[str, str], int]
     basis: Basis
+    pairs: frozenset[tuple[str, object, str, object]] = frozenset()
     selling: SellingModel | None = None
 
     def encode(self, machines: Sequence[Machine], month: int) -> Floats:
@@ -151,6 +158,27 @@ class MowerModel:
         _, low, high = self.price_model.predict_rows(rows)
         return low, high
 
+    def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
+        """Numbers outside those of the training sales, words and pairs of words that none of them has."""
+        said = [(name, getattr(machine, name)) for name in CATEGORICAL if getattr(machine, name) is not None]
+        known = [(name, word) for name, word in said if word in self._levels[name]]
+        alone = [Beyond(name, word) for name, word in said if (name, word) not in known]
+        together = [
+            Beyond(name, word, beside=other)
+            for (name, word), other in combinations(known, 2)
+            if (name, word, *other) not in self.pairs
+        ]
+        return (*self._numbers_beyond(machine), *alone, *together)
+
+    def _numbers_beyond(self, machine: Machine) -> list[Beyond]:
+        columns, found = self.price_model.columns, []
+        for name in NUMERIC:
+            value, ends = getattr(machine, name), (columns.knots[name][0], columns.knots[name][-1])
+            low, high = (exp(end) for end in ends) if name in columns.logs else ends
+            if value is not None and not low * (1 - EDGE) <= value <= high * (1 + EDGE):
+                found.append(Beyond(name, value, (low, high)))
+        return found
+
     def records(self, fault: str, severity: str) -> int:
         """How many training sales show the fault at this severity."""
         return self.seen.get((fault, severity), 0)
@@ -183,4 +211,13 @@ def train_mower_model(sales: pd.DataFrame, basis: Basis, progress: Progress | No
         for fault in faults
         for severity, level in LEVELS.items()
     }
-    return MowerModel(model, seen, basis)
+    return MowerModel(model, seen, basis, seen_together(table))
+
+
+def seen_together(table: pd.DataFrame) -> frozenset[tuple[str, object, str, object]]:
+    """Pairs of attributes with the words that some row has together, in the order of CATEGORICAL."""
+    found: set[tuple[str, object, str, object]] = set()
+    for first, second in combinations(CATEGORICAL, 2):
+        both = table[[first, second]].dropna().drop_duplicates()
+        found |= {(first, a, second, b) for a, b in both.itertuples(index=False)}
+    return frozenset(found)

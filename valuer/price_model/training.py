@@ -12,7 +12,7 @@ from typing import cast
 from valuer import __version__
 from valuer.advice.ports import Basis
 from valuer.paths import cache_folder, data_folder, shipped
-from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of, write_whole
+from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of, proven, write_whole
 from valuer.price_model.mower import MowerModel, train_mower_model
 from valuer.price_model.sales_file import read_sales
 from valuer.price_model.selling import SellingModel, fit_selling_model
@@ -55,6 +55,14 @@ def train(sales: Path | None = None, report: Report | None = None) -> MowerModel
 def given_sales() -> Path:
     """Where the sales stand that the user gave to train on."""
     return data_folder() / "training_sales.csv"
+
+
+def prove() -> int:
+    """Bytes of the kept model in force, proved and not loaded; FileNotFoundError or ArtifactRefused."""
+    given = given_sales()
+    sales = given if given.exists() else shipped(SYNTHETIC_SALES)
+    both = _both(sales.read_bytes(), shipped(SYNTHETIC_LISTINGS).read_bytes())
+    return len(proven(place_of(cache_folder(), both), both))
 
 
 def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None) -> MowerModel:
