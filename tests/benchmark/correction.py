@@ -195,11 +195,11 @@ def _sale(market: SecondMarket, machine: Machine, rng: np.random.Generator) -> O
 
 
 def _absurd(model: ValueModel, bench: Bench, own: list[OwnSale], rng: np.random.Generator) -> float:
-    """How far a gift, or a price with a nought too many, moves the value of any machine beside 19 others."""
+    """How far a gift, a nought lost, or one or two too many, in place of one of 20 sales, move any machine's value."""
     place = int(rng.integers(20))
     others = learn(model, [*own[:place], *own[place + 1 :]])
     moved = 0.0
-    for times in (0.02, 10.0):
+    for times in (0.02, 0.1, 10.0, 100.0):
         odd = OwnSale(own[place].machine, own[place].month, own[place].price * times, own[place].days_ago)
         rest = [*own[:place], odd, *own[place + 1 :]]
         moved = max(moved, _move(model, bench, others, learn(model, rest)))

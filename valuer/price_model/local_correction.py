@@ -2,11 +2,14 @@
 
 Bayesian linear regression of the residuals (log sale price - log value) on
 
-    level + levels + ageing * age_loss + asks
+    level + levels + season + ageing * age_loss + asks
     - scale * loss - sum over faults f of extra_f * fault_loss_f + dear * worth * loss
+    - add * added + add_dear * worth * added
 
-(levels: what a tier, a drive, a look is worth more here; asks: how far asks stand above sales; worth: log of
-the sound value beside a usual one, as buyers may take off sums of money more than shares). A machine that goes
+(levels: what a tier, a drive, a look is worth more here; season: a wave over the year; asks: how far asks stand
+above sales; added: the losses of the faults on a usual machine, added up, as they may hide less behind each other
+here and be no smaller on a cheap machine; worth: log of the sound value beside a usual one, as buyers may take off
+sums of money more than shares). A machine that goes
 for repair, as it does not run or may not be sold as working, is looked at by other buyers; for it the second
 line is
 
@@ -14,10 +17,14 @@ line is
 
 with independent normal priors. The noise is Student's t, so that one absurd sale has little say (Lange,
 Little and Taylor 1989, from memory): each sale is weighed by (v + 1) / (v + z^2), z its residual in units of
-the noise, and the fit repeated until the weights stand still. Sales lose half their weight in 18 months.
+the noise, and the fit repeated until the weights stand still. A sale far out loses its say altogether; how far out
+it is, is judged with its own pull on the fit taken off. Sales lose half their weight in 18 months.
 
 The prior widths come from trials on simulated shifted markets, as does the width of the noise
 that the model does not know of.
+
+What is added to a loss may not be taken away from it again, or a fault could add value: where ``add`` comes out below
+0 the sales are fitted once more without it.
 """
 
 from collections.abc import Sequence
@@ -32,14 +39,16 @@ from valuer.price_model.own_sales import Z80, Evidence, OwnSale, evidence
 
 PRIOR_SD = {
     "level": 0.2,
-    "ageing": 0.2,
+    "season": 0.05,
+    "ageing": 0.15,
     "scale": 0.5,
+    "add": 0.4,
     "fault": 0.3,
-    "attribute": 0.1,
+    "attribute": 0.07,
     "dear": 0.4,
-    "repair": 0.3,
-    "slope": 0.5,
-    "running": 0.3,
+    "repair": 0.15,
+    "slope": 0.3,
+    "running": 0.15,
     "repair_dear": 0.3,
     "asks": 0.08,
 }
@@ -61,6 +70,9 @@ PRIOR_SALES = 8.0
 SPREAD_SALES = 2.0
 """Own sales that the model's interval counts as when intervals are re-scaled: in a strange place, few."""
 
+CHOSEN = 0.35
+"""How far the quantile of intervals stands above .8, times the root of own sales; from trials on simulated markets."""
+
 DOUBTED, ABSURD = 3.0, 4.5
 """Residuals, in units of the noise, from which a sale loses its say, and has none and is named."""
 
@@ -70,6 +82,8 @@ MOST_BY_WORTH = 0.9
 SMALLEST, LARGEST = 0.05, 4.0
 """Bounds of what multiplies the model's ageing and its fault losses; never below 0, or a law would break."""
 
+
+ADDED, ADDED_BY_WORTH = "faults added up", "faults added up by worth"
 
 Moves = Literal["value", "loss", "ageing"]
 
@@ -115,13 +129,22 @@ class ForRepair:
 
 
 @dataclass(frozen=True)
+class AddedUp:
+    """What is lost here beside the model's loss: (share - dear * worth) times the faults added up, 0 at least."""
+
+    share: float = 0.0
+    dear: float = 0.0
+
+
+@dataclass(frozen=True)
 class Correction:
     """What own sales changed. With none of them everything is at rest: factors 1, level 0, spread 1.
 
     A corrected log value is log sound value + level + ``level_shift`` of each attribute level the machine has
     + (ageing - 1) * age_loss - loss, each fault's part of the loss taken ``fault_factor`` times
-    (``other_faults`` times for those not named) and the whole 1 - ``dear`` * worth times; for machines that go for
-    repair the loss is that of ``repair``. ``spread`` multiplies the half width of intervals.
+    (``other_faults`` times for those not named) and the whole 1 - ``dear`` * worth times, and ``added`` on top; for
+    machines that go for repair the loss is that of ``repair``. ``season`` multiplies cosine and sine of the month.
+    ``spread`` multiplies the half width of intervals.
     ``before`` and ``after`` are the residuals of own sales by the model, and by a correction that has not
     seen the sale it is judged by; ``judged`` their ids.
     """
@@ -133,7 +156,9 @@ class Correction:
     other_faults: float = 1.0
     fault_factor: tuple[tuple[str, float], ...] = ()
     level_shift: tuple[tuple[tuple[str, str], float], ...] = ()
+    season: tuple[float, float] = (0.0, 0.0)
     dear: float = 0.0
+    added: AddedUp = AddedUp()
     repair: ForRepair = ForRepair()
     spread: float = 1.0
     terms: tuple[Term, ...] = ()
@@ -163,6 +188,12 @@ def correction_of(known: Evidence) -> Correction:
     design = _design(known)
     fit = _fit(design, known)
     found = dict(zip(design.names, fit.mean.tolist(), strict=True))
+    if found[ADDED] < 0:
+        design = design.without({ADDED, ADDED_BY_WORTH})
+        fit = _fit(design, known)
+        found = dict.fromkeys((ADDED, ADDED_BY_WORTH), 0.0) | dict(
+            zip(design.names, fit.mean.tolist(), strict=True)
+        )
     own = (known.is_ask == 0) & (known.weight > 0)
     width = np.where(fit.left_out < 0, known.below, known.above)
     spread = _spread((np.abs(fit.left_out) / width)[own], known.weight[own])
@@ -176,7 +207,9 @@ def correction_of(known: Evidence) -> Correction:
             (fault, _within(1.0 + found["fault losses"] + found[fault])) for fault in known.faults
         ),
         level_shift=tuple((level, found[" ".join(level)]) for level in known.levels),
+        season=(found["season, winter over summer"], found["season, spring over autumn"]),
         dear=max(found["losses by worth"], 0.0),
+        added=AddedUp(found[ADDED], found[ADDED_BY_WORTH]),
         repair=ForRepair(
             more=-found["for repair"],
             not_running=max(-found["not running"], 0.0),
@@ -206,6 +239,17 @@ class _Design:
     prior: FloatArray
     prior_sd: FloatArray
 
+    def without(self, names: set[str]) -> "_Design":
+        """The same without these columns."""
+        kept = [place for place, name in enumerate(self.names) if name not in names]
+        return _Design(
+            tuple(self.names[place] for place in kept),
+            tuple(self.of[place] for place in kept),
+            self.X[:, kept],
+            self.prior[kept],
+            self.prior_sd[kept],
+        )
+
 
 @dataclass(frozen=True)
 class _Fit:
@@ -230,7 +274,11 @@ def _design(known: Evidence) -> _Design:
             (" ".join(level), "value", "attribute", has)
             for level, has in zip(known.levels, shown, strict=True)
         ],
+        ("season, winter over summer", "value", "season", known.season[:, 0]),
+        ("season, spring over autumn", "value", "season", known.season[:, 1]),
         ("losses by worth", "loss", "dear", known.loss * known.dear * works),
+        (ADDED, "loss", "add", -known.added * works),
+        (ADDED_BY_WORTH, "loss", "dear", known.added * known.dear * works),
         ("for repair", "value", "repair", known.repair),
         ("for repair by loss", "loss", "slope", -known.repair * (known.loss - USUAL_REPAIR_LOSS)),
         ("for repair by worth", "loss", "repair_dear", known.repair * known.dear),
@@ -256,18 +304,23 @@ def _fit(design: _Design, known: Evidence) -> _Fit:
         covariance = np.asarray(np.linalg.inv(inner))
         before, change = change, np.asarray(covariance @ (design.X.T @ (precision * offset)))
         squared = (offset - design.X @ change) ** 2 / variance
-        believed = _believed(np.sqrt(squared / noise))
+        believed = _believed(np.sqrt(squared / noise / (1.0 - _leverage(design, covariance, precision))))
         trust = (FREEDOM + 1) / (FREEDOM + squared / noise) * believed
         sales = PRIOR_SALES + (known.weight * believed).sum()
         noise = (PRIOR_SALES + float(known.weight @ (trust * squared))) / sales
         if np.abs(change - before).max() < 1e-10:
             break
     precision = known.weight * trust / (noise * variance)
-    leverage = precision * np.einsum("ij,jk,ik->i", design.X, covariance, design.X)
     residual = offset - design.X @ change
     # What the prior says of asks is no error of the model, so a left-out residual is held against it all.
-    left_out = residual / (1.0 - np.minimum(leverage, 0.99))
+    left_out = residual / (1.0 - _leverage(design, covariance, precision))
     return _Fit(design.prior + change, covariance, trust, residual / np.sqrt(noise * variance), left_out)
+
+
+def _leverage(design: _Design, covariance: FloatArray, precision: FloatArray) -> FloatArray:
+    """How far each sale pulls the fit towards itself, shape (n,), from 0 (not at all) to .99."""
+    pull: FloatArray = precision * np.einsum("ij,jk,ik->i", design.X, covariance, design.X)
+    return np.minimum(pull, 0.99)
 
 
 def _believed(size: FloatArray) -> FloatArray:
@@ -280,8 +333,9 @@ def _spread(size: FloatArray, weight: FloatArray) -> float:
 
     ``size``: left-out residuals over the half width of the model's interval. The model's own spread counts as
     SPREAD_SALES sales; the factor is a weighted quantile of both together, so one absurd sale counts as one.
-    The quantile is that of split conformal prediction, .8 (1 + 1 / n), reached by and by: a first sale that
-    agrees must not widen what it confirms.
+    The quantile stands above .8, as the sales have chosen the many terms they are judged by: .8 (1 + CHOSEN / root n),
+    where split conformal prediction would have .8 (1 + 1 / n). It is reached by and by: a first sale that agrees must
+    not widen what it confirms.
 
     >>> round(_spread(np.zeros(0), np.zeros(0)), 3)
     1.0
@@ -293,7 +347,7 @@ def _spread(size: FloatArray, weight: FloatArray) -> float:
     order = np.argsort(every)
     share = (np.cumsum(weights[order]) - weights[order] / 2) / weights.sum()
     n = len(size)
-    extra = min(1.0, (n - 1) / 9) / n if n else 0.0
+    extra = min(1.0, (n - 1) / 9) * CHOSEN / np.sqrt(n) if n else 0.0
     return float(np.interp(0.8 * (1.0 + extra), share, every[order]))
 
 

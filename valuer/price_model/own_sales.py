@@ -30,6 +30,15 @@ USUAL_LOG_VALUE = 5.0
 
 NOT_RUNNING = "no_start"
 
+USUAL_MACHINE = Machine.model_validate(
+    {"id": "usual", "tier": "mid", "drive": "rear_variable", "age_years": USUAL_AGE, "looks": "used"}
+    | {"engine_class": "mid_ohv", "start": "rope", "deck_material": "steel", "deck_width_in": 21.0}
+)
+"""A machine on which every fault shows what it costs; on one worth little they hide behind each other."""
+
+IN_SEASON = 5
+"""Month in which what a fault takes off the usual machine is read."""
+
 HALF_LIFE_DAYS = 548.0
 """A sale weighs half after 18 months (common practice, no source)."""
 
@@ -53,15 +62,16 @@ class OwnSale:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Own sales as numbers, n of them. All arrays have shape (n,) but ``fault_loss`` and ``shown``.
+    """Own sales as numbers, n of them. Arrays of shape (n,) where nothing else is said.
 
     ``residual`` log price - log value; ``age_loss`` log value less that at USUAL_AGE (below 0 when older, 0
     when unknown); ``loss`` what all faults take off together, 0 or more; ``fault_loss``, (n, n_faults), what
     each of ``faults`` does; ``shown``, (n, n_levels), 1 where the machine has that one of the attribute
-    ``levels``; ``dear`` log value of the sound machine less USUAL_LOG_VALUE; ``repair`` 1 where it goes for
-    repair, see `for_repair`; ``dead`` 1 where it does not start; ``weight`` 1 for an own sale of today;
-    ``is_ask`` 1 for asks; ``sd`` of the log price by the model; ``below``, ``above``: half widths of its 80 %
-    interval on the log scale.
+    ``levels``; ``added`` the log losses that each fault alone makes on the usual machine, added up; ``season``,
+    (n, 2), cosine and sine of the month; ``dear`` log value of the sound machine less USUAL_LOG_VALUE;
+    ``repair`` 1 where it goes for repair, see `for_repair`; ``dead`` 1 where it does not start; ``weight`` 1
+    for an own sale of today; ``is_ask`` 1 for asks; ``sd`` of the log price by the model; ``below``,
+    ``above``: half widths of its 80 % interval on the log scale.
     """
 
     ids: tuple[str, ...]
@@ -72,6 +82,8 @@ class Evidence:
     loss: FloatArray
     fault_loss: FloatArray
     shown: FloatArray
+    added: FloatArray
+    season: FloatArray
     dear: FloatArray
     repair: FloatArray
     dead: FloatArray
@@ -156,6 +168,10 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
         loss=np.maximum(sound - value, 0.0),
         fault_loss=_fault_losses(model, sound_rows, found, faults, sound, value),
         shown=np.array([[float(has(sale.machine, level)) for level in levels] for sale in sales]),
+        added=added_up(
+            usual_losses(model), rows[:, [model.fault_column(fault) for fault in fault_catalogue()]]
+        ),
+        season=season(np.array([float(sale.month) for sale in sales])),
         dear=sound - USUAL_LOG_VALUE,
         repair=np.array([float(for_repair(each)) for each in found]),
         dead=np.array([float(any(finding.fault == NOT_RUNNING for finding in each)) for each in found]),
@@ -167,6 +183,28 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
         below=value - np.log(low),
         above=np.log(high) - value,
     )
+
+
+def season(month: FloatArray) -> FloatArray:
+    """Cosine and sine of the month's place in the year, shape (n, 2)."""
+    turn = 2 * np.pi * month / 12.0
+    return np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def usual_losses(model: ValueModel) -> FloatArray:
+    """Log loss of the usual machine by each fault alone, shape (n_faults, 3): none, slight, serious."""
+    faults = tuple(fault_catalogue())
+    rows = np.repeat(model.encode([USUAL_MACHINE], IN_SEASON), 1 + 2 * len(faults), axis=0)
+    for place, fault in enumerate(faults):
+        rows[[1 + 2 * place, 2 + 2 * place], model.fault_column(fault)] = (1.0, 2.0)
+    logs = np.log(model.value(rows))
+    lost = np.column_stack([np.zeros(len(faults)), (logs[0] - logs[1:]).reshape(-1, 2)])
+    return np.asarray(np.maximum.accumulate(lost, axis=1))
+
+
+def added_up(losses: FloatArray, levels: FloatArray) -> FloatArray:
+    """Sum of the losses of rows whose faults stand at these levels (0, 1, 2), shape (n, n_faults); shape (n,)."""
+    return np.asarray(losses[np.arange(len(losses)), levels.astype(int)].sum(axis=1))
 
 
 def rows_with(model: ValueModel, rows: FloatArray, found: Sequence[Sequence[Finding]]) -> FloatArray:
