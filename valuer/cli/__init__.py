@@ -9,7 +9,7 @@ import click
 from click.exceptions import NoArgsIsHelpError
 
 from valuer import __version__
-from valuer.cli import commands, deciding, learning, records, selling
+from valuer.cli import commands, deciding, doctor, learning, records, selling
 
 HELP = """What a walk-behind mower on the bench is worth, which faults pay to cure, which machine earns most.
 
@@ -38,6 +38,7 @@ for command in (
     *records.commands,
     *learning.commands,
     *commands.last,
+    doctor.doctor,
 ):
     cli.add_command(command)
 
