@@ -134,7 +134,7 @@ def test_a_listing_praises_nothing(run: Run) -> None:
         ({"faults": ["guard_missing:serious"], "checks": {"recall": "passed"}}, "for repair", "not to be run until"),
         ({"faults": ["recall_open:serious"]}, None, "recall"),
         ({"checks": {}}, None, "recall"),
-        ({"readings": {"cold_pulls": 1}}, None, "blade_stop"),
+        ({"readings": {"cold_pulls": 1}}, None, "blade stop"),
     ],
 )  # fmt: skip
 def test_what_may_not_be_sold_as_working_gets_a_repair_listing_or_none(

@@ -157,6 +157,7 @@ def test_a_sale_for_repair_says_what_is_wrong_and_what_was_not_tested() -> None:
         "not to be run until repaired",
         "Blade stops too slowly (serious)",
         "Not tested: bail",
+        ", blade and mount, ",
         "blade taken off",
     ):
         assert words in text

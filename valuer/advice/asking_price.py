@@ -12,6 +12,7 @@ from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.sale import LEFT_OVER, NOT_FOR_SALE, Sale, no_listing, route_of, sales
 from valuer.advice.selling_documents import AskingPoint, AskingPrice, AskingWeek, FastSale, SoldBy
 from valuer.advice.waiting import WeekPlan
+from valuer.domain.gates import gates_named
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 
@@ -72,7 +73,7 @@ def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -
 def _selling_warnings(sale: Sale, plan: Sequence[WeekPlan], weeks: int) -> tuple[str, ...]:
     lines = []
     if sale.safety.unchecked and not sale.safety.must_cure:
-        lines.append(f"Only for after the open checks are passed: {', '.join(sale.safety.unchecked)}.")
+        lines.append(f"Only for after the open checks are passed: {gates_named(sale.safety.unchecked)}.")
     asks = sale.asks(weeks)
     if any(week.ask in (asks[0], asks[-1]) for week in plan):
         low, high = np.exp(sale.outlook.chances.ask_range)

@@ -8,6 +8,7 @@ from valuer.advice.documents import Safety, Value
 from valuer.advice.lattice import Lattice, is_barred
 from valuer.advice.ports import ValueModel
 from valuer.domain.faults import fault_catalogue
+from valuer.domain.gates import gates_named
 from valuer.domain.machine import Machine
 from valuer.domain.safety import cautions_for, safety_verdict
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
@@ -107,7 +108,7 @@ def _statement(must_cure: Sequence[str], unchecked: Sequence[str]) -> str:
     if must_cure:
         parts.append("must be cured first: " + named(must_cure))
     if unchecked:
-        parts.append("not checked yet, and unmeasured is not passed: " + ", ".join(unchecked))
+        parts.append("not checked yet, and unmeasured is not passed: " + gates_named(unchecked))
     if not parts:
         return "May be sold as a working mower; tell the buyer every fault that is left."
     return "Not for sale as a working mower; " + "; ".join(parts) + "."

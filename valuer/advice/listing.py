@@ -15,7 +15,7 @@ from valuer.advice.sale import NOT_FOR_SALE
 from valuer.advice.selling_documents import AskingPrice, Listing
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
-from valuer.domain.gates import gate_catalogue
+from valuer.domain.gates import gate_catalogue, gates_named
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.notes import reading_notes
 from valuer.domain.safety import gate_results, repair_sale
@@ -120,7 +120,7 @@ def _refusal(machine: Machine, priced: AskingPrice, terms: ShopTerms) -> str | N
     if priced.safety.may_be_sold or priced.safety.must_cure:
         return priced.refusal
     gates = gate_catalogue()
-    missing = "; ".join(f"{gate} ({gates[gate].test})" for gate in priced.safety.unchecked)
+    missing = "; ".join(f"{gates_named([gate])} ({gates[gate].test})" for gate in priced.safety.unchecked)
     return f"Not for sale as working yet, so no draft. Check first: {missing}. Unmeasured is not passed."
 
 

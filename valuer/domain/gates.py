@@ -1,5 +1,6 @@
 """Safety gates: what must hold before a machine may be sold as working, and what answers each."""
 
+from collections.abc import Iterable
 from functools import cache
 from typing import Literal
 
@@ -24,6 +25,15 @@ class Gate(Record):
     applies: Applies = Field("always", description="always; driven machines; when a strike is suspected")
     basis: str = Field(description="why it must hold")
     mark: Mark
+
+
+def gates_named(ids: Iterable[str]) -> str:
+    """Return gates in one line, as words.
+
+    >>> gates_named(["recall", "engine_speed"])
+    'recall, engine speed'
+    """
+    return ", ".join(gate.replace("_", " ") for gate in ids)
 
 
 @cache

@@ -10,7 +10,7 @@ from valuer.domain.cautions import Caution, caution_catalogue
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, over_limit
 from valuer.domain.fixes import fix_catalogue
-from valuer.domain.gates import Gate, gate_catalogue
+from valuer.domain.gates import Gate, gate_catalogue, gates_named
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.quantities import worst_blade_stop
 from valuer.domain.readings import Readings
@@ -174,7 +174,7 @@ def repair_sale(machine: Machine, blade_stop_limit_s: float = 3.0) -> RepairSale
     statement = (
         "Sold for repair or parts; not to be run until repaired.",
         "Known faults: " + ("; ".join(faults) or "none found") + ".",
-        "Not tested: " + (", ".join(untested) or "nothing left out") + ".",
+        "Not tested: " + (gates_named(untested) or "nothing left out") + ".",
         "Fuel drained, plug lead off, tagged 'do not run'" + (", blade taken off." if blade else "."),
     )
     return RepairSale(
