@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 from tests.benchmark.figures import keep
+from valuer.cli.output import keep_to_ourselves
 
 # As in the commands: a prediction is too small to share between threads. Before scikit-learn is imported.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -23,6 +24,7 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 1 or arguments[0] not in names:
         sys.stderr.write(f"expected one of {', '.join(names)}, got {' '.join(arguments) or 'nothing'}\n")
         return 2
+    keep_to_ourselves()
     printed = []
     for figure in importlib.import_module(f"tests.benchmark.{arguments[0]}").run():
         sys.stdout.write(figure.line() + "\n")
