@@ -9,9 +9,11 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import ErrorDetails
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 MEDIA_TYPE = "application/problem+json"
 LISTED = 50  # wrong fields named in one answer
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 WHAT_TO_DO = {
     404: "no such path; /openapi.json lists those there are",
     405: "this path does not take that method; the Allow header names those it takes",
@@ -95,12 +97,25 @@ def install(app: FastAPI) -> None:
         if not isinstance(error, HTTPException):
             return problem(request, BROKEN)
         refusal = Refusal(error.status_code, WHAT_TO_DO.get(error.status_code, error.detail))
-        return problem(request, refusal, dict(error.headers or {}))
+        return problem(request, refusal, {**(error.headers or {}), **_allow(request, error.status_code)})
 
     app.add_exception_handler(RequestValidationError, invalid)
     app.add_exception_handler(HTTPException, http)
     app.add_exception_handler(Exception, refused)
     app.add_exception_handler(Refusal, refused)
+
+
+def _allow(request: Request, status: int) -> dict[str, str]:
+    """Every method that the path takes, on whichever of its routes (RFC 9110, section 10.2.1)."""
+    if status != HTTPStatus.METHOD_NOT_ALLOWED:
+        return {}
+    taken = [method for method in METHODS if _takes(request, method)]
+    return {"Allow": ", ".join(taken)}
+
+
+def _takes(request: Request, method: str) -> bool:
+    scope = {**request.scope, "method": method}
+    return any(route.matches(scope)[0] is Match.FULL for route in request.app.routes)
 
 
 BROKEN = Refusal(500, "something went wrong inside; the server's log says where")

@@ -14,14 +14,24 @@ MOST_MACHINES = 1000
 
 
 def _with_month(given: object) -> object:
-    return {"month": this_month(), **given} if isinstance(given, Mapping) else given
+    if not isinstance(given, Mapping):
+        return given
+    return {"month": this_month(), **{name: value for name, value in given.items() if value is not None}}
 
 
 def _terms_schema() -> dict[str, Any]:
-    """The schema of ShopTerms with nothing required: what is not given has a default."""
+    """The schema of ShopTerms with nothing required: what is not given, or null, has a default."""
     schema = ShopTerms.model_json_schema()
     schema.pop("required", None)
+    schema["properties"] = {name: _or_null(term) for name, term in schema["properties"].items()}
     return schema | {"description": "terms of the shop; what is left out has its default, the month this one"}
+
+
+def _or_null(term: dict[str, Any]) -> dict[str, Any]:
+    if "anyOf" in term:  # those without a limit by default
+        return term
+    about = {name: term[name] for name in ("title", "description", "default") if name in term}
+    return about | {"anyOf": [{name: term[name] for name in term if name not in about}, {"type": "null"}]}
 
 
 Terms = Annotated[ShopTerms, BeforeValidator(_with_month), WithJsonSchema(_terms_schema())]

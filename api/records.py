@@ -241,7 +241,7 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
 
 def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
     @router.get("/correction")
-    def correction(price_level: Annotated[float, Query(gt=0, le=100_000)] = 1.0) -> CorrectionReport:
+    def correction(price_level: Annotated[float, Query(ge=0.001, le=100_000)] = 1.0) -> CorrectionReport:
         """What own sales and tries changed, term by term, and whether that helped."""
         with _plainly():
             own = OwnRecords(store.book(), today())
@@ -261,14 +261,20 @@ Limit = Annotated[int, Query(ge=1, le=MOST, description="entries on the page")]
 def _expected(adviser: Adviser, machine: Machine, told: Sold, month: int) -> Prediction:
     terms = told.terms.model_copy(update={"month": month})
     (said,) = adviser.value([machine], terms).valuations
-    return Prediction(
-        amount=said.value.amount,
-        low=said.value.low,
-        high=said.value.high,
-        model=said.basis.model,
-        data_sha256=said.basis.data_sha256,
-        own_sales=said.basis.own_sales,
-    )
+    try:
+        return Prediction(
+            amount=said.value.amount,
+            low=said.value.low,
+            high=said.value.high,
+            model=said.basis.model,
+            data_sha256=said.basis.data_sha256,
+            own_sales=said.basis.own_sales,
+        )
+    except ValidationError:
+        worth = f"{said.value.low:g} to {said.value.high:g}"
+        what = f"at this level the machine would bring {worth}, more than a record can hold; correct it"
+        wrong = FieldProblem(pointer="/terms/price_level", detail=what)
+        raise Refusal(422, "1 field is not as expected", [wrong]) from None
 
 
 def _page(store: Store, which: Which, offset: int, limit: int) -> Page:

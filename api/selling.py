@@ -57,9 +57,11 @@ class AskingQuestion(Question):
 class OfferQuestion(AskingQuestion):
     """An offer for each machine in a week of its listing."""
 
-    offer: float = Field(gt=0, le=1_000_000, description="what is offered, money")
+    offer: float = Field(ge=0.01, le=1_000_000, description="what is offered, money")
     week: int = Field(1, ge=1, le=52, description="week of the listing, 1 is the first")
-    ask: float | None = Field(None, gt=0, le=1_000_000, description="what is asked now; absent: as advised")
+    ask: float | None = Field(
+        None, ge=0.01, le=1_000_000, description="what is asked now; absent: as advised"
+    )
 
 
 class ListingQuestion(AskingQuestion):

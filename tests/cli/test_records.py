@@ -218,3 +218,12 @@ def test_a_fix_for_several_faults_asks_which(on_bench: Run) -> None:
     refused = on_bench("done", "m9", "carb_new_generic", "--cured")
     assert refused.code == 2
     assert "--fault: carb_new_generic may be for " in refused.err
+
+
+def test_a_prediction_no_record_can_hold_is_refused_by_its_cause(on_bench: Run) -> None:
+    """A sound machine is worth 200 there, so 10,000 of own money a dollar make two million of it."""
+    ran = on_bench("sold", "m2", "160", "--on", "2026-05-16", "--price-level", "10000")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.startswith(
+        "valuer: --price-level: at this level the machine would bring 1.6e+06 to 2.4e+06, more"
+    )

@@ -121,3 +121,7 @@ def test_every_reading_says_what_it_is() -> None:
 def test_the_schema_lets_a_reading_with_runs_be_one_number_or_a_list() -> None:
     kinds = [kind["type"] for kind in Readings.model_json_schema()["properties"]["blade_stop_s"]["anyOf"]]
     assert kinds == ["number", "array", "null"]
+
+
+def test_an_empty_list_is_refused_in_whatever_unit_the_rest_came() -> None:
+    assert "must be a number or a list of numbers, got []" in refusal(roll_pull_kgf=[], roll_pull_n=20.0)

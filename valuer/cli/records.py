@@ -256,19 +256,26 @@ def sold(
 
 
 def _expected(machine: "Machine", terms: "ShopTerms", on: date) -> "Prediction":
+    from pydantic import ValidationError
+
     from valuer.cli import model
     from valuer.records.entries import Prediction
 
     that_month = terms.model_copy(update={"month": on.month})
     (said,) = model.load_adviser().value([machine], that_month).valuations
-    return Prediction(
-        amount=said.value.amount,
-        low=said.value.low,
-        high=said.value.high,
-        model=said.basis.model,
-        data_sha256=said.basis.data_sha256,
-        own_sales=said.basis.own_sales,
-    )
+    try:
+        return Prediction(
+            amount=said.value.amount,
+            low=said.value.low,
+            high=said.value.high,
+            model=said.basis.model,
+            data_sha256=said.basis.data_sha256,
+            own_sales=said.basis.own_sales,
+        )
+    except ValidationError:
+        worth = f"{said.value.low:g} to {said.value.high:g}"
+        what = f"at this level the machine would bring {worth}, more than a record can hold; correct it"
+        raise click.ClickException(f"--price-level: {what}") from None
 
 
 @click.command()

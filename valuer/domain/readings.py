@@ -244,7 +244,7 @@ def _convert(read: dict[str, Any], name: str, unit: Unit) -> None:
             f"{_said(converted)} there, got {_said(other)}; give one of the two",
         )
     del read[name]
-    if not other:
+    if read.get(unit.reading) is None:  # an empty list stays, for its own field to refuse
         read[unit.reading] = converted if len(converted) > 1 else converted[0]
 
 
