@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from valuer.cli.options import file_argument, json_option, machines, only_option, shop_terms, terms_options
+from valuer.cli.options import (
+    Figure,
+    file_argument,
+    json_option,
+    machines,
+    only_option,
+    shop_terms,
+    terms_options,
+)
 from valuer.cli.records import records_at, store_option
 
 if TYPE_CHECKING:
@@ -102,27 +110,43 @@ def data(folder: Path, seed: int | None) -> None:
 
 @click.command()
 @click.option("--sales", type=click.Path(path_type=Path), metavar="FILE", help="Train on these sales (CSV).")
-def train(sales: Path | None) -> None:
+@click.option(
+    "--with-synthetic",
+    type=Figure(0, 1, max_open=True),
+    metavar="WEIGHT",
+    help="With --sales: count each invented sale as this part of one of yours, 0 to below 1 [0].",
+)
+def train(sales: Path | None, with_synthetic: float | None) -> None:
     """Train the price model again.
 
-    On the invented sales, or with --sales on another file of the same columns.
+    On the invented sales, or with --sales on another file of the same columns: alone, or with the invented sales
+    beside them at a weight. `valuer card` then tells of your file.
     """
     from valuer.cli.model import train_model
 
-    basis = train_model(sales)
-    kind = "invented" if basis.synthetic else "given"
-    click.echo(f"trained {basis.model} on {kind} sales, data {basis.data_sha256[:12]}")
+    if with_synthetic is not None and sales is None:
+        raise click.UsageError("--with-synthetic: weighs invented sales beside yours; give --sales FILE too")
+    basis = train_model(sales, with_synthetic or 0.0)
+    kind = "given" if sales else "invented"
+    click.echo(f"trained {basis.model}, {kind} sales, data {basis.data_sha256[:12]}")
+    if sales:
+        click.echo("`valuer card` says how far off it was on sales held out, and where its limits are")
 
 
 @click.command()
-def card() -> None:
+@click.option(
+    "--shipped", is_flag=True, help="That of the model as it came, whatever it was trained on since."
+)
+def card(*, shipped: bool) -> None:
     """Print the model card.
 
-    What the price model is for, what it is not for, and how far off it is.
+    What the price model is for, what it is not for, and how far off it is. After `valuer train --sales FILE` it
+    is that of your file.
     """
     from valuer.price_model.card import model_card
+    from valuer.price_model.given import card_in_force
 
-    click.echo(model_card(), nl=False)
+    click.echo((None if shipped else card_in_force()) or model_card(), nl=False)
 
 
 @click.command()
@@ -146,12 +170,14 @@ def serve(port: int, where: str | None, *, demo: bool, on_lan: bool, new_token: 
     """
     from valuer.cli import lan
     from valuer.cli.model import load_adviser
+    from valuer.cli.output import keep_to_ourselves
     from valuer.cli.server import EVERY_INTERFACE, HOST, demo_records, free_socket, run
 
     if demo and where:
         raise click.UsageError("--demo: keeps nothing, so no --store goes with it; leave one out")
     if new_token and not on_lan:
         raise click.UsageError("--new-token: is the token of --lan; give both")
+    keep_to_ourselves()
     bound = free_socket(port, EVERY_INTERFACE if on_lan else HOST)
     with demo_records() if demo else records_at(where) as store:
         adviser = load_adviser()

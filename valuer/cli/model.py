@@ -52,14 +52,17 @@ def own_records() -> "OwnRecords | None":
         return None
 
 
-def train_model(sales: Path | None) -> "Basis":
-    """Train on the invented sales, or on a file of the same columns; returns what the model now rests on."""
+def train_model(sales: Path | None, with_synthetic: float) -> "Basis":
+    """Train on the invented sales, or on a file of the same columns; returns what the model now rests on.
+
+    with_synthetic: how much an invented sale counts beside one of the file.
+    """
     from valuer.price_model import train
     from valuer.price_model.design import TableError
 
     try:
         with progress() as report:
-            return train(sales, report).basis
+            return train(sales, report, with_synthetic).basis
     except TableError as refusal:
         raise click.ClickException(str(refusal)) from None
 

@@ -67,16 +67,27 @@ class LinearBase:
 
 
 def fit_linear(
-    x: Floats, flags: Floats, y: Floats, signs: npt.NDArray[np.int8], ridge: float = 1.0
+    x: Floats,
+    flags: Floats,
+    y: Floats,
+    signs: npt.NDArray[np.int8],
+    ridge: float = 1.0,
+    counts: Floats | None = None,
 ) -> LinearBase:
-    """Fit by bounded least squares with a small ridge on standardised columns. y: log price, shape (n,)."""
+    """Fit by bounded least squares with a small ridge on standardised columns. y: log price, shape (n,).
+
+    counts: how much each row counts, shape (n,); 1 for a whole sale, and for all where it is not given.
+    """
     everything = np.hstack([x, flag_levels(flags)])
-    centre, scale = everything.mean(axis=0), everything.std(axis=0)
+    middle = float(np.average(y, weights=counts))
+    centre = np.average(everything, axis=0, weights=counts)
+    scale = np.sqrt(np.average((everything - centre) ** 2, axis=0, weights=counts))
     used = scale > 1e-12
     z = (everything[:, used] - centre[used]) / scale[used]
     direction = np.concatenate([signs, -np.ones(2 * flags.shape[1], dtype=np.int8)])[used]
-    gram = z.T @ z + ridge * np.eye(z.shape[1])
-    pull = z.T @ (y - y.mean())
+    counted = z if counts is None else z * counts[:, None]
+    gram = counted.T @ z + ridge * np.eye(z.shape[1])
+    pull = counted.T @ (y - middle)
 
     def loss(b: Floats) -> tuple[float, Floats]:
         g = gram @ b
@@ -90,7 +101,7 @@ def fit_linear(
     slopes = np.zeros(everything.shape[1])
     slopes[used] = found.x / scale[used]
     split = x.shape[1]
-    return LinearBase(float(y.mean() - centre @ slopes), slopes[:split], -slopes[split:])
+    return LinearBase(float(middle - centre @ slopes), slopes[:split], -slopes[split:])
 
 
 def _ends(direction: npt.NDArray[np.int8]) -> tuple[Floats, Floats]:

@@ -29,20 +29,32 @@ def conformal_rank(n: int, miss: float) -> int | None:
     return k if k <= n else None
 
 
-def conformal_end(scores: Floats, miss: float) -> float:
-    """The conformal upper end of the scores, shape (n,); infinite when there are too few of them."""
-    k = conformal_rank(len(scores), miss)
-    return math.inf if k is None else float(np.sort(scores)[k - 1])
+def conformal_end(scores: Floats, miss: float, counts: Floats | None = None) -> float:
+    """The conformal upper end of the scores, shape (n,); infinite when there are too few of them.
+
+    counts: how much each score counts, shape (n,); a rank is then the sum of what counts up to it.
+    """
+    if counts is None:
+        k = conformal_rank(len(scores), miss)
+        return math.inf if k is None else float(np.sort(scores)[k - 1])
+    order = np.argsort(scores)
+    wanted = (counts.sum() + 1.0) * (1.0 - miss)
+    place = int(np.searchsorted(np.cumsum(counts[order]), wanted - 1e-9))
+    return float(scores[order][place]) if place < len(scores) else math.inf
 
 
 @dataclass(frozen=True)
 class Interval:
-    """Ends of the interval in units of the scale: log low = mean - below * scale, log high = mean + above * scale."""
+    """Ends of the interval in units of the scale: log low = mean - below * scale, log high = mean + above * scale.
+
+    held_out: share of whole sales inside ends that were read off the others.
+    """
 
     scale_model: Any
     constant: float
     below: float
     above: float
+    held_out: float
 
     def scale(self, inputs: Floats) -> Floats:
         """Size of the error to expect, in logs, shape (n,)."""
@@ -61,14 +73,23 @@ def scale_inputs(told: Floats, fall: Floats, flags: Floats) -> Floats:
 
 
 def learn_interval(
-    inputs: Floats, n_unknown: int, error: Floats, coverage: float, monotone: bool = True
+    inputs: Floats,
+    n_unknown: int,
+    error: Floats,
+    coverage: float,
+    monotone: bool = True,
+    counts: Floats | None = None,
 ) -> Interval:
-    """Learn the scale and its ends from out-of-fold errors of the log price, shape (n,)."""
+    """Learn the scale and its ends from out-of-fold errors of the log price, shape (n,).
+
+    counts: how much each row counts, shape (n,); 1 for a whole sale.
+    """
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     size = np.maximum(np.abs(error), 1e-3)
     if len(error) < 600:
-        return _ends(None, float(size.mean()), np.full(len(error), float(size.mean())), error, coverage)
+        usual = float(np.average(size, weights=counts))
+        return _ends(None, usual, error / usual, coverage, counts)
 
     def trees() -> Any:
         directions = [1 if monotone and i < n_unknown else 0 for i in range(inputs.shape[1])]
@@ -77,17 +98,40 @@ def learn_interval(
             early_stopping=False, monotonic_cst=directions,
         )  # fmt: skip
 
+    every = np.ones(len(error)) if counts is None else counts
     # The scale at a row must not have seen that row's own error, or the ends come out too close.
     fold = np.arange(len(error)) % 4
     scale = np.empty(len(error))
     for k in range(4):
-        scale[fold == k] = trees().fit(inputs[fold != k], size[fold != k]).predict(inputs[fold == k])
-    return _ends(trees().fit(inputs, size), 0.0, np.maximum(scale, LEAST_SCALE), error, coverage)
+        rest = fold != k
+        fitted = trees().fit(inputs[rest], size[rest], sample_weight=every[rest])
+        scale[fold == k] = fitted.predict(inputs[fold == k])
+    whole = trees().fit(inputs, size, sample_weight=every)
+    return _ends(whole, 0.0, error / np.maximum(scale, LEAST_SCALE), coverage, counts)
 
 
-def _ends(model: Any, constant: float, scale: Floats, error: Floats, coverage: float) -> Interval:
+def _ends(model: Any, constant: float, score: Floats, coverage: float, counts: Floats | None) -> Interval:
+    below, above = both_ends(score, coverage, counts)
+    return Interval(model, constant, below, above, held_out_coverage(score, coverage, counts))
+
+
+def both_ends(score: Floats, coverage: float, counts: Floats | None = None) -> tuple[float, float]:
+    """How far the interval reaches below and above, in units of the scale; score: error / scale, shape (n,)."""
     miss = (1.0 - coverage) / 2
-    score = error / scale
-    return Interval(
-        model, constant, max(conformal_end(-score, miss), 0.0), max(conformal_end(score, miss), 0.0)
-    )
+    return max(conformal_end(-score, miss, counts), 0.0), max(conformal_end(score, miss, counts), 0.0)
+
+
+def held_out_coverage(score: Floats, coverage: float, counts: Floats | None = None) -> float:
+    """Share of the whole sales inside the ends that the other folds give, of five; score: error / scale, shape (n,)."""
+    fold = np.random.default_rng(1).permutation(len(score)) % 5
+    inside = np.zeros(len(score), dtype=bool)
+    for k in range(5):
+        rest = None if counts is None else counts[fold != k]
+        below, above = both_ends(score[fold != k], coverage, rest)
+        inside[fold == k] = (score[fold == k] >= -below) & (score[fold == k] <= above)
+    return float(inside[whole_sales(counts, len(score))].mean())
+
+
+def whole_sales(counts: Floats | None, n: int) -> np.ndarray:
+    """Which of n rows count as one sale, not as a part of one; shape (n,) of bool."""
+    return np.ones(n, dtype=bool) if counts is None else np.asarray(counts >= 1.0)

@@ -199,12 +199,24 @@ FIT_OPTIONS: Mapping[str, Any] = {
 """How `fit_price_model` is asked to see mowers."""
 
 
-def train_mower_model(sales: pd.DataFrame, basis: Basis, progress: Progress | None = None) -> MowerModel:
-    """Train on recorded sales, a frame with the columns of SALE_COLUMNS."""
+def train_mower_model(
+    sales: pd.DataFrame, basis: Basis, progress: Progress | None = None, counts: Floats | None = None
+) -> MowerModel:
+    """Train on recorded sales, a frame with the columns of SALE_COLUMNS.
+
+    counts: how much each row counts, shape (n,), above 0 and at most 1; all as one sale where it is not given.
+    """
     table = model_table(sales)
     faults = list(fault_catalogue())
     model = fit_price_model(
-        table, "price", [*NUMERIC, *SEASON, *faults], CATEGORICAL, SIGNS, **FIT_OPTIONS, progress=progress
+        table,
+        "price",
+        [*NUMERIC, *SEASON, *faults],
+        CATEGORICAL,
+        SIGNS,
+        **FIT_OPTIONS,
+        progress=progress,
+        counts=counts,
     )
     seen = {
         (fault, severity): int((table[fault] == level).sum())

@@ -56,13 +56,18 @@ class Block:
 def fit_pooled(
     x: Floats, flags: Floats, y: Floats, weight: Floats, design: Design,
     pairs: Sequence[Sequence[int]], jobs: Sequence[Sequence[int]], penalties: Penalties = Penalties(),
+    counts: Floats | None = None,
 ) -> PooledBase:  # fmt: skip
-    """Fit three pools. Shapes as in PooledBase; slopes that break a sign of the design are moved to keep it."""
+    """Fit three pools. Shapes as in PooledBase; slopes that break a sign of the design are moved to keep it.
+
+    weight: of each row, mean 1, by what it can say. counts: how much each row counts, 1 for a whole sale.
+    """
     centre, scale = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-9)
-    start = fit_linear(x, flags, y, np.zeros_like(design.signs), ridge=5.0)
+    start = fit_linear(x, flags, y, np.zeros_like(design.signs), ridge=5.0, counts=counts)
     sound = start.intercept + x @ start.slopes
     problem = Problem(
-        (x - centre) / scale, Marks.of(flags, pairs, jobs), y, weight, float(sound.mean()),
+        (x - centre) / scale, Marks.of(flags, pairs, jobs), y, weight if counts is None else weight * counts,
+        float(np.average(sound, weights=counts)),
         LinearBase(float(start.intercept + centre @ start.slopes), start.slopes * scale, start.losses), penalties,
     )  # fmt: skip
     blocks = parameter_blocks(problem)

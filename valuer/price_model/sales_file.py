@@ -25,11 +25,17 @@ EXPECTED = "expected a CSV file in UTF-8 with a header"
 
 def read_sales(path: Path) -> tuple[pd.DataFrame, bytes]:
     """Return the sales and the bytes they were read from; raises TableError with one line a problem."""
-    data = _bytes(path)
-    return read_sales_text(data, repr(path.name)[1:-1]), data  # a name, too, may hold a terminal's codes
+    data = read_bytes(path)
+    return read_sales_text(data, told_name(path)), data
 
 
-def _bytes(path: Path) -> bytes:
+def told_name(path: Path) -> str:
+    """The file's name as it may be printed: a name, too, may hold a terminal's codes."""
+    return repr(path.name)[1:-1]
+
+
+def read_bytes(path: Path) -> bytes:
+    """The whole file; raises TableError where it is too large or cannot be read."""
     try:
         megabytes = path.stat().st_size // 1_000_000
         if megabytes > MOST_MEGABYTES:

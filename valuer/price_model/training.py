@@ -9,12 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
+import numpy as np
+
 from valuer import __version__
 from valuer.advice.ports import Basis
-from valuer.paths import cache_folder, data_folder, shipped
-from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of, proven, write_whole
+from valuer.paths import cache_folder, shipped
+from valuer.price_model import given
+from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of, proven
+from valuer.price_model.given import Given
 from valuer.price_model.mower import MowerModel, train_mower_model
-from valuer.price_model.sales_file import read_sales
+from valuer.price_model.sales_file import read_sales, read_sales_text
 from valuer.price_model.selling import SellingModel, fit_selling_model
 
 Report = Callable[[float, str], None]
@@ -30,51 +34,50 @@ def load_or_train(report: Report | None = None) -> MowerModel:
 
     It rests on the sales that `train` was last given, or on the shipped synthetic ones.
     """
-    given = given_sales()
-    if given.exists():
-        return _of_file(given, synthetic=False, fresh=False, report=report)
-    return _of_file(shipped(SYNTHETIC_SALES), synthetic=True, fresh=False, report=report)
+    return _of(data_in_force(), fresh=False, report=report)
 
 
-def train(sales: Path | None = None, report: Report | None = None) -> MowerModel:
+def train(sales: Path | None = None, report: Report | None = None, with_synthetic: float = 0.0) -> MowerModel:
     """Train now and keep the result in force: on another file of the same columns, or on the shipped synthetic sales.
 
+    with_synthetic: how much each synthetic sale counts beside one of the file, from 0 (they are left out) to below 1.
     A given file is copied into the user's data folder once the training has succeeded, so that the model can be
     trained again when the code changes; without a file the copy goes. Raises TableError with one line a problem.
     """
-    given = given_sales()
     if sales is None:
-        given.unlink(missing_ok=True)
-        return _of_file(shipped(SYNTHETIC_SALES), synthetic=True, fresh=True, report=report)
-    model = _of_file(sales, synthetic=False, fresh=True, report=report)
-    if sales.resolve() != given.resolve():
-        write_whole(given, sales.read_bytes())
+        given.forget()
+        return _of(None, fresh=True, report=report)
+    given.check_weight(with_synthetic)
+    data = given.read(sales, with_synthetic)
+    model = _of(data, fresh=True, report=report)
+    given.put_in_force(data)
     return model
 
 
 def given_sales() -> Path:
     """Where the sales stand that the user gave to train on."""
-    return data_folder() / "training_sales.csv"
+    return given.sales_path()
+
+
+def data_in_force() -> Given | None:
+    """The sales that the user gave and how they are used; nothing where the shipped ones are in force."""
+    return given.in_force()
 
 
 def prove() -> int:
     """Bytes of the kept model in force, proved and not loaded; FileNotFoundError or ArtifactRefused."""
-    given = given_sales()
-    sales = given if given.exists() else shipped(SYNTHETIC_SALES)
-    both = _both(sales.read_bytes(), shipped(SYNTHETIC_LISTINGS).read_bytes())
-    return len(proven(place_of(cache_folder(), both), both))
+    key = _key(data_in_force())
+    return len(proven(place_of(cache_folder(), key), key))
 
 
-def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None) -> MowerModel:
+def _of(data: Given | None, *, fresh: bool, report: Report | None) -> MowerModel:
+    """The model of the given sales, or of the shipped ones; a kept one unless it must be fresh."""
     say = report or (lambda _done, _what: None)
-    listings = shipped(SYNTHETIC_LISTINGS).read_bytes()
-    if not fresh:
-        found = _found(_both(path.read_bytes(), listings), say)
-        if found is not None:
-            return found
+    key = _key(data)
+    found = None if fresh else _found(key, say)
+    if found is not None:
+        return found
     say(0.0, "reading the sales")
-    table, sales = read_sales(path)
-    data_sha256 = hashlib.sha256(sales).hexdigest()
     done = 0
 
     def step(what: str) -> None:
@@ -82,17 +85,51 @@ def _of_file(path: Path, *, synthetic: bool, fresh: bool, report: Report | None)
         done += 1
         say(min(done / STEPS, 0.99), what)
 
-    own = 0 if synthetic else len(table)
-    basis = Basis(
-        model=f"resale_value {__version__}", data_sha256=data_sha256, synthetic=synthetic, own_sales=own
-    )
-    model = train_mower_model(table, basis, step)
+    model = _trained_on_shipped(step) if data is None else _trained_on(data, step)
     step("learning how listings sell")
-    model = replace(model, selling=_selling_model(listings))
-    both = _both(sales, listings)
-    keep(model, place_of(cache_folder(), both), both)
+    model = replace(model, selling=_selling_model(shipped(SYNTHETIC_LISTINGS).read_bytes()))
+    keep(model, place_of(cache_folder(), key), key)
+    if data is not None:
+        given.keep_card(data, model.price_model)
     say(1.0, "done")
     return model
+
+
+def _trained_on_shipped(step: Callable[[str], None]) -> MowerModel:
+    table, sales = read_sales(shipped(SYNTHETIC_SALES))
+    data_sha256 = hashlib.sha256(sales).hexdigest()
+    basis = Basis(model=f"resale_value {__version__}", data_sha256=data_sha256, synthetic=True, own_sales=0)
+    return train_mower_model(table, basis, step)
+
+
+def _trained_on(data: Given, step: Callable[[str], None]) -> MowerModel:
+    import pandas as pd
+
+    table = read_sales_text(data.sales, data.name)
+    model, own = f"resale_value {__version__} on {data.name}", len(table)
+    if not data.with_synthetic:
+        basis = Basis(model=model, data_sha256=data.sha256, synthetic=False, own_sales=own)
+        return train_mower_model(table, basis, step)
+    invented, sales = read_sales(shipped(SYNTHETIC_SALES))
+    counts = np.concatenate([np.ones(own), np.full(len(invented), data.with_synthetic)])
+    basis = Basis(
+        model=f"{model} with invented sales at weight {data.with_synthetic:g}",
+        data_sha256=_both(data.sales, sales),
+        synthetic=True,
+        own_sales=own,
+    )
+    return train_mower_model(pd.concat([table, invented], ignore_index=True), basis, step, counts)
+
+
+def _key(data: Given | None) -> str:
+    """One hash of all that the model is trained on, and of how much it counts."""
+    listings = shipped(SYNTHETIC_LISTINGS).read_bytes()
+    if data is None:
+        return _both(shipped(SYNTHETIC_SALES).read_bytes(), listings)
+    if not data.with_synthetic:
+        return _both(data.sales, data.name.encode(), listings)
+    weight = repr(data.with_synthetic).encode()
+    return _both(data.sales, data.name.encode(), listings, shipped(SYNTHETIC_SALES).read_bytes(), weight)
 
 
 def _selling_model(listings: bytes) -> SellingModel:
@@ -101,9 +138,9 @@ def _selling_model(listings: bytes) -> SellingModel:
     return fit_selling_model(pd.read_csv(io.BytesIO(listings), keep_default_na=False, na_values=[""]))
 
 
-def _both(sales: bytes, listings: bytes) -> str:
-    """One hash of all that the model is trained on."""
-    return hashlib.sha256(hashlib.sha256(sales).digest() + hashlib.sha256(listings).digest()).hexdigest()
+def _both(*parts: bytes) -> str:
+    """One hash of several contents: that of their hashes."""
+    return hashlib.sha256(b"".join(hashlib.sha256(part).digest() for part in parts)).hexdigest()
 
 
 def _found(data_sha256: str, say: Report) -> MowerModel | None:

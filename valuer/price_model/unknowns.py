@@ -100,13 +100,18 @@ class Unknowns:
         return values
 
 
-def learn_unknowns(coded: Coded, columns: Columns) -> Unknowns:
-    """Fit a reader for every attribute with unknown rows."""
+def learn_unknowns(coded: Coded, columns: Columns, counts: Floats | None = None) -> Unknowns:
+    """Fit a reader for every attribute with unknown rows. counts: how much each row counts, shape (n,)."""
+    every = np.ones(len(coded)) if counts is None else counts
     numbers = {
-        n: _number_reader(coded, i, n, columns) for i, n in enumerate(columns.knots) if n in columns.unknown
+        n: _number_reader(coded, i, n, columns, every)
+        for i, n in enumerate(columns.knots)
+        if n in columns.unknown
     }
     levels = {
-        n: _level_reader(coded, i, n, columns) for i, n in enumerate(columns.levels) if n in columns.unknown
+        n: _level_reader(coded, i, n, columns, every)
+        for i, n in enumerate(columns.levels)
+        if n in columns.unknown
     }
     return Unknowns(columns, numbers, levels)
 
@@ -116,7 +121,7 @@ def _unsigned_numbers(columns: Columns, but: str) -> tuple[int, ...]:
     return tuple(i for i, n in enumerate(columns.knots) if n != but and not columns.signs.get(n))
 
 
-def _number_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
+def _number_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Floats) -> Reader:
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     target = coded.numbers[:, i]
@@ -134,25 +139,25 @@ def _number_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
     )
     # A few very old machines must not set the guess for all: numbers on a plain scale are read on a log scale.
     scaled = target[known] if name in columns.logs else np.log1p(target[known] - columns.knots[name][0])
-    trees.fit(blank.inputs(coded, known), scaled)
+    trees.fit(blank.inputs(coded, known), scaled, sample_weight=counts[known])
     return Reader(trees, categories, numbers, bool(sign), blank.constant)
 
 
-def _level_reader(coded: Coded, i: int, name: str, columns: Columns) -> Reader:
+def _level_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Floats) -> Reader:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
     codes = coded.categories[:, i]
     known = np.flatnonzero(~np.isnan(codes))
-    counts = np.bincount(codes[known].astype(int), minlength=len(columns.levels[name]))
+    places, n_levels = codes[known].astype(int), len(columns.levels[name])
+    seen = np.bincount(places, minlength=n_levels)
+    share = np.bincount(places, weights=counts[known], minlength=n_levels) / counts[known].sum()
     categories = tuple(k for k in range(len(columns.levels)) if k != i)
-    blank = Reader(
-        None, categories, _unsigned_numbers(columns, name), flags=False, constant=counts / counts.sum()
-    )
+    blank = Reader(None, categories, _unsigned_numbers(columns, name), flags=False, constant=share)
     # Two levels are a share of one thing: the column of unknowns carries their mean already.
-    if len(known) < FEWEST_ROWS or len(counts) < 3 or counts.min() < 10:
+    if len(known) < FEWEST_ROWS or n_levels < 3 or seen.min() < 10:
         return blank
     trees = HistGradientBoostingClassifier(
         max_iter=50, max_leaf_nodes=6, learning_rate=0.1, early_stopping=False
     )
-    return Reader(trees.fit(blank.inputs(coded, known), codes[known].astype(int)), categories, blank.numbers,
-                  flags=False, constant=blank.constant)  # fmt: skip
+    trees.fit(blank.inputs(coded, known), places, sample_weight=counts[known])
+    return Reader(trees, categories, blank.numbers, flags=False, constant=blank.constant)
