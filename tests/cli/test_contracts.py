@@ -141,3 +141,35 @@ def test_a_fault_of_ours_is_one_line_too(run: Run, monkeypatch: pytest.MonkeyPat
     ran = run("price", BENCH)
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == "valuer: a fault of ours (ZeroDivisionError: wheel); VALUER_DEBUG=1 shows where\n"
+
+
+def numbers() -> list[tuple[str, str]]:
+    """Every option and argument of every command that takes a fractional number."""
+    return [
+        (name, parameter.opts[0])
+        for name, command in cli.commands.items()
+        for parameter in command.params
+        if isinstance(parameter.type, click.types.FloatParamType)
+    ]
+
+
+@pytest.mark.parametrize(("name", "option"), numbers())
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf", "1e999"])
+def test_what_is_no_number_is_refused_in_one_line_before_anything_is_done(
+    run: Run, monkeypatch: pytest.MonkeyPatch, name: str, option: str, number: str
+) -> None:
+    # NaN compares with nothing, so no bound stops it by itself.
+    monkeypatch.setattr("valuer.cli.model.load_adviser", lambda: pytest.fail("nothing is asked of the model"))
+    given = {"offer": ("--offer", "5"), "listed": ("--ask", "5"), "train": ("--sales", "none.csv")}.get(
+        name, ()
+    )
+    where = {"sold": ("m1",), "done": ("m1", "blade_sharpen", "--cured"), "listed": ("m1",)}.get(
+        name, (BENCH,)
+    )
+    rest = () if option in given else given
+    asked = (f"{option}={number}",) if option.startswith("-") else ("--", number)
+    ran = run(name, *(() if name in {"learn", "accuracy", "train"} else where), *rest, *asked)
+    assert (ran.code, ran.out) == (2, "")
+    assert len(ran.err.splitlines()) == 1
+    assert "fault of ours" not in ran.err
+    assert option.lstrip("-").replace("-", "_").upper() in ran.err.upper().replace("-", "_")

@@ -173,7 +173,9 @@ BAD = {
     ("done", "m3", "needle_seat", "--cured"): "no machine 'm3' in the records",
     ("sold", "m1"): "expected the price, or --undo to take the sale back",
     ("sold", "m1", "0"): "price must be above 0, got 0.0",
-    ("sold", "m1", "nan"): "price must be a finite number, got nan",
+    ("sold", "m1", "nan"): (
+        "Invalid value for '[PRICE]': expected a number, got 'nan' (`valuer sold --help` explains)"
+    ),
     ("sold", "m1", "100", "--on", "2026-02-30"): (
         "Invalid value for '--on': expected a day as YYYY-MM-DD, got '2026-02-30' "
         "(`valuer sold --help` explains)"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from valuer.cli.options import file_argument, json_option, machines, only_option, terms_options
+from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
 from valuer.clock import now, today
 
 if TYPE_CHECKING:
@@ -81,8 +81,12 @@ def records_at(where: str | None) -> "Iterator[Store]":
 @click.command()
 @file_argument
 @only_option
-@click.option("--paid", type=float, metavar="MONEY", help="What it cost to buy and fetch; one machine only.")
-@click.option("--hours", type=float, metavar="HOURS", help="Your hours for fetching it and the first look.")
+@click.option(
+    "--paid", type=Figure(), metavar="MONEY", help="What it cost to buy and fetch; one machine only."
+)
+@click.option(
+    "--hours", type=Figure(), metavar="HOURS", help="Your hours for fetching it and the first look."
+)
 @day_option
 @store_option
 def take(
@@ -121,8 +125,8 @@ def take(
     "--fault", metavar="FAULT", help="Fault it was meant to cure; needed where it may cure several."
 )
 @click.option("--cured/--failed", default=None, help="Whether the fault was gone at the retest.")
-@click.option("--parts", type=float, metavar="MONEY", help="What parts and consumables cost.")
-@click.option("--hours", type=float, metavar="HOURS", help="Your bench hours, strip-down included.")
+@click.option("--parts", type=Figure(), metavar="MONEY", help="What parts and consumables cost.")
+@click.option("--hours", type=Figure(), metavar="HOURS", help="Your bench hours, strip-down included.")
 @click.option("--snag", is_flag=True, default=None, help="Something else was made worse.")
 @click.option("--note", metavar="TEXT", help="What was found.")
 @day_option
@@ -190,9 +194,11 @@ def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> f
 
 @click.command()
 @click.argument("machine_id", metavar="ID")
-@click.option("--ask", type=float, required=True, metavar="MONEY", help="Price asked at the end of the week.")
 @click.option(
-    "--offer", "offers", type=float, multiple=True, metavar="MONEY", help="An offer; may be repeated."
+    "--ask", type=Figure(), required=True, metavar="MONEY", help="Price asked at the end of the week."
+)
+@click.option(
+    "--offer", "offers", type=Figure(), multiple=True, metavar="MONEY", help="An offer; may be repeated."
 )
 @click.option("--enquiries", type=int, metavar="N", help="People who asked.")
 @click.option("--no-shows", type=int, metavar="N", help="Appointments nobody kept.")
@@ -215,10 +221,10 @@ def listed(machine_id: str, day: date | None, where: str | None, **week: Any) ->
 
 @click.command()
 @click.argument("machine_id", metavar="ID")
-@click.argument("price", type=float, required=False)
+@click.argument("price", type=Figure(), required=False)
 @click.option("--as", "sold_as", type=click.Choice(SOLD_AS), default="working", help="How it left [working].")
-@click.option("--fees", type=float, metavar="MONEY", help="Fees and costs of the sale.")
-@click.option("--hours", type=float, metavar="HOURS", help="Your hours for listing, answering, showing.")
+@click.option("--fees", type=Figure(), metavar="MONEY", help="Fees and costs of the sale.")
+@click.option("--hours", type=Figure(), metavar="HOURS", help="Your hours for listing, answering, showing.")
 @click.option("--undo", is_flag=True, help="Take a sale back that was written down by mistake.")
 @day_option
 @store_option

@@ -1,14 +1,13 @@
 """Commands of the sale: what to ask, what to say to an offer, what to write."""
 
-import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from valuer.cli.commands import emit
-from valuer.cli.options import file_argument, json_option, machines, only_option, terms_options
+from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
 
 if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
@@ -23,18 +22,7 @@ weeks_option = click.option(
 )
 
 
-class Money(click.FloatRange):
-    """Money above nothing; not a number is refused too, which compares with nothing."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number, or a refusal in one line."""
-        amount = float(super().convert(value, param, ctx))
-        if math.isnan(amount):
-            self.fail(f"{value} is no amount of money; give a number such as 140", param, ctx)
-        return amount
-
-
-MONEY = Money(min=0.01, max=1_000_000)
+MONEY = Figure(min=0.01, max=1_000_000)
 
 
 def sale_terms(command: Callable[..., None]) -> Callable[..., None]:
