@@ -63,9 +63,9 @@ class Server:
         options = f"-k {self.folder} -c listen_addresses= -c fsync=off"
         self._run("pg_ctl", "-D", "data", "-w", "-l", "log", "-o", options, "start")
 
-    def stop(self) -> None:
-        """Stop at once."""
-        self._run("pg_ctl", "-D", "data", "-w", "-m", "immediate", "stop")
+    def stop(self, mode: str = "immediate") -> None:
+        """Stop at once, as in a crash; or `fast`, hanging up on whoever is connected."""
+        self._run("pg_ctl", "-D", "data", "-w", "-m", mode, "stop")
 
     @property
     def url(self) -> str:

@@ -70,6 +70,30 @@ def test_a_kill_while_writing_loses_nothing_that_was_acknowledged(file: Path, se
     assert all(each == full_entry(each.id) for each in kept), "whole entries only"
 
 
+SOLD = """
+store = open_store(NOW, path)
+store.add(Book(machines=tuple(entry(f"m{number}") for number in range(500))), NOW)
+print("begin", flush=True)
+for number in range(500):
+    store.change(f"m{number}", lambda before: full_entry(before.id), NOW)
+    print(number, flush=True)
+"""
+
+
+@pytest.mark.parametrize("seconds", [0.03, 0.1, 0.3])
+def test_a_kill_in_the_middle_of_a_sale_leaves_it_unsold_or_sold_whole(file: Path, seconds: float) -> None:
+    said = kill_after(child(SOLD, file), seconds).split("\n")[:-1]
+    store = open_store(NOW, str(file))
+    kept = {each.entry.id: each for each in store.entries()}
+    store.close()
+    assert len(kept) == 500, "a sale neither adds nor loses a machine"
+    for name, each in kept.items():
+        sold = each.entry == full_entry(name)
+        assert (sold, each.version) in ((True, 2), (False, 1))
+        assert sold or each.entry == entry(name)
+    assert len(said) <= sum(each.version == 2 for each in kept.values()) <= len(said) + 1
+
+
 IMPORT = """
 book = Book(machines=tuple(full_entry(f"m{number}") for number in range(4000)))
 store = open_store(NOW, path)
