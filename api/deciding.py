@@ -80,6 +80,7 @@ REPAIR_QUOTES: Bodies = {
 }
 
 MOST_MONEY = 1_000_000.0
+MOST_PLANS = 600
 SO_FAR = "how fixes went, by machine id: the fix, or fix:fault, and worked or failed"
 
 
@@ -92,6 +93,8 @@ class WorkQuestion(Question):
 class FixQuestion(WorkQuestion):
     """Machines whose fixes are to be decided, at other values of an hour too if so asked."""
 
+    most = 300
+
     hour_values: Several[float] | None = Field(
         None,
         max_length=24,
@@ -103,11 +106,17 @@ class FixQuestion(WorkQuestion):
         for value in self.hour_values or ():
             if not 0 <= value <= MOST_MONEY:
                 raise wrong("hour_value", f"hour_values must be 0 to {MOST_MONEY:,.0f}, got {value}")
+        plans = len(self.machines) * (len(self.hour_values or ()) or 1)
+        if plans > MOST_PLANS:
+            what = f"{plans} plans (machines times hour_values) are over {MOST_PLANS}"
+            raise wrong("plans", f"{what}; ask about fewer of either")
         return self
 
 
 class CheckQuestion(WorkQuestion):
     """Machines to be looked at further, and what looks showed."""
+
+    most = 25
 
     seen: dict[str, dict[str, str]] = Field(
         default_factory=dict, description="what looks showed, by machine id: the look and its outcome"
@@ -117,12 +126,16 @@ class CheckQuestion(WorkQuestion):
 class BuyQuestion(Question):
     """Machines that might be bought, and what is wanted for it."""
 
+    most = 20
+
     want: float = Field(0.0, ge=0, le=MOST_MONEY, description="money to be left over, own hours paid")
     want_per_hour: float | None = Field(
         None, ge=0, le=MOST_MONEY, description="money wanted for every own hour instead"
     )
     asked: float | None = Field(None, ge=0, le=MOST_MONEY, description="what the seller asks, if known")
-    not_there: Several[str] = Field((), description="faults that were looked for and not found")
+    not_there: Several[str] = Field(
+        (), max_length=200, description="faults that were looked for and not found"
+    )
 
     @model_validator(mode="after")
     def _one_wish(self) -> "BuyQuestion":

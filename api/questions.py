@@ -1,9 +1,18 @@
 """What may be asked over HTTP: machines, and the terms of the shop that asks."""
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    GetJsonSchemaHandler,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from valuer.clock import this_month
 from valuer.domain.machine import Machine
@@ -43,10 +52,15 @@ def usual_terms() -> ShopTerms:
 
 
 class Question(Record):
-    """One or more machines to be answered about, under the terms of one shop."""
+    """One or more machines to be answered about, under the terms of one shop.
+
+    ``most`` machines at a time: as many as are answered within the time limit at their worst, twelve faults each.
+    """
+
+    most: ClassVar[int] = MOST_MACHINES
 
     machines: Several[Machine] = Field(
-        description="each with an id of its own", json_schema_extra={"minItems": 1, "maxItems": MOST_MACHINES}
+        description="each with an id of its own", json_schema_extra={"minItems": 1}
     )
     terms: Terms = Field(default_factory=usual_terms)
 
@@ -54,9 +68,16 @@ class Question(Record):
     @classmethod
     def _neither_none_nor_too_many(cls, given: object) -> object:
         # Counted before they are looked at: pydantic's own limit counts only those without a fault.
-        if isinstance(given, list | tuple) and not 1 <= len(given) <= MOST_MACHINES:
-            raise wrong("count", f"expected 1 to {MOST_MACHINES} machines, got {len(given)}")
+        if isinstance(given, list | tuple) and not 1 <= len(given) <= cls.most:
+            raise wrong("count", f"expected 1 to {cls.most} machines, got {len(given)}")
         return given
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """The schema with this question's own number of machines."""
+        schema = handler(core)
+        handler.resolve_ref_schema(schema)["properties"]["machines"]["maxItems"] = cls.most
+        return schema
 
     @model_validator(mode="after")
     def _ids_differ(self) -> "Question":

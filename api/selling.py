@@ -51,6 +51,8 @@ LISTINGS: Bodies = {
 class AskingQuestion(Question):
     """Machines to be listed, and the weeks after which they must be gone."""
 
+    most = 60
+
     weeks: int = Field(12, ge=1, le=52, description="weeks until it must be gone")
 
 
