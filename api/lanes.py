@@ -26,13 +26,17 @@ TOO_LONG = Refusal(
 
 
 class Lane:
-    """So many at once, so many waiting, none longer than its patience in seconds; raises BUSY."""
+    """So many at once, so many waiting, none longer than its patience in seconds; raises BUSY.
+
+    ``taken`` and ``waiting`` count those that are in it now.
+    """
 
     def __init__(self, at_once: int, waiting: int, patience: float) -> None:
         self._at_once = at_once
         self._most_waiting = waiting
         self._patience = patience
-        self._waiting = 0
+        self.waiting = 0
+        self.taken = 0
         self._places: MutableMapping[asyncio.AbstractEventLoop, asyncio.Semaphore] = WeakKeyDictionary()
 
     async def through(self, work: Coroutine[Any, Any, T]) -> T:
@@ -43,22 +47,27 @@ class Lane:
             work.close()
             raise
         doing = asyncio.ensure_future(work)
-        doing.add_done_callback(lambda _: free.release())
+        self.taken += 1
+        doing.add_done_callback(lambda _: self._leave(free))
         return await asyncio.shield(doing)
+
+    def _leave(self, free: asyncio.Semaphore) -> None:
+        self.taken -= 1
+        free.release()
 
     async def _free(self) -> asyncio.Semaphore:
         """The places of this server, one of them taken."""
         free = self._places.setdefault(asyncio.get_running_loop(), asyncio.Semaphore(self._at_once))
-        if free.locked() and self._waiting >= self._most_waiting:
+        if free.locked() and self.waiting >= self._most_waiting:
             raise BUSY
-        self._waiting += 1
+        self.waiting += 1
         try:
             async with asyncio.timeout(self._patience):
                 await free.acquire()
         except TimeoutError:
             raise BUSY from None
         finally:
-            self._waiting -= 1
+            self.waiting -= 1
         return free
 
 

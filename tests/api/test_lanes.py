@@ -56,8 +56,8 @@ def test_beyond_the_queue_the_refusal_is_cheap_and_health_answers(app: FastAPI, 
         first = others.submit(client.post, "/v1/valuations", json=ASK)
         assert model.inside.acquire(timeout=20)
         second = others.submit(client.post, "/v1/valuations", json=ASK)
-        while not app.state.lanes["heavy"]._waiting:
-            assert monotonic()
+        while not app.state.lanes["heavy"].waiting:
+            assert not second.done()
         began = monotonic()
         third = client.post("/v1/valuations", json=ASK)
         health = client.get("/health")
@@ -69,6 +69,18 @@ def test_beyond_the_queue_the_refusal_is_cheap_and_health_answers(app: FastAPI, 
     assert third.json()["detail"] == "too many questions at once; ask again in a few seconds"
     assert health.status_code == 200
     assert took < 5, "neither waited for the question that was being answered"
+
+
+def test_others_are_answered_while_a_long_list_of_nonsense_is_looked_through(app: FastAPI) -> None:
+    # Each wrong name is compared with all known ones: ten thousand of them take seconds.
+    nonsense = {"machines": [{"id": "m1", "faults": ["blade_dul:slight"] * 10_000}]}
+    with TestClient(app, "http://127.0.0.1") as client, ThreadPoolExecutor(1) as others:
+        long = others.submit(client.post, "/v1/valuations", json=nonsense)
+        while not app.state.lanes["heavy"].taken:
+            assert not long.done()
+        assert client.get("/health").status_code == 200
+        assert not long.done(), "it was answered first"
+        assert long.result(60).status_code == 422
 
 
 def test_nobody_waits_longer_than_the_patience_of_the_lane() -> None:
