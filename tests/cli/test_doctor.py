@@ -184,6 +184,9 @@ def test_a_card_about_another_model(run: Run, home: Path) -> None:
     given.parent.mkdir(parents=True)
     given.write_text("id\n")
     assert states(run("doctor"))["card"] == "look"
+    named = hashlib.sha256(b"id\n").hexdigest()
+    given.with_name("training_card.md").write_text(f"# A card of the file {named}")
+    assert states(run("doctor"))["card"] == "well"
 
 
 def test_a_library_too_old_or_missing(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

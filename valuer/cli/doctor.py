@@ -252,6 +252,7 @@ def agreeing(card: "Part") -> "Part":
     """The card, if its figures are there: whether it is the one they give, and about the model in force."""
     from valuer.paths import shipped
     from valuer.price_model.card import model_card
+    from valuer.price_model.given import card_in_force
     from valuer.price_model.training import given_sales
     from valuer.upkeep import look, wrong
 
@@ -263,9 +264,9 @@ def agreeing(card: "Part") -> "Part":
             "is not the one its figures give",
             "valuer card > model_cards/resale_value.md, or " + INSTALL,
         )
-    if given_sales().exists():
-        what = "its figures are of the invented sales, the model in force rests on sales you gave"
-        return look("card", what, "read the figures as a guide; `valuer train` alone goes back")
+    if given_sales().exists() and card_in_force() is None:
+        what = "tells of the shipped sales; the model in force rests on sales you gave, whose card is gone"
+        return look("card", what, "run `valuer train --sales FILE` again, or `valuer train` to go back")
     return card
 
 
