@@ -65,9 +65,8 @@ def run(
     """Serve until stopped; with a store, the records too; with a token, whoever brings it."""
     port = bound.getsockname()[1]
     here = f"http://{HOST}:{port}"
-    click.echo(
-        f"The bench page: {here}/  JSON: {here}/v1, described in /openapi.json. Ctrl-C stops.", err=True
-    )
+    # Words stand on standard output and the log on standard error, so the token is never among the log's lines.
+    click.echo(f"The bench page: {here}/  JSON: {here}/v1, described in /openapi.json. Ctrl-C stops.")
     if token is None:
         door = Door(port=port)
     else:
