@@ -18,7 +18,7 @@ from valuer.price_model.local_correction import (
     ForRepair,
     learn,
 )
-from valuer.price_model.own_sales import OwnSale
+from valuer.price_model.own_sales import OwnSale, evidence
 
 MODEL = FakeModel()
 
@@ -82,6 +82,18 @@ def test_more_sales_of_the_same_kind_move_it_further() -> None:
 def test_old_sales_count_less() -> None:
     fresh, old = (value(learn(MODEL, [sale(SOUND * 1.3, days_ago=days)] * 5)) for days in (0.0, 2000.0))
     assert SOUND < old < fresh
+
+
+def test_a_sale_of_18_months_ago_counts_half() -> None:
+    # 18 months are 548 days; a sale only heard of counts half of an own one, an ask a third, whatever their age.
+    told = [sale(SOUND, days_ago=days) for days in (0.0, 548.0, 1096.0)]
+    heard = [
+        sale(SOUND, kind="sale_seen"),
+        sale(SOUND, kind="sale_seen", days_ago=548.0),
+        sale(SOUND, kind="ask_seen"),
+    ]
+    assert evidence(MODEL, told).weight.tolist() == pytest.approx([1.0, 0.5, 0.25])
+    assert evidence(MODEL, heard).weight.tolist() == pytest.approx([0.5, 0.25, 0.33])
 
 
 def test_what_was_only_seen_counts_less_and_asks_are_not_sales() -> None:

@@ -70,8 +70,12 @@ PRIOR_SALES = 8.0
 SPREAD_SALES = 2.0
 """Own sales that the model's interval counts as when intervals are re-scaled: in a strange place, few."""
 
-CHOSEN = 0.35
-"""How far the quantile of intervals stands above .8, times the root of own sales; from trials on simulated markets."""
+CHOSEN = 0.25
+"""How far the quantile of intervals stands above .8, as a part of it, times the root of own sales.
+
+On 75 simulated shifted markets the 80 % intervals then held 82.8, 81.3, 81.2 and 80.3 % of sales after 10, 20, 50 and
+200 own ones; .2 came nearer to 80 and .35 went above 83.
+"""
 
 DOUBTED, ABSURD = 3.0, 4.5
 """Residuals, in units of the noise, from which a sale loses its say, and has none and is named."""
