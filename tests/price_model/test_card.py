@@ -15,7 +15,7 @@ SECTIONS = (
 
 
 def test_the_card_in_the_repository_is_the_one_the_figures_give() -> None:
-    """A card that is older than its figures misleads; `valuer card --shipped > model_cards/resale_value.md` writes it again."""
+    """A card older than its figures misleads; `valuer card --shipped > model_cards/resale_value.md` writes it again."""
     assert shipped("model_cards/resale_value.md").read_text("utf-8") == model_card()
 
 
