@@ -1,0 +1,115 @@
+"""What the real server stands: any request, kills, fifty callers at once, and strangers.
+
+Takes some ten minutes on two cores. Every part counts: what was tried, what was acknowledged and found again, what was
+refused and as what. The table in the contributor guide is made of these figures.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+from tests.benchmark.figures import Figure, at_least, at_most, beside
+from tests.benchmark.table import write_table
+from tests.faults.crowd import Crowd, crowd
+from tests.faults.echo import pace, serving_echo
+from tests.faults.kills import kill_again_and_again
+from tests.faults.serving import House
+from tests.faults.strangers import refused_strangers
+from valuer.paths import cache_folder, data_folder
+from valuer.price_model import load_or_train
+
+KILLS = 50
+CALLERS, SECONDS = 50, 60.0
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run() -> Iterator[Figure]:
+    """All figures, and the table in the contributor guide once they are there."""
+    load_or_train()  # before the first server is waited for
+    figures = []
+    for figure in (*_inputs(), *_kills(), *_load(), *_pace(), *_strangers()):
+        figures.append(figure)
+        yield figure
+    write_table(figures)
+
+
+def _inputs() -> Iterator[Figure]:
+    """Every limit of every field of every route, as schemathesis makes them from the API's own description."""
+    with tempfile.TemporaryDirectory() as folder:
+        counted = Path(folder) / "counted.json"
+        surroundings = {**os.environ, "VALUER_COUNTED_INPUTS": str(counted), "CI": "true"}
+        command = [sys.executable, "-m", "pytest", "-q", "tests/api/test_any_request.py", "--tb=line"]
+        ran = subprocess.run(command, cwd=ROOT, env=surroundings, stdout=subprocess.DEVNULL, check=False)
+        statuses = {int(status): count for status, count in json.loads(counted.read_text("utf-8")).items()}
+    yield beside("inputs tried (any request made from the description)", f"{sum(statuses.values())}")
+    yield beside("their answers by status", _counts(statuses))
+    yield at_most("answers that are a fault of ours", _of(statuses, 500), 0, 0)
+    yield at_most("checks that failed (1 = some)", float(ran.returncode != 0), 0, 0)
+
+
+def _kills() -> Iterator[Figure]:
+    with _house() as house:
+        came = kill_again_and_again(house, KILLS)
+    yield beside("faults injected: kill -9 of the server under four writers", f"{came.kills}")
+    yield beside(
+        "writes acknowledged, of them sent again under their key", f"{came.acknowledged}, {came.sent_again}"
+    )
+    yield at_most("writes acknowledged and not found", came.missing, 0, 0)
+    yield at_most("writes done twice", came.twice, 0, 0)
+
+
+def _load() -> Iterator[Figure]:
+    with _house() as house, house.serving() as running:
+        came: Crowd = crowd(running, CALLERS, SECONDS)
+    yield beside("callers at once, requests answered a second", f"{CALLERS}, {came.answered / SECONDS:.0f}")
+    for kind in sorted(came.times):
+        yield beside(f"{kind}: requests, median and 99th percentile in ms", came.told(kind))
+    yield at_most("99th percentile / median of all", came.ratio(), 10, 2)
+    yield at_most("answers that were errors", came.errors, 0, 0)
+    yield beside("refused cheaply for want of room (503, Retry-After)", f"{came.busy}")
+    yield beside("writes acknowledged and found", f"{came.acknowledged}, {came.found}")
+    yield at_most("writes acknowledged and not found, under load", came.acknowledged - came.found, 0, 0)
+    yield at_most("growth of memory from the first quarter to the end, %", came.growth, 10, 1)
+
+
+def _pace() -> Iterator[Figure]:
+    with _house() as house, house.serving() as running, serving_echo() as port:
+        ours, bare = pace(running.port), pace(port)
+    yield beside(
+        "one valuation after another / bare echo of the same body, a second", f"{ours:.0f} / {bare:.0f}"
+    )
+    yield beside("the one as a share of the other", f"{ours / bare:.2f}")
+
+
+def _strangers() -> Iterator[Figure]:
+    with _house() as house, house.serving() as running:
+        refused, let_in = refused_strangers(running)
+    yield beside("strangers refused, by status", _counts(refused))
+    yield at_least("kinds of stranger tried", len(refused), 8, 0)
+    yield at_most("strangers let in", let_in, 0, 0)
+
+
+class _house:  # noqa: N801 - used like a function
+    """A house with the user's own trained model and records that are gone afterwards."""
+
+    def __enter__(self) -> House:
+        self._folder = tempfile.TemporaryDirectory()
+        return House(Path(self._folder.name), cache_folder().parent, data_folder().parent)
+
+    def __exit__(self, *_: object) -> None:
+        self._folder.cleanup()
+
+
+def _of(statuses: dict[int, int], least: int) -> int:
+    return sum(count for status, count in statuses.items() if status >= least)
+
+
+def _counts(statuses: dict[int, int] | Counter[int]) -> str:
+    return ", ".join(f"{count} x {status}" for status, count in sorted(statuses.items()))
