@@ -143,8 +143,9 @@ def test_the_card_says_what_the_file_is_and_its_limits_first(
         main(["card"])
     card = capsys.readouterr().out
     assert "Read this first" in card[:200]
+    opening = " ".join(card[:1000].split())
     for word in ("nobody has looked at the file", "0.25 of a sale", "not for insurance", "safe"):
-        assert word in card[:1000]
+        assert word in opening
     assert f"| file | `{given.name}` |" in card
     assert f"`{hashlib.sha256(given.read_bytes()).hexdigest()}`" in card
     assert "| sales in it | 250 |" in card
@@ -155,7 +156,7 @@ def test_the_card_says_what_the_file_is_and_its_limits_first(
 def test_the_card_of_the_file_goes_with_it(given: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The shipped card tells of another model; each stands for what is in force, and `--shipped` for the other."""
     train(given)
-    assert "It rests on this file alone" in in_force()
+    assert "It rests on this file alone" in " ".join(in_force().split())
     with pytest.raises(SystemExit):
         main(["card", "--shipped"])
     assert "trained on invented data" in capsys.readouterr().out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -108,13 +109,13 @@ def card_of(data: Given, model: PriceModel) -> str:
     """Markdown of the card: limits first, then what the file is, then how far off it was on sales held out."""
     held_out, inside = model.held_out, model.interval.held_out
     few = FEW if held_out.rows < FEW_ROWS and not data.with_synthetic else ""
-    name = data.name.replace("`", "'")
+    mixed = MIXED.format(weight=f"{data.with_synthetic:g}") if data.with_synthetic else ALONE
+    name = data.name.replace("`", "'").replace("|", "/")
     return CARD.format(
         name=name,
         sha256=data.sha256,
         rows=f"{held_out.rows:,}",
-        mixed=MIXED.format(weight=f"{data.with_synthetic:g}") if data.with_synthetic else ALONE,
-        few=few,
+        first=textwrap.fill(FIRST.format(mixed=mixed, few=few), 118),
         weight=f"{data.with_synthetic:g}" if data.with_synthetic else "0: left out",
         median=f"{held_out.median_error:.1%}",
         log_error=f"{held_out.log_error:.3f}",
@@ -136,12 +137,16 @@ MIXED = (
     "you read is the invented market, at its own price level, so answers still say that they rest on invented data."
 )
 
+FIRST = (
+    "**Read this first.** This card was written by the training itself; nobody has looked at the file. {mixed}{few} The "
+    "figures below come from the same file, so they say how the model does on machines, places and times like those in "
+    "it, and on no others. It is not for insurance, not for tax, not for disputes, and it says nothing about whether a "
+    "machine is safe."
+)
+
 CARD = """# Model card: resale value, trained on `{name}`
 
-**Read this first.** This card was written by the training itself; nobody has looked at the file. {mixed}{few} The
-figures below come from the same file, so they say how the model does on machines, places and times like those in it,
-and on no others. It is not for insurance, not for tax, not for disputes, and it says nothing about whether a machine is
-safe.
+{first}
 
 ## Training data
 
