@@ -30,6 +30,11 @@ NO_TOKEN = Refusal(
     "Authorization: Bearer; `valuer serve --lan --new-token` makes another",
     headers=ASK_FOR_TOKEN,
 )
+WRONG_TOKEN = Refusal(
+    401,
+    "token: this is not the one in force; `valuer serve --lan --new-token` makes another and shows it",
+    headers=ASK_FOR_TOKEN,
+)
 
 
 def token_sha256(token: str) -> str:

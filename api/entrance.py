@@ -7,7 +7,7 @@ from fastapi import APIRouter, Response
 from pydantic import Field
 
 from api.bodies import StrictRoute
-from api.door import COOKIE, ENTRANCE, NO_TOKEN, Door
+from api.door import COOKIE, ENTRANCE, WRONG_TOKEN, Door
 from api.examples import examples
 from valuer.domain.record import Record
 
@@ -28,7 +28,7 @@ def entrance(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRo
     def come_in(entry: Entry, response: Response) -> None:
         """Let this device in: its browser keeps the token in a cookie that only goes back to this server."""
         if not door.opens_to(entry.token):
-            raise NO_TOKEN
+            raise WRONG_TOKEN
         if door.token_sha256 is not None:
             response.set_cookie(
                 COOKIE, entry.token, max_age=KEPT_DAYS * 86_400, httponly=True, samesite="strict"

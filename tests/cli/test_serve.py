@@ -1,6 +1,9 @@
 """`valuer serve`: loopback only, a port that is free, and one line when it is not."""
 
+import os
 import socket
+import subprocess
+import sys
 import tempfile
 import threading
 import urllib.request
@@ -73,3 +76,29 @@ def test_a_demo_on_records_of_ones_own_is_refused(run: Run) -> None:
     ran = run("serve", "--demo", "--store", "own.sqlite")
     assert ran.code == 2
     assert ran.err.startswith("valuer: --demo: keeps nothing, so no --store goes with it")
+
+
+STRAY = """
+import ctypes, os
+import valuer.cli.model, valuer.cli.server
+from valuer.cli import main
+def run(*_):
+    ctypes.CDLL(None).puts(b"a line of the integer solver")
+    os.write(1, b"another")
+    print("words of our own")
+valuer.cli.server.run, valuer.cli.model.load_adviser = run, lambda: None
+main(["serve", "--demo", "--port", "0"])
+"""
+
+
+def test_lines_that_a_library_prints_are_not_among_the_servers_words(tmp_path: Path) -> None:
+    surroundings = {
+        **os.environ,
+        "XDG_DATA_HOME": str(tmp_path),
+        "PYTHONPATH": ":".join(filter(None, sys.path)),
+    }
+    surroundings.pop("VALUER_DEBUG", None)
+    ran = subprocess.run(
+        [sys.executable, "-c", STRAY], capture_output=True, text=True, check=True, env=surroundings
+    )
+    assert (ran.stdout, ran.stderr) == ("words of our own\n", "")

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from api.door import COOKIE, Door
@@ -62,18 +63,33 @@ def test_the_address_that_was_shown_lets_a_phone_in_for_good(
     expect(page.locator(".row-name")).to_have_count(10)
 
 
-def test_without_it_a_phone_sees_no_machine_and_is_told_the_way(open_house: Served, opened: Opened) -> None:
-    watched = opened(open_house)
+@pytest.mark.parametrize("view", ["#/bench", "#/machine/scraper", "#/take", "#/sold", "#/model"])
+def test_without_it_a_phone_sees_nothing_but_the_way_in(
+    open_house: Served, opened: Opened, view: str
+) -> None:
+    watched = opened(open_house, view)
     watched.expected = (REFUSED,)
-    expect(watched.page.get_by_role("alert").last).to_contain_text("valuer serve --lan")
-    assert watched.page.locator(".row-name").count() == 0
+    page = watched.page
+    expect(page.get_by_role("heading", level=1)).to_have_text("This device is not let in")
+    assert page.locator("main").inner_text().count("scraper") == 0
 
 
-def test_a_wrong_one_is_refused_and_out_of_sight_too(open_house: Served, opened: Opened) -> None:
+def test_a_wrong_one_is_refused_and_out_of_sight_and_the_right_one_can_be_typed(
+    open_house: Served, token: lan.Token, opened: Opened
+) -> None:
     watched = opened(open_house, "#/enter/guessed")
     watched.expected = (REFUSED,)
-    expect(watched.page.get_by_role("heading", level=1)).to_have_text("This device was not let in")
-    assert watched.page.url == f"{open_house.url}/#/bench"
+    page = watched.page
+    expect(page.get_by_role("heading", level=1)).to_have_text("This device is not let in")
+    expect(page.get_by_role("alert").last).to_contain_text("not the one in force")
+    assert page.url == f"{open_house.url}/#/bench"
+    assert Axe().run(page).response["violations"] == []
+    page.get_by_label("Token").fill("guessed again")
+    page.get_by_role("button", name="Let it in").click()
+    expect(page.get_by_role("alert").last).to_contain_text("not the one in force")
+    page.get_by_label("Token").fill(token.shown or "")
+    page.get_by_role("button", name="Let it in").click()
+    expect(page.locator(".row-name")).to_have_count(10)
 
 
 def test_a_new_token_shuts_out_devices_that_have_the_old_one(

@@ -150,3 +150,17 @@ def test_a_machine_that_is_not_there_is_said_plainly(served: Served, opened: Ope
     watched = opened(served, "#/machine/scrapper")
     watched.expected = (REFUSED,)
     expect(watched.page.get_by_role("alert").last).to_contain_text("did you mean 'scraper'")
+
+
+def test_a_server_that_is_not_well_says_what_and_what_to_do(served: Served, opened: Opened) -> None:
+    watched = opened(served, "#/sold")
+    watched.expected = (REFUSED,)
+    page = watched.page
+    part = {"part": "model", "state": "wrong", "says": "does not answer", "do": "run `valuer train`"}
+    unwell = {"status": "stalled", "version": "0", "basis": None, "parts": [part]}
+    page.route(
+        "**/health",
+        lambda route: route.fulfill(status=503, body=json.dumps(unwell), content_type="application/json"),
+    )
+    page.goto(f"{served.url}/#/model")
+    expect(page.get_by_role("alert").first).to_contain_text("model: does not answer; run `valuer train`")

@@ -1,5 +1,6 @@
-// The way in from the address that the server showed: the token is taken out of sight before it is used.
+// The way in from the network: by the address that the server showed, or by its token typed here.
 
+import { freshId, h, refill } from "./dom.js";
 import { ask } from "./http.js";
 
 const WAY = "#/enter/";
@@ -8,6 +9,28 @@ const WAY = "#/enter/";
 export async function comeIn() {
   if (!location.hash.startsWith(WAY)) return;
   const token = location.hash.slice(WAY.length);
-  history.replaceState(null, "", "#/bench");
-  await ask("/v1/entrance", { token }, "Letting this device in");
+  history.replaceState(null, "", "#/bench"); // out of sight before it is used
+  await enter(token);
+}
+
+const enter = (token) => ask("/v1/entrance", { token }, "Letting this device in");
+
+/** What stands on the page while this device is not let in; `again` shows the view once it is. */
+export function outside(again, why = "") {
+  const id = freshId("token");
+  const said = h("p", { class: "not", role: "alert" }, why);
+  const token = h("input", { id, type: "text", required: true, maxlength: 200, autocomplete: "off", autocapitalize: "none", spellcheck: "false" });
+  const open = async (event) => {
+    event.preventDefault();
+    try {
+      await enter(token.value.trim());
+      await again();
+    } catch (error) {
+      refill(said, error.message);
+    }
+  };
+  return h("section", { class: "outside" }, h("h1", {}, "This device is not let in"),
+    h("p", {}, "Open the address that the server showed when it was started for the network, or type the token that stands in it."),
+    h("form", { on: { submit: open } }, h("div", { class: "fields" },
+      h("p", {}, h("label", { for: id }, "Token"), token), h("button", { type: "submit" }, "Let it in"))), said);
 }

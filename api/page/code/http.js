@@ -5,11 +5,14 @@ import { began, serverAway } from "./watch.js";
 /** The server refused, and said why: RFC 9457 problem details. */
 export class Refused extends Error {
   constructor(status, problem) {
-    super(problem.errors?.length ? problem.errors.map((each) => each.detail).join("; ") : problem.detail);
+    super(problem.errors?.length ? problem.errors.map((each) => each.detail).join("; ") : problem.detail ?? unwell(problem.parts));
     this.status = status;
     this.fields = problem.errors ?? [];
   }
 }
+
+/** What `/health` says is wrong, and what to do. */
+const unwell = (parts = []) => parts.filter((each) => each.do).map((each) => `${each.part}: ${each.says}; ${each.do}`).join(". ");
 
 /** The server did not answer at all. */
 export class Away extends Error {
@@ -43,6 +46,7 @@ async function sent(method, path, { body, headers = {}, words = "Asking", signal
       body: body === undefined ? undefined : JSON.stringify(body),
     });
     const document = answer.status === 204 ? null : await answer.json();
+    if (answer.status === 401 && path !== "/v1/entrance") window.dispatchEvent(new Event("not-let-in"));
     if (!answer.ok) throw new Refused(answer.status, document);
     return { body: document };
   } catch (error) {

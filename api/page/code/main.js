@@ -1,7 +1,7 @@
 // Which view stands on the page: the address after # says so.
 
 import { h, refill } from "./dom.js";
-import { comeIn } from "./entrance.js";
+import { comeIn, outside } from "./entrance.js";
 import { trouble } from "./trouble.js";
 
 const VIEWS = {
@@ -28,8 +28,7 @@ async function show(why) {
   try {
     await comeIn();
   } catch (error) {
-    refill(main, h("h1", {}, "This device was not let in"), trouble(error));
-    return;
+    stayOutside(error.message);
   }
   if (signal.aborted) return;
   const { name, id } = asked();
@@ -60,6 +59,17 @@ function settle(why) {
   (head ?? main).focus({ preventScroll: lost });
 }
 
+/** Without the token there is nothing to show but the way in. */
+function stayOutside(why) {
+  if (main.querySelector(".outside")) return;
+  leaving.abort();
+  leaving = new AbortController();
+  refill(main, outside(() => show("moved"), why));
+  main.removeAttribute("aria-busy");
+  main.inert = false;
+  settle("moved");
+}
+
 function mark(name) {
   for (const link of document.querySelectorAll("#views a")) {
     if (link.hash === `#/${name}`) link.setAttribute("aria-current", "page");
@@ -72,6 +82,7 @@ document.getElementById("skip").addEventListener("click", (event) => {
   main.focus();
 });
 window.addEventListener("hashchange", () => show("moved"));
+window.addEventListener("not-let-in", () => stayOutside());
 window.addEventListener("records-changed", () => show("again"));
 window.addEventListener("server-back", () => {
   if (!main.querySelector("form.holds")) show("again"); // a form keeps what is in it
