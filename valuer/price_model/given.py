@@ -139,9 +139,9 @@ MIXED = (
 
 FIRST = (
     "**Read this first.** This card was written by the training itself; nobody has looked at the file. {mixed}{few} "
-    "The figures below come from the same file, so they say how the model does on machines, places and times like those "
-    "in it, and on no others. It is not for insurance, not for tax, not for disputes, and it says nothing about whether a "
-    "machine is safe."
+    "The figures below come from the same file, so they say how the model does on machines, places and times like "
+    "those in it, and on no others. It is not for insurance, not for tax, not for disputes, and it says nothing about "
+    "whether a machine is safe."
 )
 
 CARD = """# Model card: resale value, trained on `{name}`
