@@ -173,3 +173,13 @@ def test_what_is_no_number_is_refused_in_one_line_before_anything_is_done(
     assert len(ran.err.splitlines()) == 1
     assert "fault of ours" not in ran.err
     assert option.lstrip("-").replace("-", "_").upper() in ran.err.upper().replace("-", "_")
+
+
+@pytest.mark.parametrize("name", [*QUESTIONS, "ask", "offer", "quote", "listing"])
+def test_a_number_from_outside_of_the_data_is_said_to_be_one(run: Run, name: str) -> None:
+    # 38 years: the fake model knows no range of its own, but few sales of any kind are over 16.
+    old = {"id": "m1", "age_years": 38, "checks": {"recall": "passed"}, "faults": ["no_start:serious"]}
+    more = {"offer": ("--offer", "50")}.get(name, ())
+    ran = run(name, "-", "--month", "5", *more, stdin=json.dumps({"machines": [old]}).encode())
+    assert ran.code == 0
+    assert "Outside the range of the data: 38 years old" in " ".join(ran.out.split())

@@ -164,3 +164,18 @@ def test_a_server_that_is_not_well_says_what_and_what_to_do(served: Served, open
     )
     page.goto(f"{served.url}/#/model")
     expect(page.get_by_role("alert").first).to_contain_text("model: does not answer; run `valuer train`")
+
+
+def test_a_number_from_outside_of_the_data_is_said_to_be_one_wherever_it_stands(
+    bare: Served, opened: Opened
+) -> None:
+    call(bare.url, "POST", "/v1/machines", {"machine": {"id": "grandfather", "age_years": 38}})
+    page = opened(bare, "#/bench").page
+    outside = "Outside the range of the data"
+    expect(page.locator(".row")).to_contain_text(outside)
+    page.get_by_role("link", name="grandfather").first.click()
+    worth = page.get_by_role("region", name="What it is worth")
+    expect(worth.get_by_text(f"{outside}: 38 years old")).to_be_visible()
+    page.get_by_role("link", name="Take in").click()
+    page.get_by_label("Age years").fill("38")
+    expect(page.locator(".strip-value")).to_contain_text(outside)

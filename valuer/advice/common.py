@@ -19,6 +19,9 @@ HALF_80 = 1.2816
 """Standard normal quantile at .9: half the width of an 80 % interval in standard deviations."""
 
 FEW_RECORDS = 25
+OUTSIDE = "Outside the range of the data"
+"""How each line begins that has to stand beside the numbers it is about, not behind a fold."""
+
 MOST_NAMED = 3
 """Pairs of attributes that one line names."""
 
@@ -157,7 +160,7 @@ def _beyond(machine: Machine, model: ValueModel, terms: ShopTerms) -> list[str]:
     """Say which attributes, alone or together, no training sale has: what stands there is a guess."""
     found = model.beyond(at_price_level(machine, terms.price_level))
     lines = [
-        f"Outside the range of the data: {item.name} {_own(item.name, item.value, terms)}; the sales have "
+        f"{OUTSIDE}: {item.name} {_own(item.name, item.value, terms)}; the sales have "
         f"{_own(item.name, item.known[0], terms)} to {_own(item.name, item.known[1], terms)}, and the value is "
         "that at the nearer end."
         for item in found
@@ -168,16 +171,14 @@ def _beyond(machine: Machine, model: ValueModel, terms: ShopTerms) -> list[str]:
         f"{item.name} {item.value} with {' '.join(map(str, item.beside))}" for item in found if item.beside
     ]
     if alone:
-        lines.append(
-            f"Outside the range of the data: no sale has {', '.join(alone)}; it counts as not known."
-        )
+        lines.append(f"{OUTSIDE}: no sale has {', '.join(alone)}; it counts as not known.")
     if pairs:
         more = (
             f", nor {len(pairs) - MOST_NAMED} other pairs of its attributes"
             if len(pairs) > MOST_NAMED
             else ""
         )
-        lines.append(f"Outside the range of the data: no sale has {', or '.join(pairs[:MOST_NAMED])}{more}.")
+        lines.append(f"{OUTSIDE}: no sale has {', or '.join(pairs[:MOST_NAMED])}{more}.")
     return lines
 
 
@@ -198,9 +199,9 @@ def _thin_data(lattice: Lattice, model: ValueModel) -> list[str]:
             )
     age = lattice.machine.age_years
     if age is not None and age > OLDEST:
-        lines.append(f"Outside the range of the data: {age:g} years old, few sales are over {OLDEST:g}.")
+        lines.append(f"{OUTSIDE}: {age:g} years old, few sales are over {OLDEST:g}.")
     if len(found) > MOST_SEEN_FAULTS:
-        lines.append(f"Outside the range of the data: {len(found)} faults on one machine.")
+        lines.append(f"{OUTSIDE}: {len(found)} faults on one machine.")
     if lattice.held:
         lines.append(
             f"More than {len(lattice.findings)} faults: the dearest are weighed exactly, "

@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from valuer.advice.common import OUTSIDE
 from valuer.advice.documents import (
     Advice,
     BenchMachine,
@@ -203,7 +204,13 @@ def bench_ranking(out: Console, ranking: BenchRanking) -> None:
         table.add_row(str(place), *_bench_row(machine))
     out.print(table)
     bullets(out, "\nNot for sale as working mowers as they stand:", _blocked(ranking.machines))
-    last_words(out, ranking.cautions, ranking.warnings, ranking.machines[0].safety, ranking.basis)
+    warnings = (*ranking.warnings, *_out_of_range(ranking.machines))
+    last_words(out, ranking.cautions, warnings, ranking.machines[0].safety, ranking.basis)
+
+
+def _out_of_range(machines: Iterable[BenchMachine]) -> list[str]:
+    """What has to stand beside the numbers of single machines: they come from outside of what the sales show."""
+    return [f"{each.id}: {line}" for each in machines for line in each.warnings if line.startswith(OUTSIDE)]
 
 
 def _bench_row(machine: BenchMachine) -> tuple[str | Text, ...]:

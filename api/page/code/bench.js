@@ -10,7 +10,7 @@ import { facts as factsOf, safetyWords, tag } from "./tag.js";
 import { setTerms, terms, thisWeek } from "./terms.js";
 import { fill, trouble } from "./trouble.js";
 import { benchTerms } from "./week.js";
-import { change, count, money, time } from "./words.js";
+import { change, count, money, outOfRange, time } from "./words.js";
 
 const ACTIONS = {
   work: "This week", "sell as it stands": "Sell as it stands", "break for parts": "Break for parts",
@@ -109,5 +109,6 @@ function row({ machine, action }, ranking, { bench, facts }) {
     rowRule({ low: machine.value.low, high: machine.value.high, now: machine.value_now, after: machine.value_after, most }),
     h("p", { class: "row-plan" }, h("strong", {}, `${ACTIONS[action.action]}`), plan.length ? `: ${named(plan, facts)}` : "",
       plan.length ? h("span", { class: "why" }, ` ${change(brings)} for ${time(takes)}; ${Math.round(machine.chance_of_loss * 100)} times in 100 it loses money`) : ""),
+    outOfRange(machine.warnings).length ? h("p", { class: "row-range not" }, "Outside the range of the data: look at it before trusting these sums.") : null,
     h("p", { class: "row-safety" }, safetyWords(machine.safety, facts)));
 }

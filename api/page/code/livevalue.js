@@ -4,7 +4,7 @@ import { h, refill } from "./dom.js";
 import { ask, Refused } from "./http.js";
 import { latest } from "./latest.js";
 import { unlimited } from "./terms.js";
-import { money } from "./words.js";
+import { money, outOfRange } from "./words.js";
 
 /** A strip, and a function that values a machine anew; the last one asked about wins. */
 export function liveValue(facts, form, signal) {
@@ -24,11 +24,12 @@ export function liveValue(facts, form, signal) {
   return { strip, value };
 }
 
-function words({ value, safety, fault_costs: costs }, facts) {
+function words({ value, safety, warnings, fault_costs: costs }, facts) {
   const worst = costs[0];
   return [
     h("p", {}, "About ", h("b", { class: "amount" }, money(value.amount)), ` ${value.currency}, ${money(value.low)} to ${money(value.high)}`),
-    h("p", { class: "fine" }, worst ? `${facts.faults.get(worst.fault)?.name} takes off most: ${money(worst.share)}. ` : "",
+    h("p", { class: "fine" }, outOfRange(warnings).length ? h("strong", { class: "not" }, "Outside the range of the data: a guess. ") : "",
+      worst ? `${facts.faults.get(worst.fault)?.name} takes off most: ${money(worst.share)}. ` : "",
       safety.may_be_sold ? "" : `Not as working yet: ${[safety.must_cure.length && `${safety.must_cure.length} to cure`, safety.unchecked.length && `${safety.unchecked.length} to check`].filter(Boolean).join(", ")}.`),
   ];
 }

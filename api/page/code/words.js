@@ -41,3 +41,6 @@ export const count = (number, one, many) => `${number} ${number === 1 ? one : ma
 export function listed(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 }
+
+/** What has to stand beside a number, not behind a fold: it comes from outside of what the sales show. */
+export const outOfRange = (warnings) => warnings.filter((line) => line.startsWith("Outside the range"));

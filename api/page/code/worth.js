@@ -2,7 +2,7 @@
 
 import { h, sentences } from "./dom.js";
 import { rule, stepBar } from "./pictures.js";
-import { inTen, money, percent } from "./words.js";
+import { inTen, money, outOfRange, percent } from "./words.js";
 
 /** The value with its range: money first, the range second, what weakens it third. */
 export async function worth(it) {
@@ -10,7 +10,8 @@ export async function worth(it) {
   return [
     h("p", { class: "lead" }, "About ", h("strong", {}, money(value.amount)), ` ${value.currency}. ${inTen(value.coverage)} sales should fall between ${money(value.low)} and ${money(value.high)}.`),
     rule(value),
-    h("details", {}, h("summary", {}, "How sure, and why"), sentences(warnings.map((line) => plain(line, it.facts)), "plain")),
+    sentences(outOfRange(warnings).map((line) => plain(line, it.facts)), "plain not"),
+    h("details", {}, h("summary", {}, "How sure, and why"), sentences(warnings.filter((line) => !outOfRange([line]).length).map((line) => plain(line, it.facts)), "plain")),
   ];
 }
 
