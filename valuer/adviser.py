@@ -127,8 +127,10 @@ class Catalogue(Answer):
 class ModelCard(Answer):
     """What the price model is for, what it is not for, and how far off it is."""
 
-    markdown: str = Field(description="the card, nine sections")
-    metrics: dict[str, Any] = Field(description="figures of the evaluation run that made the card")
+    markdown: str = Field(description="the card of the model in force")
+    metrics: dict[str, Any] = Field(
+        description="figures the shipped card is made from; none for another card"
+    )
 
 
 Results = Mapping[str, Mapping[str, str]]
@@ -377,7 +379,12 @@ def catalogue() -> Catalogue:
 
 
 def model_card() -> ModelCard:
-    """The card of the shipped price model and the figures it is made from."""
+    """The card of the price model in force: the shipped one with its figures, or that of sales the user gave."""
+    from valuer.price_model.given import card_in_force  # only this question needs statistics
+
+    own = card_in_force()
+    if own is not None:
+        return ModelCard(markdown=own, metrics={})
     return ModelCard(
         markdown=shipped("model_cards/resale_value.md").read_text("utf-8"),
         metrics=json.loads(shipped("model_cards/metrics.json").read_text("utf-8")),

@@ -1,6 +1,8 @@
 """Every route: its contract, its examples, and the names that others rely on."""
 
+import hashlib
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -176,6 +178,19 @@ def test_the_model_card_says_first_that_the_data_is_invented(client: TestClient)
     card = client.get("/v1/model-card").json()
     assert "invented" in card["markdown"][:1500]
     assert card["metrics"]
+
+
+def test_the_model_card_is_that_of_the_sales_in_force(
+    client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    kept = tmp_path / "valuer" / "training_sales.csv"
+    kept.parent.mkdir()
+    sales = b"id\n"
+    kept.write_bytes(sales)
+    named = f"# A card of the file {hashlib.sha256(sales).hexdigest()}"
+    kept.with_name("training_card.md").write_text(named)
+    assert client.get("/v1/model-card").json() == {"markdown": named, "metrics": {}}
 
 
 def test_there_is_no_page_that_loads_scripts_from_elsewhere(client: TestClient) -> None:
