@@ -13,6 +13,7 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 from tests.benchmark.figures import Figure, at_least, at_most, beside
@@ -34,7 +35,7 @@ def run() -> Iterator[Figure]:
     """All figures, and the table in the contributor guide once they are there."""
     load_or_train()  # before the first server is waited for
     figures = []
-    for figure in (*_inputs(), *_kills(), *_load(), *_pace(), *_strangers()):
+    for figure in chain(_inputs(), _kills(), _load(), _pace(), _strangers()):
         figures.append(figure)
         yield figure
     write_table(figures)

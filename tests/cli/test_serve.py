@@ -45,6 +45,12 @@ def test_port_0_is_any_free_port_of_this_computer_only() -> None:
             free_socket(first.getsockname()[1])
 
 
+def test_the_socket_is_named_as_tcp_so_that_small_answers_do_not_wait() -> None:
+    """Asyncio switches the gathering of small writes off (TCP_NODELAY) only where the protocol is named."""
+    with free_socket(0) as bound:
+        assert bound.proto == socket.IPPROTO_TCP
+
+
 def test_the_server_answers_on_its_socket() -> None:
     bound = free_socket(0)
     server = uvicorn.Server(uvicorn.Config(create_app(Adviser(FakeModel())), log_level="warning"))

@@ -22,7 +22,8 @@ app = FastAPI()
 def echo(body: dict[str, Any]) -> dict[str, Any]:
     return body
 
-bound = socket.create_server(("127.0.0.1", 0))
+bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+bound.bind(("127.0.0.1", 0))
 print(bound.getsockname()[1], flush=True)
 uvicorn.Server(uvicorn.Config(app, log_level="critical", access_log=False)).run(sockets=[bound])
 """
