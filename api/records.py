@@ -241,7 +241,7 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
 
 def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
     @router.get("/correction")
-    def correction(price_level: Annotated[float, Query(ge=0.001, le=100_000)] = 1.0) -> CorrectionReport:
+    def correction(price_level: Annotated[float, Query(ge=0.001, le=10_000)] = 1.0) -> CorrectionReport:
         """What own sales and tries changed, term by term, and whether that helped."""
         with _plainly():
             own = OwnRecords(store.book(), today())

@@ -54,6 +54,15 @@ def test_T43_a_price_level_scales_every_money_default_and_nothing_else() -> None
     assert ShopTerms(month=5, price_level=10, hour_value=15).hour_value == 15
 
 
+def test_no_default_is_out_of_its_own_range_at_any_price_level() -> None:
+    """An hour at a shop is 60 at price level 1: 600,000 at the highest, and still a term that may be given."""
+    high = ShopTerms(month=5, price_level=10_000)
+    assert high.shop_rate == pytest.approx(600_000)
+    assert ShopTerms.model_validate(high.model_dump()) == high
+    with pytest.raises(ValidationError, match="price_level must be 10000 or less"):
+        ShopTerms(month=5, price_level=10_001)
+
+
 @pytest.mark.parametrize(("month", "same_season"), [(5, 11), (11, 5), (12, 6), (6, 12), (1, 7)])
 def test_the_south_has_its_season_six_months_later(month: int, same_season: int) -> None:
     assert season_month(ShopTerms(month=month, hemisphere="south")) == same_season

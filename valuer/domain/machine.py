@@ -117,7 +117,7 @@ class Machine(Record):
     mulch_kit: bool | None = Field(None, description="mulch plug or kit is there")
     high_wheels: bool | None = Field(None, description="rear wheels of 11 in or more")
     new_price: float | None = Field(
-        None, gt=0, le=100_000, description="today's price of a comparable new machine, in own money"
+        None, gt=0, le=10_000_000, description="today's price of a comparable new machine, in own money"
     )
     faults: Several[WireFinding] = Field((), description="faults found, each fault:severity; order is free")
     readings: Readings = Field(

@@ -59,7 +59,9 @@ class ShopTerms(Record):
         description="three letters, ISO 4217; a label, never a conversion",
         json_schema_extra={"pattern": "^[A-Z]{3}$"},
     )
-    price_level: float = _term("price_level", 100_000, "own money per synthetic dollar", low=0.001)
+    price_level: float = _term(
+        "price_level", 10_000, "own money per synthetic dollar; above 10,000 count in thousands", low=0.001
+    )
     hour_value: float = _term("hour_value", _MONEY, "what an hour of own time is worth, money; 0 is allowed")
     hours: float | None = Field(None, ge=0, le=10_000, description="bench hours free; absent: no limit")
     cash: float | None = Field(None, ge=0, le=1e9, description="money free for parts; absent: no limit")

@@ -20,6 +20,6 @@ export function shopTerms(now, changed) {
     return select;
   };
   return [h("div", { class: "fields" }, field("An hour of mine is worth", number("hour_value", 0, 1000)), field("Currency (three letters)", currency),
-    field("Own money per synthetic dollar", number("price_level", 0.001, 100000)), field("Month of the sale", season)),
+    field("Own money per synthetic dollar", number("price_level", 0.001, 10000)), field("Month of the sale", season)),
   h("p", { class: "fine" }, "Kept on this device and sent with every question.")];
 }

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     Boolean,
     CheckConstraint,
     Column,
@@ -89,7 +90,7 @@ fixes_done = Table(
     Column("parts_cents", Integer),
     Column("hours_x100", Integer),
     Column("snag", Boolean),
-    Column("promised_cents", Integer),
+    Column("promised_cents", BigInteger),
     Column("note", Text),
 )
 
@@ -113,9 +114,9 @@ sales = Table(
     Column("sold_as", String(16), nullable=False),
     Column("fees_cents", Integer),
     Column("hours_x100", Integer),
-    Column("predicted_cents", Integer),
-    Column("predicted_low_cents", Integer),
-    Column("predicted_high_cents", Integer),
+    Column("predicted_cents", BigInteger),
+    Column("predicted_low_cents", BigInteger),
+    Column("predicted_high_cents", BigInteger),
     Column("predicted_by", String(200)),
     Column("predicted_data", String(64)),
     Column("predicted_own_sales", Integer),
