@@ -67,6 +67,14 @@ def test_t26_a_sale_that_agrees_narrows_the_interval() -> None:
     assert width(learn(MODEL, [sale(SOUND), sale(SOUND)])) < width(agreed)
 
 
+@pytest.mark.parametrize("times", [0.1, 0.4, 2.5, 10.0])
+def test_one_odd_sale_widens_a_little_and_two_more(times: float) -> None:
+    """One sale far off may be chance; two in two are a place that differs more than the model thinks."""
+    one, two = (width(learn(MODEL, [sale(SOUND * times)] * count)) for count in (1, 2))
+    assert width(NO_CORRECTION) < one < 1.5 * width(NO_CORRECTION)
+    assert two > one
+
+
 @pytest.mark.parametrize("times", [0.2, 0.5, 0.7, 0.9, 1.1, 1.5, 2.0, 5.0])
 def test_t26_one_sale_moves_the_centre_by_less_than_half_the_gap(times: float) -> None:
     moved = np.log(value(learn(MODEL, [sale(SOUND * times)])) / SOUND) / np.log(times)

@@ -70,6 +70,9 @@ PRIOR_SALES = 8.0
 SPREAD_SALES = 2.0
 """Own sales that the model's interval counts as when intervals are re-scaled: in a strange place, few."""
 
+FIRST_SALES = 10.0
+"""The same beside the very first own sale, falling as 1 / n to SPREAD_SALES: one odd sale widens no range by half."""
+
 CHOSEN = 0.25
 """How far the quantile of intervals stands above .8, as a part of it, times the root of own sales.
 
@@ -336,7 +339,8 @@ def _spread(size: FloatArray, weight: FloatArray) -> float:
     """Factor on the half width of intervals so that they hold 80 % of sales, judged as if unseen.
 
     ``size``: left-out residuals over the half width of the model's interval. The model's own spread counts as
-    SPREAD_SALES sales; the factor is a weighted quantile of both together, so one absurd sale counts as one.
+    SPREAD_SALES sales, and as more beside the first few; the factor is a weighted quantile of both together, so one
+    absurd sale counts as one.
     The quantile stands above .8, as the sales have chosen the many terms they are judged by: .8 (1 + CHOSEN / root n),
     where split conformal prediction would have .8 (1 + 1 / n). It is reached by and by: a first sale that agrees must
     not widen what it confirms.
@@ -347,7 +351,8 @@ def _spread(size: FloatArray, weight: FloatArray) -> float:
     points = 200
     prior = [NormalDist().inv_cdf(0.5 + (i + 0.5) / (2 * points)) / Z80 for i in range(points)]
     every = np.concatenate([prior, size])
-    weights = np.concatenate([np.full(points, SPREAD_SALES / points), weight])
+    own = max(SPREAD_SALES, FIRST_SALES / max(float(weight.sum()), 1.0))
+    weights = np.concatenate([np.full(points, own / points), weight])
     order = np.argsort(every)
     share = (np.cumsum(weights[order]) - weights[order] / 2) / weights.sum()
     n = len(size)

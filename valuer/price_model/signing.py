@@ -24,6 +24,10 @@ class SecretRefused(Exception):
     """The secret cannot be trusted, or is not there; the message says why."""
 
 
+class NoSecret(SecretRefused):
+    """It is not there."""
+
+
 def signature(content: Mapping[str, object], secret: bytes) -> str:
     """HMAC-SHA-256 (RFC 2104, FIPS 180-4) of an object's JSON with sorted names; 64 hexadecimal digits."""
     text = json.dumps(content, sort_keys=True, separators=(",", ":")).encode()
@@ -43,7 +47,7 @@ def read_secret(path: Path) -> bytes:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
     except FileNotFoundError:
         msg = "this installation has no secret yet"
-        raise SecretRefused(msg) from None
+        raise NoSecret(msg) from None
     except OSError as error:
         msg = f"the secret of this installation cannot be read ({(error.strerror or 'no reason').lower()})"
         raise SecretRefused(msg) from None
@@ -76,6 +80,8 @@ def own_secret(path: Path) -> bytes:
     """
     try:
         return read_secret(path)
+    except NoSecret:  # nothing to take away: what stands there a moment later is another's, and good
+        pass
     except SecretRefused:
         path.unlink(missing_ok=True)  # of a link, the link and not what it points at
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
