@@ -278,7 +278,8 @@ def _statement(found: Correction, before: float | None, after: float | None) -> 
         )
     level = percent(found.level)
     where = "above" if found.level > 0 else "below"
-    learnt = f"{found.own_sales} own sales and {found.comparables} prices seen around"
+    own, seen = _counted(found.own_sales, "own sale"), _counted(found.comparables, "price")
+    learnt = f"{own} and {seen} seen around"
     judged = (
         ""
         if before is None
@@ -286,6 +287,10 @@ def _statement(found: Correction, before: float | None, after: float | None) -> 
     )
     modest = " With so few it is a first guess." if found.own_sales < MODEST_BELOW else ""
     return f"From {learnt}: values now stand {abs(level):.0f} % {where} the model's.{judged}{modest}"
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def percent(moved: float) -> float:
