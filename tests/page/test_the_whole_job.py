@@ -64,7 +64,7 @@ def test_take_in_price_plan_list_sell_and_see_the_correction_move(
 
     page.get_by_role("link", name="Model").click()
     told = part(page, "What own sales changed")
-    assert "From 1 own sales" in told
+    assert "From 1 own sale " in told
     assert re.search(r"values now stand \d+ % above", told)  # 190 is more than was expected
     page.get_by_role("link", name="Sold").click()
     settled(page)
