@@ -8,7 +8,7 @@ import pytest
 from tests.advice.fake import EFFECTS, FakeModel
 from tests.advice.make import bay, machine, terms
 from valuer.advice.bay import bays
-from valuer.advice.bench import plan_bench, rank_bench, worthwhile
+from valuer.advice.bench import plan_and_rank, plan_bench, rank_bench, worthwhile
 from valuer.advice.clusters import Case, clusters
 from valuer.advice.plans import every_plan
 from valuer.advice.policies import usual_workshop
@@ -96,6 +96,22 @@ def test_without_limits_every_machine_gets_its_best_plan() -> None:
     ranked = {row.id: row.expected_return for row in rank_bench(machines, model, terms()).machines}
     for row in plan.machines:
         assert row.expected_return == ranked[row.id]
+
+
+@pytest.mark.parametrize(("hours", "cash"), [(None, None), (3.0, 40.0), (0.5, None), (None, 15.0)])
+@pytest.mark.parametrize("margin", [0.0, 5.0])
+def test_plan_and_ranking_of_one_pass_are_those_asked_for_apart(
+    hours: float | None, cash: float | None, margin: float
+) -> None:
+    """The ranking takes its plans from those of the week, and each is still the best within the limits."""
+    machines, model = random_bench(15)
+    asked = terms(hours=hours, cash=cash, margin=margin)
+    plan, ranking = plan_and_rank(machines, model, asked)
+    assert plan == plan_bench(machines, model, asked)
+    alone = {row.id: row for row in rank_bench(machines, model, asked).machines}
+    for row in ranking.machines:
+        assert row.expected_return == pytest.approx(alone[row.id].expected_return, abs=1e-6)
+    assert len(ranking.machines) == len(alone)
 
 
 def test_an_hour_more_is_worth_what_the_next_choice_brings() -> None:

@@ -16,7 +16,7 @@ from valuer.advice.hard_cases import most_possible, searched
 from valuer.advice.information import net_of
 from valuer.advice.lattice import Scene, lattices
 from valuer.advice.outcomes import chance_of_loss, ends
-from valuer.advice.plans import MOST_PLANS, every_plan, plans_in_pieces
+from valuer.advice.plans import FREE, MOST_PLANS, every_plan, plans_in_pieces
 from valuer.advice.policies import usual_workshop
 from valuer.advice.pruning import compared, possible, thinned
 from valuer.advice.search import Plan, best_plan, plan_at
@@ -133,7 +133,7 @@ def test_searching_finds_what_listing_finds() -> None:
     """The method for the few machines too hard to list, on machines that can be listed."""
     for at in _random_bays(15, 5):
         case = compared(at.case)
-        plans, place = searched(case, None, None)
+        plans, place = searched(case, FREE)
         assert plans.score[place] == pytest.approx(best_plan(at.case).returns, abs=1e-8)
 
 

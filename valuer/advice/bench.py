@@ -22,10 +22,10 @@ from valuer.advice.done import Done
 from valuer.advice.knapsack import Choice, Offers, best_choice
 from valuer.advice.outcomes import chance_of_loss
 from valuer.advice.plan_document import if_all_works, value_after, working_order
-from valuer.advice.plans import SAME, Plans
+from valuer.advice.plans import SAME, Limits, Plans
 from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import ValueModel
-from valuer.advice.pruning import Limits, compared
+from valuer.advice.pruning import compared
 from valuer.advice.routes import ROUTES
 from valuer.advice.search import Plan, best_of, best_plan, good_plans, plan_at
 from valuer.domain.machine import Machine
@@ -93,6 +93,14 @@ def _fixes(bay: Bay, plan: Plan) -> tuple[str, ...]:
     return tuple(bay.case.shop.names[place] for place in working_order(bay, plan))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Week:
+    """The machines of a week and the plans each brings."""
+
+    bays: Sequence[Bay]
+    offered: Sequence[Sequence[Plan]]
+
+
 def plan_bench(
     machines: Sequence[Machine],
     model: ValueModel,
@@ -119,7 +127,7 @@ def plan_and_rank(
     """Return `plan_bench` and `rank_bench`, both from the same values and the same plans."""
     week = week_of(machines, model, terms, done, shop)
     planned = [
-        (bay, best_of(bay.case, plans, terms.hours, terms.cash))
+        (bay, best_of(bay.case, plans, Limits(terms.hours, terms.cash)))
         for bay, plans in zip(week.bays, week.offered, strict=True)
     ]
     return _planned_week(week, model, terms), _ranking(planned, model, terms)
@@ -131,52 +139,39 @@ def week_of(
     terms: ShopTerms,
     done: Mapping[str, Done] | None = None,
     shop: Workshop | None = None,
-) -> "Week":
+) -> Week:
     """Return the machines of a week with the plans each brings."""
     every = bays(machines, model, terms, shop or usual_workshop(), done)
     return Week(every, [worthwhile(bay.case, terms) for bay in every])
 
 
-def _planned_week(week: "Week", model: ValueModel, terms: ShopTerms) -> BenchPlan:
+def _planned_week(week: Week, model: ValueModel, terms: ShopTerms) -> BenchPlan:
     offers = [_offers(plans, terms.margin) for plans in week.offered]
-    choice = best_choice(offers, terms.hours, terms.cash)
-    more_hours = None if terms.hours is None else best_choice(offers, terms.hours + 1, terms.cash)
-    step = TEN * terms.price_level
-    more_cash = None if terms.cash is None else best_choice(offers, terms.hours, terms.cash + step)
+    choice, widest = best_choice(offers, terms.hours, terms.cash), _widest(terms)
+    more_hours = None if terms.hours is None else best_choice(offers, widest.hours, terms.cash)
+    more_cash = None if terms.cash is None else best_choice(offers, terms.hours, widest.cash)
     return _bench_plan(week, choice, (more_hours, more_cash), model, terms)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Week:
-    """The machines of a week and the plans each brings."""
-
-    bays: Sequence[Bay]
-    offered: Sequence[Sequence[Plan]]
 
 
 def worthwhile(case: Case, terms: ShopTerms) -> list[Plan]:
     """Return a machine's plans that pay and that no other beats in return, hours and worst-case cash."""
-    hours, cash = _widest(terms)
-    whole = compared(case, Limits(hours, cash))
+    widest = _widest(terms)
     try:
-        pieces = good_plans(whole, hours, cash)
+        pieces = good_plans(compared(case, widest), widest)
     except TooMany:
         return _searched_plans(case, terms)
-    found = [p for plans in pieces for p in _front(plans, hours, cash)]
+    found = [p for plans in pieces for p in _front(plans, widest)]
     return _unbeaten(found, terms.margin)
 
 
-def _widest(terms: ShopTerms) -> tuple[float | None, float | None]:
+def _widest(terms: ShopTerms) -> Limits:
     """Return the limits with one more hour and ten more in cash, whose worth is told too."""
     hours = None if terms.hours is None else terms.hours + 1
-    return hours, None if terms.cash is None else terms.cash + TEN * terms.price_level
+    return Limits(hours, None if terms.cash is None else terms.cash + TEN * terms.price_level)
 
 
-def _front(plans: Plans, hours: float | None, cash: float | None) -> list[Plan]:
-    fits = plans.score > SAME
-    fits &= plans.hours <= (np.inf if hours is None else hours + SAME)
-    fits &= plans.worst_cash <= (np.inf if cash is None else cash + SAME)
-    waiting = np.flatnonzero(fits)
+def _front(plans: Plans, widest: Limits) -> list[Plan]:
+    waiting = np.flatnonzero((plans.score > SAME) & widest.allow(plans.hours, plans.worst_cash))
     waiting = waiting[np.argsort(-plans.score[waiting], kind="stable")]
     kept = []
     while len(waiting):
@@ -191,7 +186,7 @@ def _front(plans: Plans, hours: float | None, cash: float | None) -> list[Plan]:
 
 def _unbeaten(plans: Sequence[Plan], margin: float) -> list[Plan]:
     """Return the plans that no other beats; needed when a machine's plans came in pieces."""
-    order = sorted(plans, key=lambda plan: -_score(plan, margin))
+    order = sorted(plans, key=lambda plan: -plan.score(margin))
     kept: list[Plan] = []
     for plan in order:
         if not any(p.hours <= plan.hours + SAME and p.worst_cash <= plan.worst_cash + SAME for p in kept):
@@ -210,16 +205,12 @@ def _searched_plans(case: Case, terms: ShopTerms) -> list[Plan]:
         )
         for share in shares
     ]
-    return _unbeaten([plan for plan in found if _score(plan, terms.margin) > SAME], terms.margin)
-
-
-def _score(plan: Plan, margin: float) -> float:
-    return plan.returns - margin * len(plan.first)
+    return _unbeaten([plan for plan in found if plan.score(terms.margin) > SAME], terms.margin)
 
 
 def _offers(plans: Sequence[Plan], margin: float) -> Offers:
     return Offers(
-        gain=np.array([_score(plan, margin) for plan in plans]),
+        gain=np.array([plan.score(margin) for plan in plans]),
         hours=np.array([plan.hours for plan in plans]),
         cash=np.array([plan.worst_cash for plan in plans]),
     )

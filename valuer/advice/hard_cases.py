@@ -11,17 +11,17 @@ import numpy as np
 
 from valuer.advice.clusters import Case, clusters
 from valuer.advice.lattice import subsets
-from valuer.advice.plans import SAME, Plans, best_place, every_plan
+from valuer.advice.plans import SAME, Limits, Plans, best_place, every_plan
 from valuer.advice.policies import NO_FIX
 
 
-def searched(case: Case, hours: float | None, cash: float | None) -> tuple[Plans, int]:
+def searched(case: Case, limits: Limits) -> tuple[Plans, int]:
     """Return the plans that hold a good plan of a hard case, and its place among them.
 
     No plan that differs in the policies of two faults is better.
     """
     starts = ([0] * len(case.policies), [_surest(case, axis) for axis in range(len(case.policies))])
-    found = [_improved(case, start, hours, cash) for start in starts]
+    found = [_improved(case, start, limits) for start in starts]
     return max(found, key=lambda item: float(item[0].score[item[1]]))
 
 
@@ -31,7 +31,7 @@ def _surest(case: Case, axis: int) -> int:
     return int((stays * (1 - case.policies[axis].cured_later)).argmin())
 
 
-def _improved(case: Case, start: list[int], hours: float | None, cash: float | None) -> tuple[Plans, int]:
+def _improved(case: Case, start: list[int], limits: Limits) -> tuple[Plans, int]:
     choice, best = list(start), -np.inf
     found: tuple[Plans, int] | None = None
     better = True
@@ -39,13 +39,13 @@ def _improved(case: Case, start: list[int], hours: float | None, cash: float | N
         better = False
         for pair in combinations(range(len(choice)), min(2, len(choice))):
             plans = _around(case, choice, pair)
-            place = best_place(plans, hours, cash)
+            place = best_place(plans, limits)
             if place is not None and plans.score[place] > best + SAME:
                 found, best, better = (plans, place), float(plans.score[place]), True
                 for axis in pair:
                     choice[axis] = plans.choice(place)[axis]
     if found is None:
-        return _improved(case, [0] * len(choice), hours, cash)
+        return _improved(case, [0] * len(choice), limits)
     return found
 
 

@@ -10,10 +10,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import reduce
 from math import prod
+from typing import NamedTuple
 
 import numpy as np
 
 from valuer.advice.clusters import Case, Cluster, part_of
+from valuer.advice.policies import BoolArray
 from valuer.advice.ports import FloatArray
 
 MOST_PLANS = 1 << 20
@@ -21,6 +23,25 @@ MOST_PLANS = 1 << 20
 
 SAME = 1e-9
 """Money below which two plans count as equal: the one with fewer hours is taken."""
+
+
+class Limits(NamedTuple):
+    """What a plan may use: expected bench hours, as an evening may run over; worst-case cash, as a purse may not.
+
+    Own money; None for no limit.
+    Where there is one, a plan may not use more of it than the plan it takes the place of.
+    """
+
+    hours: float | None = None
+    cash: float | None = None
+
+    def allow(self, hours: FloatArray, cash: FloatArray) -> BoolArray:
+        """Say which of several needs, arrays of one shape, are within the limits."""
+        fits = hours <= (np.inf if self.hours is None else self.hours + SAME)
+        return np.asarray(fits & (cash <= (np.inf if self.cash is None else self.cash + SAME)))
+
+
+FREE = Limits()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,13 +113,9 @@ def plans_in_pieces(case: Case, together: tuple[Cluster, ...]) -> Iterator[Plans
         yield from plans_in_pieces(case, (*together[:largest], piece, *together[largest + 1 :]))
 
 
-def best_place(plans: Plans, hours: float | None, cash: float | None) -> int | None:
+def best_place(plans: Plans, limits: Limits) -> int | None:
     """Return the best plan within the limits, of equals the one with fewer hours; None if none fits."""
-    score = plans.score
-    if hours is not None:
-        score = np.where(plans.hours <= hours + SAME, score, -np.inf)
-    if cash is not None:
-        score = np.where(plans.worst_cash <= cash + SAME, score, -np.inf)
+    score = np.where(limits.allow(plans.hours, plans.worst_cash), plans.score, -np.inf)
     best = float(score.max(initial=-np.inf))
     if best == -np.inf:
         return None

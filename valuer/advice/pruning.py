@@ -12,27 +12,9 @@ from typing import NamedTuple
 import numpy as np
 
 from valuer.advice.clusters import Case, Cluster, in_working_order, part_of
-from valuer.advice.plans import SAME
+from valuer.advice.plans import FREE, Limits
 from valuer.advice.policies import NO_FIX, BoolArray, IntArray, Policies
 from valuer.advice.ports import FloatArray
-
-
-class Limits(NamedTuple):
-    """What a plan may use: expected bench hours, worst-case cash in own money; None for no limit.
-
-    Where there is one, a plan may not use more of it than the plan it takes the place of.
-    """
-
-    hours: float | None = None
-    cash: float | None = None
-
-    def allow(self, hours: FloatArray, cash: FloatArray) -> BoolArray:
-        """Say which of several needs, arrays of one shape, are within the limits."""
-        fits = hours <= (np.inf if self.hours is None else self.hours + SAME)
-        return np.asarray(fits & (cash <= (np.inf if self.cash is None else self.cash + SAME)))
-
-
-FREE = Limits()
 
 
 def possible(case: Case) -> Case:

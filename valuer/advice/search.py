@@ -1,15 +1,16 @@
 """The best plan for one machine, under limits on hours and cash or without."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 
 import numpy as np
 
 from valuer.advice.clusters import Case, TooMany, clusters
 from valuer.advice.hard_cases import most_possible, searched
-from valuer.advice.plans import SAME, Plans, best_place, plans_in_pieces
+from valuer.advice.plans import SAME, Limits, Plans, best_place, plans_in_pieces
 from valuer.advice.policies import NO_FIX, Policies
-from valuer.advice.pruning import Limits, compared, fitting, needless, thinned
+from valuer.advice.pruning import compared, fitting, needless, thinned
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,10 @@ class Plan:
         """Whether there is anything to do."""
         return any(self.tries)
 
+    def score(self, margin: float) -> float:
+        """Return what it brings once every fix of the first round has cleared the margin."""
+        return self.returns - margin * len(self.first)
+
     def later(self, axis: int) -> tuple[int, ...]:
         """Return the tries on a fault that wait for what the first round leaves."""
         return self.tries[axis] if self.waits[axis] else self.tries[axis][1:]
@@ -48,18 +53,18 @@ def best_plan(case: Case, hours: float | None = None, cash: float | None = None)
 
     The few machines on which too many faults touch one another are searched instead, and ``gap`` says what
     could be missed at most.
-    ``hours`` binds the expected hours, as an evening may run over; ``cash`` binds the worst case, as a purse
-    may not. The plan that leaves everything fits every limit.
+    ``hours`` binds the expected hours, ``cash`` the worst case. The plan that leaves everything fits every limit.
     """
-    whole = compared(case, Limits(hours, cash))
+    limits = Limits(hours, cash)
+    whole = compared(case, limits)
     found: tuple[float, Plans, int] | None = None
     try:
-        pieces = good_plans(whole, hours, cash)
+        pieces = good_plans(whole, limits)
     except TooMany:
-        plan = plan_at(*searched(whole, hours, cash))
+        plan = plan_at(*searched(whole, limits))
         return replace(plan, gap=max(0.0, most_possible(whole) - plan.returns))
     for plans in pieces:
-        place = best_place(plans, hours, cash)
+        place = best_place(plans, limits)
         if place is not None and (found is None or plans.score[place] > found[0] + SAME):
             found = float(plans.score[place]), plans, place
     if found is None:
@@ -74,26 +79,21 @@ def no_work(case: Case) -> Plan:
     return Plan(((),) * count, (True,) * count, (), case.now, *nothing, worst_cash=0.0)
 
 
-def best_of(case: Case, plans: Iterable[Plan], hours: float | None, cash: float | None) -> Plan:
+def best_of(case: Case, plans: Sequence[Plan], limits: Limits) -> Plan:
     """Return the best of these plans within the limits, of equals the one with fewer hours, or no work."""
-    fits = [
-        plan
-        for plan in plans
-        if plan.hours <= (np.inf if hours is None else hours + SAME)
-        and plan.worst_cash <= (np.inf if cash is None else cash + SAME)
-    ]
+    used = np.array([(plan.hours, plan.worst_cash) for plan in plans]).reshape(-1, 2)
+    fits = limits.allow(used[:, 0], used[:, 1])
     return max(
-        (no_work(case), *fits),
-        key=lambda plan: (plan.returns - case.margin * len(plan.first), -plan.hours, -plan.worst_cash),
+        (no_work(case), *compress(plans, fits)),
+        key=lambda plan: (plan.score(case.margin), -plan.hours, -plan.worst_cash),
     )
 
 
-def good_plans(case: Case, hours: float | None, cash: float | None) -> Iterator[Plans]:
+def good_plans(case: Case, limits: Limits) -> Iterator[Plans]:
     """Return the plans of a case that may be best within the limits or within narrower ones, in pieces.
 
     Raises TooMany.
     """
-    limits = Limits(hours, cash)
     together = [fitting(cluster, limits) for cluster in clusters(case, needless(case, limits))]
     return plans_in_pieces(case, tuple(thinned(case, cluster, limits) for cluster in together))
 
