@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -262,7 +261,7 @@ def correction_report(own: OwnRecords, model: ValueModel, price_level: float = 1
             OddSale(id=odd.id, times=round(odd.times, 2), weight=round(odd.weight, 3)) for odd in found.odd
         ),
         selling=_speed(own.speed(model, price_level)),
-        fixes=_fixes(tries(own.book)),
+        fixes=_fixes(own.tries),
     )
 
 
@@ -296,9 +295,6 @@ def _counted(number: int, what: str) -> str:
 def percent(moved: float) -> float:
     """A shift of a log value in percent."""
     return float(np.expm1(moved) * 100)
-
-
-Scale = Literal["value", "loss"]
 
 
 def _term(term: Term) -> LearntTerm:

@@ -5,7 +5,7 @@ among running machines on offer: a fixed set of imagined machines is drawn from 
 plan, and the limit is what is left over on average.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,22 +19,15 @@ from valuer.advice.policies import Workshop, usual_workshop
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.search import Plan, best_plan
 from valuer.domain.faults import Severity, fault_catalogue
-from valuer.domain.findings import measured
-from valuer.domain.gates import gate_catalogue
-from valuer.domain.machine import Finding, Machine, lacks, parse_finding
-from valuer.domain.quantities import reading_value
-from valuer.domain.safety import gate_results
+from valuer.domain.looked_for import looked_for, seen_running
+from valuer.domain.machine import Finding, Machine, lacks
 from valuer.domain.shop import ShopTerms, handling_cost, selling_hours, trip_cost
-from valuer.domain.thresholds import thresholds
 
 DRAWS = 32
 """Imagined machines; the same ones for every question, so that answers differ by the question only."""
 
 SERIOUS = 0.4
 """Share of faults on machines taken in that are serious (judgement, no source)."""
-
-TAKEN_RUNNING = ("cold_pulls", "hot_run", "smoke", "engine_rpm", "blade_stop_s", "drive_pull_kgf")
-"""Readings that only an engine that runs gives."""
 
 MOST_UNKNOWN = 8
 """Unknown faults drawn onto one imagined machine at most, the rarest first: fewer values to work out."""
@@ -114,39 +107,23 @@ class Sums:
 def kind_of(scene: Scene, sound: Collection[str]) -> UnknownFrom:
     """Return among which machines unknown faults have their shares: those taken in, or running ones on offer.
 
-    It runs where a reading says so that only a running engine gives, or where no_start was looked for.
+    It runs where a reading says so that only a running engine gives, or where no_start was looked for; an old
+    reading does not revive a machine that will not start.
     """
-    readings = (reading_value(scene.machine.readings, name) for name in TAKEN_RUNNING)
     dead = any(item.fault == "no_start" for item in scene.findings)
-    runs = not dead and ("no_start" in sound or any(readings))
+    runs = not dead and ("no_start" in sound or seen_running(scene.machine))
     return "running machines on offer" if runs else "machines taken in"
 
 
 def not_known(scene: Scene, sound: Collection[str]) -> tuple[str, ...]:
     """Return the faults nobody has looked for: possible here, not listed, not measured, not named sound."""
     listed = {item.fault for item in scene.findings} | set(sound)
-    known = listed | set(_measured(scene.machine))
-    if kind_of(scene, sound) == "running machines on offer":
-        known.add("no_start")
+    known = listed | looked_for(scene.machine)
     return tuple(
         name
         for name, fault in fault_catalogue().items()
         if name not in known and not lacks(scene.machine, fault) and not _is_symptom_of(name, listed)
     )
-
-
-def _measured(machine: Machine) -> Iterator[str]:
-    """Yield the faults that a reading or a passed check of the machine would have shown."""
-    rules = thresholds()
-    yield from (rules.scales[name].fault for name in measured(machine) if name in rules.scales)
-    for name, rule in rules.words.items():
-        if getattr(machine.readings, name) is not None:
-            yield from (
-                parse_finding(shown).fault for word, shown in rule.items() if word != "mark" and shown
-            )
-    for check in gate_results(machine):
-        if check.state == "passed":
-            yield from gate_catalogue()[check.gate].faults
 
 
 def _is_symptom_of(fault: str, listed: Collection[str]) -> bool:

@@ -252,8 +252,7 @@ def agreeing(card: "Part") -> "Part":
     """The card, if its figures are there: whether it is the one they give, and about the model in force."""
     from valuer.paths import shipped
     from valuer.price_model.card import model_card
-    from valuer.price_model.given import card_in_force
-    from valuer.price_model.training import given_sales
+    from valuer.price_model.given import card_in_force, sales_path
     from valuer.upkeep import look, wrong
 
     if card.state == "wrong":
@@ -264,7 +263,7 @@ def agreeing(card: "Part") -> "Part":
             "is not the one its figures give",
             "valuer card --shipped > model_cards/resale_value.md, or " + INSTALL,
         )
-    if given_sales().exists() and card_in_force() is None:
+    if sales_path().exists() and card_in_force() is None:
         what = "tells of the shipped sales; the model in force rests on sales you gave, whose card is gone"
         return look("card", what, "run `valuer train --sales FILE` again, or `valuer train` to go back")
     return card

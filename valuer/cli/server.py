@@ -72,9 +72,7 @@ def run(
         door = Door(port=port)
     else:
         door = Door(lan.names(), port, token.sha256)
-        click.echo(
-            lan.invitation(port, token)
-        )  # on standard output: the token is never among the log's lines
+        click.echo(lan.invitation(port, token))
     log_as_json()
     server(adviser, store, door).run(sockets=[bound])
 

@@ -34,7 +34,7 @@ def load_or_train(report: Report | None = None) -> MowerModel:
 
     It rests on the sales that `train` was last given, or on the shipped synthetic ones.
     """
-    return _of(data_in_force(), fresh=False, report=report)
+    return _of(given.in_force(), fresh=False, report=report)
 
 
 def train(sales: Path | None = None, report: Report | None = None, with_synthetic: float = 0.0) -> MowerModel:
@@ -54,19 +54,9 @@ def train(sales: Path | None = None, report: Report | None = None, with_syntheti
     return model
 
 
-def given_sales() -> Path:
-    """Where the sales stand that the user gave to train on."""
-    return given.sales_path()
-
-
-def data_in_force() -> Given | None:
-    """The sales that the user gave and how they are used; nothing where the shipped ones are in force."""
-    return given.in_force()
-
-
 def prove() -> int:
     """Bytes of the kept model in force, proved and not loaded; FileNotFoundError or ArtifactRefused."""
-    key = _key(data_in_force())
+    key = _key(given.in_force())
     return len(proven(place_of(cache_folder(), key), key))
 
 
