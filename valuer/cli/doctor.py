@@ -2,7 +2,6 @@
 
 import os
 import platform
-import re
 import stat
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
@@ -96,13 +95,15 @@ def python_part() -> "Part":
 
 def libraries_part() -> "Part":
     """Whether every library is there in a version that was tried."""
+    from packaging.requirements import Requirement
+
     from valuer.upkeep import well, wrong
 
-    needs = [need for need in needed() if "extra" not in need]
+    needs = [need for need in map(Requirement, needed()) if need.marker is None or need.marker.evaluate()]
     bad = [
-        f"{name} {have or 'missing'} ({wanted})"
-        for name, wanted, have in map(held, needs)
-        if not fits(have, wanted)
+        f"{need.name} {have or 'missing'} ({need.specifier})"
+        for need, have in ((need, held(need.name)) for need in needs)
+        if have is None or not need.specifier.contains(have, prereleases=True)
     ]
     if bad:
         return wrong("libraries", f"not as needed: {', '.join(bad)}", "pip install --upgrade valuer")
@@ -118,44 +119,12 @@ def needed() -> Sequence[str]:
         return tuple(project["dependencies"])
 
 
-def held(need: str) -> tuple[str, str, str | None]:
-    """Name, wanted versions and the version that is there of one need.
-
-    >>> held("no-such-library>=1.0,<2")
-    ('no-such-library', '>=1.0,<2', None)
-    """
-    found = re.match(r"([A-Za-z0-9._-]+)(?:\[[^]]*\])?\s*([^;]*)", need)
-    name, wanted = (found[1], found[2].strip()) if found else (need, "")
+def held(name: str) -> str | None:
+    """The version of a library that is there; nothing where there is none."""
     try:
-        return name, wanted, version(name)
+        return version(name)
     except PackageNotFoundError:
-        return name, wanted, None
-
-
-def fits(have: str | None, wanted: str) -> bool:
-    """Whether a version lies within bounds.
-
-    >>> fits("2.4.1", ">=2.4,<2.5"), fits("2.10", ">=2.4,<2.5"), fits(None, ""), fits("1.9rc1", ">=1.9")
-    (True, False, False, True)
-    """
-    if have is None:
-        return False
-    compare: dict[str, Callable[[tuple[int, ...], tuple[int, ...]], bool]] = {
-        ">=": lambda a, b: a >= b,
-        "<=": lambda a, b: a <= b,
-        "<": lambda a, b: a < b,
-        ">": lambda a, b: a > b,
-        "==": lambda a, b: a == b,
-        "!=": lambda a, b: a != b,
-    }
-    bounds = re.findall(r"(>=|<=|==|!=|<|>)\s*([0-9.]+)", wanted)
-    return all(compare[sign](*_padded(have, bound)) for sign, bound in bounds)
-
-
-def _padded(*versions: str) -> tuple[tuple[int, ...], ...]:
-    numbers = [[int(part) for part in re.findall(r"\d+", re.split("[a-z+]", each)[0])] for each in versions]
-    longest = max(map(len, numbers))
-    return tuple((*each, *[0] * (longest - len(each))) for each in numbers)
+        return None
 
 
 def installation_part() -> "Part":
