@@ -1,7 +1,6 @@
 """Questions about work: plans and what went wrong, next checks, the most to pay, this week, an owner's quote."""
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from typing import Any
 
 from fastapi import APIRouter
@@ -9,14 +8,12 @@ from pydantic import Field, model_validator
 
 from api.bodies import HeavyRoute
 from api.examples import FIX_PLANS, MACHINE, UNKNOWN_MOSTLY, Bodies, examples
-from api.problems import FieldProblem, Refusal, pointer
 from api.questions import Question
 from valuer.adviser import (
     Adviser,
     BenchPlans,
     FixPlans,
     NextCheckLists,
-    NotUsable,
     PurchaseLimits,
     RepairQuotes,
 )
@@ -153,16 +150,6 @@ class QuoteQuestion(Question):
     )
 
 
-@contextmanager
-def pointed() -> Iterator[None]:
-    """Refuse what does not fit the machines with a pointer to where it stands."""
-    try:
-        yield
-    except NotUsable as error:
-        problem = FieldProblem(pointer=pointer(error.place), detail=str(error))
-        raise Refusal(422, "1 field is not as expected", [problem]) from None
-
-
 def deciding(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     """The routes of questions about work."""
     router = APIRouter(prefix="/v1", route_class=HeavyRoute, responses=dict(responses))
@@ -170,39 +157,34 @@ def deciding(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) ->
     @router.post("/fix-plans", openapi_extra=examples(FIX_PLANS_SO_FAR))
     def fix_plans(question: FixQuestion) -> FixPlans:
         """For each machine: every possible fix with its expected return, and the best set from here on."""
-        with pointed():
-            return adviser.fix_plans(question.machines, question.terms, question.done, question.hour_values)
+        return adviser.fix_plans(question.machines, question.terms, question.done, question.hour_values)
 
     @router.post("/next-checks", openapi_extra=examples(NEXT_CHECKS))
     def next_checks(question: CheckQuestion) -> NextCheckLists:
         """What to look at next, by value a minute; and go on, sell as it stands, break for parts or scrap."""
-        with pointed():
-            return adviser.next_checks(question.machines, question.terms, question.seen, question.done)
+        return adviser.next_checks(question.machines, question.terms, question.seen, question.done)
 
     @router.post("/purchase-limits", openapi_extra=examples(PURCHASE_LIMITS))
     def purchase_limits(question: BuyQuestion) -> PurchaseLimits:
         """The most to pay for each machine, unknown faults counted at their share among machines taken in."""
         q = question
-        with pointed():
-            return adviser.purchase_limits(
-                q.machines,
-                q.terms,
-                want=q.want,
-                want_per_hour=q.want_per_hour,
-                asked=q.asked,
-                not_there=q.not_there,
-            )
+        return adviser.purchase_limits(
+            q.machines,
+            q.terms,
+            want=q.want,
+            want_per_hour=q.want_per_hour,
+            asked=q.asked,
+            not_there=q.not_there,
+        )
 
     @router.post("/bench-plans", openapi_extra=examples(BENCH_PLANS))
     def bench_plans(question: WorkQuestion) -> BenchPlans:
         """Which plans on which machines within this week's hours and cash, and the ranking beside it."""
-        with pointed():
-            return adviser.bench_plan(question.machines, question.terms, question.done)
+        return adviser.bench_plan(question.machines, question.terms, question.done)
 
     @router.post("/repair-quotes", openapi_extra=examples(REPAIR_QUOTES))
     def repair_quotes(question: QuoteQuestion) -> RepairQuotes:
         """The owner's view: repair, sell as it stands, or replace, with the numbers side by side."""
-        with pointed():
-            return adviser.repair_quotes(question.machines, question.terms, question.quotes)
+        return adviser.repair_quotes(question.machines, question.terms, question.quotes)
 
     return router

@@ -11,6 +11,8 @@ from pydantic_core import ErrorDetails
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
+from valuer.adviser import NotUsable
+
 MEDIA_TYPE = "application/problem+json"
 LISTED = 50  # wrong fields named in one answer
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
@@ -93,6 +95,11 @@ def install(app: FastAPI) -> None:
         wrong = error.errors() if isinstance(error, RequestValidationError) else ()
         return problem(request, unprocessable(wrong))
 
+    async def unusable(request: Request, error: Exception) -> JSONResponse:
+        place = error.place if isinstance(error, NotUsable) else ()
+        wrong = FieldProblem(pointer=pointer(place), detail=str(error))
+        return problem(request, Refusal(422, "1 field is not as expected", [wrong]))
+
     async def http(request: Request, error: Exception) -> JSONResponse:
         if not isinstance(error, HTTPException):
             return problem(request, BROKEN)
@@ -103,6 +110,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, http)
     app.add_exception_handler(Exception, refused)
     app.add_exception_handler(Refusal, refused)
+    app.add_exception_handler(NotUsable, unusable)
 
 
 def _allow(request: Request, status: int) -> dict[str, str]:

@@ -23,7 +23,7 @@ from valuer.domain.record import Record
 from valuer.learning import NO_RECORDS, CorrectionReport, OwnRecords, correction_report
 from valuer.records import bench
 from valuer.records.accuracy import AccuracyReport, accuracy
-from valuer.records.entries import Day, FixDone, ListingWeek, MachineEntry, Prediction, Sale
+from valuer.records.entries import Day, FixDone, ListingWeek, MachineEntry, Sale
 from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem
 from valuer.records.store.store import Kept, Post, Store, Which
 
@@ -221,7 +221,7 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
             machine = store.entry(told.id).entry.machine
         day = told.sold_on or today()
         wire = told.model_dump(exclude={"id", "terms", "sold_on"}, exclude_none=True)
-        said = _expected(adviser, machine, told, day.month)
+        said = adviser.prediction(machine, told.terms.model_copy(update={"month": day.month}))
         with _plainly():
             sale = Sale.model_validate({**wire, "sold_on": day, "prediction": said})
         return _once(
@@ -256,25 +256,6 @@ def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
 
 Offset = Annotated[int, Query(ge=0, le=10_000_000, description="entries to leave out before the first")]
 Limit = Annotated[int, Query(ge=1, le=MOST, description="entries on the page")]
-
-
-def _expected(adviser: Adviser, machine: Machine, told: Sold, month: int) -> Prediction:
-    terms = told.terms.model_copy(update={"month": month})
-    (said,) = adviser.value([machine], terms).valuations
-    try:
-        return Prediction(
-            amount=said.value.amount,
-            low=said.value.low,
-            high=said.value.high,
-            model=said.basis.model,
-            data_sha256=said.basis.data_sha256,
-            own_sales=said.basis.own_sales,
-        )
-    except ValidationError:
-        worth = f"{said.value.low:g} to {said.value.high:g}"
-        what = f"at this level the machine would bring {worth}, more than a record can hold; correct it"
-        wrong = FieldProblem(pointer="/terms/price_level", detail=what)
-        raise Refusal(422, "1 field is not as expected", [wrong]) from None
 
 
 def _page(store: Store, which: Which, offset: int, limit: int) -> Page:

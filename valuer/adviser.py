@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from valuer.advice.asking_price import asking_prices
 from valuer.advice.bench import plan_and_rank, rank_bench
@@ -39,6 +39,7 @@ from valuer.domain.symptoms import looks, symptom_for
 from valuer.domain.words import one_of
 from valuer.learning import NO_RECORDS, OwnRecords
 from valuer.paths import shipped
+from valuer.records.entries import Prediction
 from valuer.records.template import attributes, readings
 
 
@@ -178,6 +179,26 @@ class Adviser:
     def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
         return Valuations(valuations=value_machines(machines, self.model_for(terms), terms))
+
+    def prediction(self, machine: Machine, terms: ShopTerms) -> Prediction:
+        """What a machine is expected to bring in the month of the terms, as it is kept beside a sale.
+
+        Raises NotUsable where the price level makes more of it than a record can hold.
+        """
+        (said,) = self.value([machine], terms).valuations
+        try:
+            return Prediction(
+                amount=said.value.amount,
+                low=said.value.low,
+                high=said.value.high,
+                model=said.basis.model,
+                data_sha256=said.basis.data_sha256,
+                own_sales=said.basis.own_sales,
+            )
+        except ValidationError:
+            worth = f"{said.value.low:g} to {said.value.high:g}"
+            what = f"at this level the machine would bring {worth}, more than a record can hold; correct it"
+            raise NotUsable(("terms", "price_level"), what) from None
 
     def fix_plans(
         self,

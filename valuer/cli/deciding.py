@@ -1,20 +1,28 @@
 """Commands of the work: which fixes, what to look at next, the most to pay, this week, an owner's quote."""
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from valuer.cli.commands import emit
-from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
+from valuer.cli.options import (
+    MONEY_TERMS,
+    Figure,
+    file_argument,
+    json_option,
+    machines,
+    one_line,
+    only_option,
+    terms_of,
+    terms_options,
+)
 from valuer.cli.output import keep_to_ourselves
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
 
-MONEY_TERMS = ("currency", "price_level", "hour_value", "month")
 MONEY = Figure(min=0, max=1_000_000)
 SHOP_HOURS = Figure(min=0, max=1_000)
 QUOTE_OPTIONS = {
@@ -33,11 +41,6 @@ done_option = click.option(
     multiple=True,
     help="How a fix went, worked or failed; may be repeated. The rest is decided from there.",
 )
-
-
-def terms_of(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Some of the terms as options."""
-    return lambda command: terms_options(command, names)
 
 
 def pairs(option: str, given: Sequence[str]) -> dict[str, str]:
@@ -61,19 +64,6 @@ def for_one(option: str, given: Any, asked: "Sequence[Machine]") -> dict[str, An
             f"--{option}: expected one machine, got {len(asked)}; choose one with --machine"
         )
     return {asked[0].id: given}
-
-
-@contextmanager
-def one_line() -> Iterator[None]:
-    """What does not fit the machines, as a refusal that names the option."""
-    from valuer.adviser import NotUsable
-
-    try:
-        yield
-    except NotUsable as error:
-        part = error.place[0]
-        option = QUOTE_OPTIONS.get(part, part.replace("_", "-"))
-        raise click.ClickException(f"--{option}: {error}") from None
 
 
 @click.command()
@@ -275,7 +265,7 @@ def quote(
     known = {name: value for name, value in given.items() if value is not None}
     option = next((QUOTE_OPTIONS.get(name, name) for name in known), "")
     figures = for_one(option, known and ShopFigures.model_validate(known), asked)
-    with one_line():
+    with one_line(QUOTE_OPTIONS):
         answer = load_adviser().repair_quotes(asked, terms, figures)
     emit(answer, lambda out: show_deciding.repair_quotes(out, answer), as_json=as_json)
 

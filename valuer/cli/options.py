@@ -2,7 +2,9 @@
 
 import functools
 import math
-from collections.abc import Callable, Sequence
+import types
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -51,6 +53,15 @@ def terms_options(command: Callable[..., None], names: Sequence[str] = tuple(TER
     return decorated
 
 
+MONEY_TERMS = ("currency", "price_level", "hour_value", "month")
+"""The terms of every question about money."""
+
+
+def terms_of(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Some of the terms as options."""
+    return lambda command: terms_options(command, names)
+
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the JSON document the API returns.")
 only_option = click.option(
     "--machine", "only", metavar="ID", multiple=True, help="Only this one; may be repeated."
@@ -71,6 +82,18 @@ def shop_terms(given: dict[str, Any]) -> "ShopTerms":
         wrong = error.errors(include_url=False)[0]
         option = f"--{str(wrong['loc'][0]).replace('_', '-')}: " if wrong["loc"] else ""
         raise click.ClickException(f"{option}{wrong['msg']}") from None
+
+
+@contextmanager
+def one_line(names: Mapping[str, str] = types.MappingProxyType({})) -> Iterator[None]:
+    """What does not fit the machines, as a refusal that names the option; ``names`` of those called otherwise."""
+    from valuer.adviser import NotUsable
+
+    try:
+        yield
+    except NotUsable as error:
+        part = error.place[1] if error.place[0] == "terms" else error.place[0]
+        raise click.ClickException(f"--{names.get(part, part.replace('_', '-'))}: {error}") from None
 
 
 def machines(file: str, only: Sequence[str] = ()) -> "tuple[Machine, ...]":

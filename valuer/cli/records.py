@@ -9,13 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
+from valuer.cli.options import (
+    Figure,
+    file_argument,
+    json_option,
+    machines,
+    one_line,
+    only_option,
+    terms_options,
+)
 from valuer.clock import now, today
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
-    from valuer.records.entries import Prediction
     from valuer.records.store.store import Store
 
 SOLD_AS = ("working", "for_repair", "for_parts", "scrap")
@@ -243,6 +250,7 @@ def sold(
 
     What machine ID was expected to bring is kept beside PRICE, with the model that said so.
     """
+    from valuer.cli.model import load_adviser
     from valuer.cli.show_records import after_sale
     from valuer.records import bench
     from valuer.records.entries import Sale
@@ -255,33 +263,12 @@ def sold(
             click.echo(f"{machine_id}: the sale is taken back; it stands on the bench.")
             return
         on, machine = day or today(), store.entry(machine_id).entry.machine
-        told = {"sold_on": on, "price": price, "prediction": _expected(machine, terms, on)}
+        with one_line():
+            said = load_adviser().prediction(machine, terms.model_copy(update={"month": on.month}))
+        told = {"sold_on": on, "price": price, "prediction": said}
         sale = Sale.model_validate(told | how)
         kept = store.change(machine_id, lambda entry: bench.sold(entry, sale), now())
     after_sale(kept.entry)
-
-
-def _expected(machine: "Machine", terms: "ShopTerms", on: date) -> "Prediction":
-    from pydantic import ValidationError
-
-    from valuer.cli import model
-    from valuer.records.entries import Prediction
-
-    that_month = terms.model_copy(update={"month": on.month})
-    (said,) = model.load_adviser().value([machine], that_month).valuations
-    try:
-        return Prediction(
-            amount=said.value.amount,
-            low=said.value.low,
-            high=said.value.high,
-            model=said.basis.model,
-            data_sha256=said.basis.data_sha256,
-            own_sales=said.basis.own_sales,
-        )
-    except ValidationError:
-        worth = f"{said.value.low:g} to {said.value.high:g}"
-        what = f"at this level the machine would bring {worth}, more than a record can hold; correct it"
-        raise click.ClickException(f"--price-level: {what}") from None
 
 
 @click.command()

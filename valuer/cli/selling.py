@@ -1,18 +1,24 @@
 """Commands of the sale: what to ask, what to say to an offer, what to write."""
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from valuer.cli.commands import emit
-from valuer.cli.options import Figure, file_argument, json_option, machines, only_option, terms_options
+from valuer.cli.options import (
+    MONEY_TERMS,
+    Figure,
+    file_argument,
+    json_option,
+    machines,
+    only_option,
+    terms_of,
+)
 
 if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
 
-TERMS_OF_SALE = ("currency", "price_level", "hour_value", "month")
 weeks_option = click.option(
     "--weeks",
     type=click.IntRange(1, 52),
@@ -25,16 +31,11 @@ weeks_option = click.option(
 MONEY = Figure(min=0.01, max=1_000_000)
 
 
-def sale_terms(command: Callable[..., None]) -> Callable[..., None]:
-    """The terms that concern a sale."""
-    return terms_options(command, TERMS_OF_SALE)
-
-
 @click.command()
 @file_argument
 @only_option
 @weeks_option
-@sale_terms
+@terms_of(*MONEY_TERMS)
 @json_option
 def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_json: bool) -> None:
     """What to ask, when to cut, the least to take.
@@ -56,7 +57,7 @@ def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_
 @click.option("--week", type=click.IntRange(1, 52), default=1, metavar="N", help="Week of the listing [1].")
 @click.option("--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as advised].")
 @weeks_option
-@sale_terms
+@terms_of(*MONEY_TERMS)
 @json_option
 def offer(
     file: str,
@@ -94,7 +95,7 @@ def offer(
     help="Write a page for the handle (HTML) to this file; one machine only.",
 )
 @weeks_option
-@sale_terms
+@terms_of(*MONEY_TERMS)
 @json_option
 def listing(
     file: str,
