@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from contextlib import closing
 from pathlib import Path
@@ -314,6 +315,18 @@ print("begin", flush=True)
 for number in range(60):
     store.take(full_entry(f"{sys.argv[2]}{number}"), NOW)
 """
+
+
+def test_a_new_file_that_another_is_just_making_is_waited_for(file: Path) -> None:
+    """SQLite answers "locked" at once, without its usual patience, when a file's mode is to be changed."""
+    with closing(sqlite3.connect(file, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        done = threading.Timer(0.7, lambda: other.execute("COMMIT"))
+        done.start()
+        store = open_store(NOW, str(file))
+        done.join()
+    assert store.count() == 0
+    store.close()
 
 
 def test_two_processes_write_at_once(file: Path) -> None:

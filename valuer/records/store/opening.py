@@ -4,6 +4,7 @@ import os
 import sqlite3
 from datetime import datetime
 from pathlib import Path
+from time import sleep
 from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event, inspect, make_url, text
@@ -67,11 +68,24 @@ def _sqlite(engine: Engine, *, foreign_keys: bool) -> None:
         connection.isolation_level = None  # we say BEGIN ourselves, or DDL would not roll back
         connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
         connection.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
-        connection.execute("PRAGMA journal_mode=WAL")
+        _log_ahead(connection)
         connection.execute("PRAGMA synchronous=FULL")  # what was acknowledged outlives a power cut
 
     event.listen(engine, "connect", on_connect)
     event.listen(engine, "begin", _begin)
+
+
+def _log_ahead(connection: sqlite3.Connection) -> None:
+    """Write ahead in a log. SQLite itself does not wait where another opens the new file at the same moment."""
+    for again in reversed(range(10)):
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            if not again or "locked" not in str(error):
+                raise
+            sleep(BUSY_MS / 10_000)
+        else:
+            return
 
 
 def _begin(connection: Any) -> None:
