@@ -17,6 +17,7 @@ from valuer.adviser import (
     PurchaseLimits,
     RepairQuotes,
 )
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Several, wrong
 from valuer.domain.shop_figures import ShopFigures
 
@@ -76,7 +77,6 @@ REPAIR_QUOTES: Bodies = {
     "usual figures": {"machines": [MACHINE], "terms": {"month": 5}},
 }
 
-MOST_MONEY = 1_000_000.0
 MOST_PLANS = 600
 SO_FAR = "how fixes went, by machine id: the fix, or fix:fault, and worked or failed"
 

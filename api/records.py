@@ -18,6 +18,7 @@ from api.problems import FieldProblem, Refusal, pointer
 from api.questions import Terms, usual_terms
 from valuer.adviser import Adviser
 from valuer.clock import now, today
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record
 from valuer.learning import NO_RECORDS, CorrectionReport, OwnRecords, correction_report
@@ -56,7 +57,9 @@ class Taken(Record):
 
     machine: Machine
     taken_on: Day | None = Field(None, description="absent: today")
-    paid: float | None = Field(None, ge=0, le=1_000_000, description="purchase price and fetching, own money")
+    paid: float | None = Field(
+        None, ge=0, le=MOST_MONEY, description="purchase price and fetching, own money"
+    )
     hours: float | None = Field(None, ge=0, le=1_000, description="own hours for fetching and the first look")
 
 
@@ -248,7 +251,7 @@ def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
         return correction_report(own, adviser.model, price_level)
 
     @router.get("/accuracy")
-    def held(hour_value: Annotated[float, Query(ge=0, le=1_000_000)] = 15.0) -> AccuracyReport:
+    def held(hour_value: Annotated[float, Query(ge=0, le=MOST_MONEY)] = 15.0) -> AccuracyReport:
         """Did the advice hold: sales against predictions, fixes against promises."""
         with _plainly():
             return accuracy(store.book().machines, hour_value)

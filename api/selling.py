@@ -10,6 +10,7 @@ from api.bodies import HeavyRoute
 from api.examples import MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.questions import Question
 from valuer.adviser import Adviser, AskingPrices, Listings, Offers
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Several
 
 PASSED = {
@@ -59,10 +60,10 @@ class AskingQuestion(Question):
 class OfferQuestion(AskingQuestion):
     """An offer for each machine in a week of its listing."""
 
-    offer: float = Field(ge=0.01, le=1_000_000, description="what is offered, money")
+    offer: float = Field(ge=0.01, le=MOST_MONEY, description="what is offered, money")
     week: int = Field(1, ge=1, le=52, description="week of the listing, 1 is the first")
     ask: float | None = Field(
-        None, ge=0.01, le=1_000_000, description="what is asked now; absent: as advised"
+        None, ge=0.01, le=MOST_MONEY, description="what is asked now; absent: as advised"
     )
 
 

@@ -13,6 +13,7 @@ from valuer.advice.common import cautions, leaving_actions, ranges, safety_of, w
 from valuer.advice.decision_documents import OwnerChoice, OwnerOption, RepairQuote
 from valuer.advice.lattice import Lattice, Scene, lattices, scene_of
 from valuer.advice.ports import ValueModel
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record, Several
 from valuer.domain.shop import ShopTerms
@@ -31,15 +32,15 @@ SENSIBLE_SHARE = 0.5
 class Quote(Record):
     """What a shop asks: parts and hours, its rate, the fee for looking. Money in own money."""
 
-    parts: float = Field(ge=0, le=1e6, description="price of the parts, as the shop will charge them")
+    parts: float = Field(ge=0, le=MOST_MONEY, description="price of the parts, as the shop will charge them")
     hours: float = Field(ge=0, le=1_000, description="shop hours")
     rate: float | None = Field(
-        None, ge=0, le=1e6, description="price of a shop hour; absent: the terms' rate"
+        None, ge=0, le=MOST_MONEY, description="price of a shop hour; absent: the terms' rate"
     )
-    diagnosis_fee: float = Field(0.0, ge=0, le=1e6, description="fee for looking, if charged besides")
+    diagnosis_fee: float = Field(0.0, ge=0, le=MOST_MONEY, description="fee for looking, if charged besides")
     fee_paid: bool = Field(default=False, description="the fee is paid already: it is gone either way")
     cures: Several[str] | None = Field(None, description="faults it will cure; absent: all that are listed")
-    new_price: float | None = Field(None, gt=0, le=1e6, description="a comparable new machine")
+    new_price: float | None = Field(None, gt=0, le=MOST_MONEY, description="a comparable new machine")
 
     def bill(self, terms: ShopTerms) -> float:
         """Return all the shop asks for.

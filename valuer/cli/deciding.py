@@ -18,12 +18,13 @@ from valuer.cli.options import (
     terms_options,
 )
 from valuer.cli.output import keep_to_ourselves
+from valuer.domain.bounds import MOST_MONEY
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
 
-MONEY = Figure(min=0, max=1_000_000)
+MONEY = Figure(min=0, max=MOST_MONEY)
 SHOP_HOURS = Figure(min=0, max=1_000)
 QUOTE_OPTIONS = {
     "hours": "shop-hours",
@@ -223,7 +224,7 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
 @click.option("--cures", metavar="FAULT", multiple=True, help="What it cures, if not all; may be repeated.")
 @click.option(
     "--new-price",
-    type=Figure(min=0.01, max=1_000_000),
+    type=Figure(min=0.01, max=MOST_MONEY),
     metavar="MONEY",
     help="What a comparable new machine costs.",
 )

@@ -15,6 +15,7 @@ from valuer.cli.options import (
     only_option,
     terms_of,
 )
+from valuer.domain.bounds import MOST_MONEY
 
 if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
@@ -28,7 +29,7 @@ weeks_option = click.option(
 )
 
 
-MONEY = Figure(min=0.01, max=1_000_000)
+MONEY = Figure(min=0.01, max=MOST_MONEY)
 
 
 @click.command()

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, Field, model_validator
 
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.catalogue import Mark, by_id, load_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record, word_of, wrong
@@ -40,7 +41,7 @@ def _code(currency: str) -> str:
     return currency
 
 
-_MONEY, _HOURS = 1_000_000.0, 1_000.0
+_HOURS = 1_000.0
 
 
 class ShopTerms(Record):
@@ -62,20 +63,24 @@ class ShopTerms(Record):
     price_level: float = _term(
         "price_level", 10_000, "own money per synthetic dollar; above 10,000 count in thousands", low=0.001
     )
-    hour_value: float = _term("hour_value", _MONEY, "what an hour of own time is worth, money; 0 is allowed")
+    hour_value: float = _term(
+        "hour_value", MOST_MONEY, "what an hour of own time is worth, money; 0 is allowed"
+    )
     hours: float | None = Field(None, ge=0, le=10_000, description="bench hours free; absent: no limit")
     cash: float | None = Field(None, ge=0, le=1e9, description="money free for parts; absent: no limit")
-    margin: float = _term("margin", _MONEY, "return a fix must clear before it is called worth doing, money")
+    margin: float = _term(
+        "margin", MOST_MONEY, "return a fix must clear before it is called worth doing, money"
+    )
     trip_miles: float = _term("trip_miles", 5_000, "round trip to fetch a machine, miles")
-    mile_cost: float = _term("mile_cost", _MONEY, "cost of a mile, money")
+    mile_cost: float = _term("mile_cost", MOST_MONEY, "cost of a mile, money")
     trip_hours: float = _term("trip_hours", _HOURS, "time of a trip to fetch a machine")
     wasted_trips: float = _term("wasted_trips", 1, "share of trips that bring nothing home")
     triage_hours: float = _term("triage_hours", _HOURS, "first look at every machine, rejects included")
     consumables: float = _term(
-        "consumables", _MONEY, "cleaner, rags, gloves, test fuel for one machine, money"
+        "consumables", MOST_MONEY, "cleaner, rags, gloves, test fuel for one machine, money"
     )
-    tool_wear: float = _term("tool_wear", _MONEY, "wear of special tools for one machine, money")
-    part_order: float = _term("part_order", _MONEY, "postage or minimum order, money an order")
+    tool_wear: float = _term("tool_wear", MOST_MONEY, "wear of special tools for one machine, money")
+    part_order: float = _term("part_order", MOST_MONEY, "postage or minimum order, money an order")
     wrong_part: float = _term("wrong_part", 1, "share of parts that are wrong or dead on arrival")
     listing_hours: float = _term("listing_hours", _HOURS, "photos, text, putting up the ad")
     enquiry_hours: float = _term("enquiry_hours", _HOURS, "answering one enquiry")
@@ -84,9 +89,9 @@ class ShopTerms(Record):
     no_show_hours: float = _term("no_show_hours", _HOURS, "time lost to one of them")
     showing_hours: float = _term("showing_hours", _HOURS, "demonstration and hand-over")
     fee_share: float = _term("fee_share", 1, "marketplace fee as a share of the price")
-    fee_fixed: float = _term("fee_fixed", _MONEY, "marketplace fee, money a sale")
-    storage_per_week: float = _term("storage_per_week", _MONEY, "one machine standing a week, money")
-    winter_care: float = _term("winter_care", _MONEY, "drain, fog, cover, money")
+    fee_fixed: float = _term("fee_fixed", MOST_MONEY, "marketplace fee, money a sale")
+    storage_per_week: float = _term("storage_per_week", MOST_MONEY, "one machine standing a week, money")
+    winter_care: float = _term("winter_care", MOST_MONEY, "drain, fog, cover, money")
     winter_care_hours: float = _term("winter_care_hours", _HOURS, "drain, fog, cover")
     tied_up_a_year: float = _term(
         "tied_up_a_year", 1, "what money tied up in a machine would bring elsewhere in a year, as a share"
@@ -96,9 +101,9 @@ class ShopTerms(Record):
     )
     come_backs: float = _term("come_backs", 1, "share of sales that come back")
     come_back_cost: float = _term("come_back_cost", 1, "share of the price a come-back costs")
-    shop_rate: float = _term("shop_rate", _MONEY, "an hour at a repair shop, money, for an owner's quote")
+    shop_rate: float = _term("shop_rate", MOST_MONEY, "an hour at a repair shop, money, for an owner's quote")
     diagnosis_fee: float = _term(
-        "diagnosis_fee", _MONEY, "what a shop asks for looking, money, for an owner's quote"
+        "diagnosis_fee", MOST_MONEY, "what a shop asks for looking, money, for an owner's quote"
     )
     parts_markup: float = _term("parts_markup", 5, "what a shop adds to parts, as a share")
     blade_stop_limit_s: float = _term(

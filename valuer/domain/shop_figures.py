@@ -2,6 +2,7 @@
 
 from pydantic import Field
 
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Record, Several
 
 
@@ -9,19 +10,19 @@ class ShopFigures(Record):
     """Figures of a shop's quote; money in own money. What is absent is taken from usual figures."""
 
     parts: float | None = Field(
-        None, ge=0, le=1e6, description="price of the parts, as the shop charges them"
+        None, ge=0, le=MOST_MONEY, description="price of the parts, as the shop charges them"
     )
     hours: float | None = Field(None, ge=0, le=1_000, description="shop hours")
-    rate: float | None = Field(None, ge=0, le=1e6, description="price of a shop hour")
+    rate: float | None = Field(None, ge=0, le=MOST_MONEY, description="price of a shop hour")
     diagnosis_fee: float | None = Field(
         None,
         ge=0,
-        le=1e6,
+        le=MOST_MONEY,
         description="fee for looking; absent: none where parts and hours are given, else the usual one",
     )
     fee_paid: bool = Field(default=False, description="the fee is paid already: it is gone either way")
     cures: Several[str] | None = Field(None, description="faults it will cure; absent: all but trim")
-    new_price: float | None = Field(None, gt=0, le=1e6, description="a comparable new machine")
+    new_price: float | None = Field(None, gt=0, le=MOST_MONEY, description="a comparable new machine")
 
     @property
     def whole(self) -> bool:

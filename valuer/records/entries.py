@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, model_validator
 
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record, Remark, Several, word_of, wrong
@@ -53,11 +54,11 @@ Exact = Annotated[float, BeforeValidator(_hundredths)]
 
 
 def _money(description: str) -> Any:
-    return Field(None, ge=0, le=1_000_000, description=f"{description}, own money")
+    return Field(None, ge=0, le=MOST_MONEY, description=f"{description}, own money")
 
 
 def _price(description: str) -> Any:
-    return Field(gt=0, le=1_000_000, description=f"{description}, own money")
+    return Field(gt=0, le=MOST_MONEY, description=f"{description}, own money")
 
 
 def _hours(description: str) -> Any:
@@ -94,7 +95,7 @@ class ListingWeek(Record):
 
     week_of: Day = Field(description="any day of that week; kept as its Monday")
     ask: Exact = _price("price asked at the end of the week")
-    offers: Several[Annotated[Exact, Field(gt=0, le=1_000_000)]] = Field(
+    offers: Several[Annotated[Exact, Field(gt=0, le=MOST_MONEY)]] = Field(
         (), description="offers refused, own money"
     )
     enquiries: int | None = Field(None, ge=0, le=10_000, description="people who asked")
