@@ -166,7 +166,7 @@ def deciding(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) ->
 
     @router.post("/purchase-limits", openapi_extra=examples(PURCHASE_LIMITS))
     def purchase_limits(question: BuyQuestion) -> PurchaseLimits:
-        """The most to pay for each machine, unknown faults counted at their share among machines taken in."""
+        """The most to pay for each machine, unknown faults counted at their share among machines like it."""
         q = question
         return adviser.purchase_limits(
             q.machines,

@@ -21,7 +21,7 @@ def break_even_odds(cost: float, gain: float, rest: float) -> float | None:
 
 def break_even(bay: Bay, option: Option) -> str | None:
     """Return the break-even odds of a try against the next one in the trade's order, in one sentence."""
-    shop, fault = bay.case.shop, bay.lattice.findings[option.axis].fault
+    shop = bay.case.shop
     chain = _following(bay, option.place, option.axis)
     if not chain or option.gain <= 0:
         return None
@@ -37,10 +37,8 @@ def break_even(bay: Bay, option: Option) -> str | None:
     if rest == 0:
         return None
     if odds is None:
-        return f"{name} for {fault}: never worth trying before {following}; it costs as much."
-    return (
-        f"{name} for {fault}: worth trying before {following} above {odds:.0%}; yours is {option.odds:.0%}."
-    )
+        return f'{name}: never worth a try before "{following}"; it costs as much.'
+    return f'{name}: worth a try before "{following}" at odds above {odds:.0%}; yours is {option.odds:.0%}.'
 
 
 def _following(bay: Bay, place: int, axis: int) -> list[int]:

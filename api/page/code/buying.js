@@ -1,4 +1,4 @@
-// Before it is bought: the most to pay, unknown faults counted at their share among machines taken in.
+// Before it is bought: the most to pay, unknown faults counted at their share among machines like it.
 
 import { button, freshId, h, refill } from "./dom.js";
 import { ask } from "./http.js";
