@@ -22,15 +22,8 @@ from api.questions import Question
 from api.records import LiveRecords, records
 from api.selling import selling
 from valuer import __version__
-from valuer.adviser import (
-    Adviser,
-    BenchRankings,
-    Catalogue,
-    ModelCard,
-    Valuations,
-    catalogue,
-    model_card,
-)
+from valuer.adviser import Adviser, catalogue, model_card
+from valuer.answers import BenchRankings, Catalogue, ModelCard, Valuations
 from valuer.records.store.store import Store
 
 ABOUT = """Values of walk-behind mowers, fixes that pay, and the order of the bench.

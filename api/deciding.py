@@ -9,14 +9,8 @@ from pydantic import Field, model_validator
 from api.bodies import HeavyRoute
 from api.examples import FIX_PLANS, MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.questions import Question
-from valuer.adviser import (
-    Adviser,
-    BenchPlans,
-    FixPlans,
-    NextCheckLists,
-    PurchaseLimits,
-    RepairQuotes,
-)
+from valuer.adviser import Adviser
+from valuer.answers import BenchPlans, FixPlans, NextCheckLists, PurchaseLimits, RepairQuotes
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Several, wrong
 from valuer.domain.shop_figures import ShopFigures

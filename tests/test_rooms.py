@@ -25,7 +25,9 @@ MAY_IMPORT = {
     },
     "valuer.records": {"valuer.records", "valuer.domain", "valuer.paths"},
     "valuer.demo": {"valuer.records", "valuer.domain"},
+    "valuer.answers": {"valuer.answers", "valuer.advice", "valuer.domain"},
     "valuer.adviser": {
+        "valuer.answers",
         "valuer",
         "valuer.learning",
         "valuer.advice",
@@ -41,6 +43,7 @@ MAY_IMPORT = {
         "valuer",
         "valuer.cli",
         "valuer.adviser",
+        "valuer.answers",
         "valuer.learning",
         "valuer.upkeep",
         "valuer.advice",
@@ -57,6 +60,7 @@ MAY_IMPORT = {
         "api",
         "valuer",
         "valuer.adviser",
+        "valuer.answers",
         "valuer.learning",
         "valuer.upkeep",
         "valuer.records",
@@ -139,7 +143,7 @@ def test_imports_point_inward(module: str) -> None:
 @pytest.mark.parametrize(
     "source",
     [
-        "import valuer.advice.bench",
+        "import valuer.advice.work.bench",
         "from valuer.cli import show",
         "from valuer import market",
         "def f():\n import api",

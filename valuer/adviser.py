@@ -7,31 +7,41 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
-from valuer.advice.asking_price import asking_prices
-from valuer.advice.bench import plan_and_rank, rank_bench
-from valuer.advice.decision_documents import BenchPlan, NextChecks, PurchaseLimit, RepairQuote
-from valuer.advice.documents import BenchRanking, FixPlan, Valuation
-from valuer.advice.done import Done, done_work, without
-from valuer.advice.fix_plan import plan_fixes
-from valuer.advice.lattice import scene_of
-from valuer.advice.listing import draft_listings
-from valuer.advice.next_checks import next_checks
-from valuer.advice.offer import judge_offers
-from valuer.advice.outlook import SaleChances
+from valuer.advice.deal.purchase import purchase_limits
+from valuer.advice.deal.repair_quote import quote_repairs
 from valuer.advice.ports import Basis, ValueModel
-from valuer.advice.purchase import purchase_limits
-from valuer.advice.repair_quote import Quote, quote_repairs
-from valuer.advice.selling_documents import AskingPrice, Listing, OfferAdvice
-from valuer.advice.shop_figures import whole_quotes
-from valuer.advice.valuation import value_machines
-from valuer.domain.cautions import Caution, caution_catalogue
-from valuer.domain.faults import Fault, fault_catalogue
-from valuer.domain.fixes import Fix, fix_catalogue
-from valuer.domain.gates import Gate, gate_catalogue
+from valuer.advice.sale.asking_price import asking_prices
+from valuer.advice.sale.listing import draft_listings
+from valuer.advice.sale.offer import judge_offers
+from valuer.advice.sale.outlook import SaleChances
+from valuer.advice.work.bench import plan_and_rank, rank_bench
+from valuer.advice.work.done import Done, done_work, without
+from valuer.advice.work.fix_plan import plan_fixes
+from valuer.advice.work.next_checks import next_checks
+from valuer.advice.work.shop_figures import whole_quotes
+from valuer.advice.worth.lattice import scene_of
+from valuer.advice.worth.valuation import value_machines
+from valuer.answers import (
+    AskingPrices,
+    BenchPlans,
+    BenchRankings,
+    Catalogue,
+    FixPlans,
+    Listings,
+    ModelCard,
+    NextCheckLists,
+    Offers,
+    PurchaseLimits,
+    RepairQuotes,
+    Valuations,
+)
+from valuer.domain.cautions import caution_catalogue
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.fixes import fix_catalogue
+from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.domain.shop_figures import ShopFigures
@@ -41,98 +51,6 @@ from valuer.learning import NO_RECORDS, OwnRecords
 from valuer.paths import shipped
 from valuer.records.entries import Prediction
 from valuer.records.template import attributes, readings
-
-
-class Answer(BaseModel):
-    """What leaves the house: one named part, so that more can stand beside it later."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Valuations(Answer):
-    """The answer to: what are these machines worth, and what does each fault take off?"""
-
-    valuations: tuple[Valuation, ...] = Field(description="one per machine, in the order asked")
-
-
-class FixPlans(Answer):
-    """The answer to: which fixes pay on these machines?"""
-
-    fix_plans: tuple[FixPlan, ...] = Field(description="one per machine, in the order asked")
-
-
-class BenchRankings(Answer):
-    """The answer to: which machine earns most for the next free hour?"""
-
-    bench_ranking: BenchRanking
-
-
-class BenchPlans(Answer):
-    """The answer to: which plans on which machines this week? The ranking by return per hour stands beside."""
-
-    bench_plan: BenchPlan
-    bench_ranking: BenchRanking
-
-
-class NextCheckLists(Answer):
-    """The answer to: what to look at next on these machines, and go on at all?"""
-
-    next_checks: tuple[NextChecks, ...] = Field(description="one per machine, in the order asked")
-
-
-class PurchaseLimits(Answer):
-    """The answer to: what is the most to pay for these machines?"""
-
-    purchase_limits: tuple[PurchaseLimit, ...] = Field(description="one per machine, in the order asked")
-
-
-class RepairQuotes(Answer):
-    """The answer to an owner: repair it, sell it as it stands, or replace it?"""
-
-    repair_quotes: tuple[RepairQuote, ...] = Field(description="one per machine, in the order asked")
-    quoted: tuple[Quote, ...] = Field(description="the figures behind each of them, in the same order")
-    usual: tuple[str, ...] = Field(
-        description="machines whose parts or hours are usual ones, because no shop's were given"
-    )
-
-
-class AskingPrices(Answer):
-    """The answer to: what to ask for these machines, when to cut, the least to take?"""
-
-    asking_prices: tuple[AskingPrice, ...] = Field(description="one per machine, in the order asked")
-
-
-class Offers(Answer):
-    """The answer to: somebody offers so much; take it, name another price, or wait?"""
-
-    offers: tuple[OfferAdvice, ...] = Field(description="one per machine, in the order asked")
-
-
-class Listings(Answer):
-    """The answer to: what do I write, and what must I tell the buyer?"""
-
-    listings: tuple[Listing, ...] = Field(description="one per machine, in the order asked")
-
-
-class Catalogue(Answer):
-    """Everything a machine file may say, and everything that can be done about it."""
-
-    attributes: dict[str, str] = Field(description="what each attribute of a machine means, by name")
-    readings: dict[str, str] = Field(description="what each reading means, by name; the unit is in the name")
-    faults: tuple[Fault, ...]
-    checks: tuple[Gate, ...] = Field(description="what must hold before a machine is sold as working")
-    fixes: tuple[Fix, ...]
-    cautions: tuple[Caution, ...]
-
-
-class ModelCard(Answer):
-    """What the price model is for, what it is not for, and how far off it is."""
-
-    markdown: str = Field(description="the card of the model in force")
-    metrics: dict[str, Any] = Field(
-        description="figures the shipped card is made from; none for another card"
-    )
-
 
 Results = Mapping[str, Mapping[str, str]]
 """Words by name by machine id: how fixes went (worked, failed), or what looks showed."""

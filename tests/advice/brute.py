@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from itertools import product
 from typing import NamedTuple
 
-from valuer.advice.clusters import EXPLAINS, Case
-from valuer.advice.policies import NO_FIX
+from valuer.advice.work.clusters import EXPLAINS, Case
+from valuer.advice.work.policies import NO_FIX
 from valuer.domain.fixes import bench_hours, between
 
 

@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 
 from tests.advice.fake import FakeModel
-from valuer.advice.bay import Bay, bays
-from valuer.advice.policies import Workshop, usual_workshop, workshop
+from valuer.advice.work.bay import Bay, bays
+from valuer.advice.work.policies import Workshop, usual_workshop, workshop
 from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms

@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 
 from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
-from valuer.advice.asking_price import asking_prices, standing
-from valuer.advice.offer import judge_offers
 from valuer.advice.ports import FloatArray
-from valuer.advice.sale import LEFT_OVER, sales
-from valuer.advice.waiting import roll_back
-from valuer.advice.written import written, written_between
+from valuer.advice.sale.asking_price import asking_prices, standing
+from valuer.advice.sale.offer import judge_offers
+from valuer.advice.sale.sale import LEFT_OVER, sales
+from valuer.advice.sale.waiting import roll_back
+from valuer.advice.sale.written import written, written_between
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.market.listings import draw_listings

@@ -7,14 +7,14 @@ import pytest
 
 from tests.advice.fake import EFFECTS, FakeModel
 from tests.advice.make import bay, machine, terms
-from valuer.advice.bay import bays
-from valuer.advice.bench import plan_and_rank, plan_bench, rank_bench, worthwhile
-from valuer.advice.clusters import Case, clusters
-from valuer.advice.plans import every_plan
-from valuer.advice.policies import usual_workshop
 from valuer.advice.ports import FloatArray
-from valuer.advice.pruning import possible
-from valuer.advice.search import best_plan
+from valuer.advice.work.bay import bays
+from valuer.advice.work.bench import plan_and_rank, plan_bench, rank_bench, worthwhile
+from valuer.advice.work.clusters import Case, clusters
+from valuer.advice.work.plans import every_plan
+from valuer.advice.work.policies import usual_workshop
+from valuer.advice.work.pruning import possible
+from valuer.advice.work.search import best_plan
 from valuer.domain.machine import Machine
 
 ABLE = sorted(set(EFFECTS) - {"recall_open", "estart_dead"})

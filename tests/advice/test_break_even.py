@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.break_even import break_even_odds
-from valuer.advice.fix_plan import plan_fixes
+from valuer.advice.work.break_even import break_even_odds
+from valuer.advice.work.fix_plan import plan_fixes
 
 
 def test_ratio_rule_of_a_sure_replacement() -> None:

@@ -6,10 +6,10 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.bench import rank_bench
-from valuer.advice.documents import FixAdvice, FixPlan
-from valuer.advice.fix_plan import full_advice, plan_fixes
-from valuer.advice.valuation import value_machines
+from valuer.advice.work.bench import rank_bench
+from valuer.advice.work.fix_plan import full_advice, plan_fixes
+from valuer.advice.worth.documents import FixAdvice, FixPlan
+from valuer.advice.worth.valuation import value_machines
 
 BUSY = machine("fuel_leak_carb:serious", "starter_noise:slight", "stiff_roll:serious", "paint_faded:slight")
 

@@ -4,9 +4,9 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.bench import rank_bench
-from valuer.advice.done import Done, done_work
-from valuer.advice.fix_plan import plan_fixes
+from valuer.advice.work.bench import rank_bench
+from valuer.advice.work.done import Done, done_work
+from valuer.advice.work.fix_plan import plan_fixes
 
 LEAK = machine("fuel_leak_carb:serious", "surging:slight", "dirty:serious")
 

@@ -14,10 +14,10 @@ import pytest
 
 from tests.advice.fake import EFFECTS
 from tests.advice.make import bay
-from valuer.advice.clusters import Case, clusters
-from valuer.advice.plans import plans_in_pieces
-from valuer.advice.pruning import compared, possible
-from valuer.advice.search import best_plan
+from valuer.advice.work.clusters import Case, clusters
+from valuer.advice.work.plans import plans_in_pieces
+from valuer.advice.work.pruning import compared, possible
+from valuer.advice.work.search import best_plan
 
 ABLE = sorted(set(EFFECTS) - {"recall_open", "estart_dead"})
 FUEL = ("hard_start", "no_start", "surging", "fuel_leak_carb", "stale_fuel", "weak_spark", "low_compression")

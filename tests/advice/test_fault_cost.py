@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.fault_cost import cured_alone, lost_alone, shapley_shares
 from valuer.advice.ports import FloatArray
-from valuer.advice.valuation import value_machines
+from valuer.advice.worth.fault_cost import cured_alone, lost_alone, shapley_shares
+from valuer.advice.worth.valuation import value_machines
 
 
 def _losses(game: dict[frozenset[int], float], players: int) -> FloatArray:

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.information import perfect_information, value_of_looking, without_knowing
-from valuer.advice.next_checks import next_checks
 from valuer.advice.ports import FloatArray
+from valuer.advice.work.information import perfect_information, value_of_looking, without_knowing
+from valuer.advice.work.next_checks import next_checks
 
 PLANT = np.array([[200.0, -180.0], [100.0, -20.0], [0.0, 0.0]])
 

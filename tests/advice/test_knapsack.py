@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from valuer.advice.knapsack import Offers, best_choice
+from valuer.advice.work.knapsack import Offers, best_choice
 
 Offer = tuple[float, float, float]
 

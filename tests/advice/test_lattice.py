@@ -5,9 +5,9 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.common import log_spread
-from valuer.advice.lattice import Scene, lattices, scene_of, with_doubt
-from valuer.advice.valuation import value_machines
+from valuer.advice.worth.common import log_spread
+from valuer.advice.worth.lattice import Scene, lattices, scene_of, with_doubt
+from valuer.advice.worth.valuation import value_machines
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding
 

@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import EFFECTS
 from tests.advice.make import bay, changed_shop, fix
-from valuer.advice.policies import usual_workshop
-from valuer.advice.search import best_plan
+from valuer.advice.work.policies import usual_workshop
+from valuer.advice.work.search import best_plan
 from valuer.domain.fixes import fix_catalogue, fixes_for
 
 ABLE = sorted(set(EFFECTS) - {"recall_open", "estart_dead"})

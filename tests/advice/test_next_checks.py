@@ -7,9 +7,9 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.decision_documents import NextCheck, NextChecks
-from valuer.advice.next_checks import next_checks
 from valuer.advice.ports import FloatArray
+from valuer.advice.work.decision_documents import NextCheck, NextChecks
+from valuer.advice.work.next_checks import next_checks
 from valuer.domain.machine import Machine
 
 ALL_CHECKED: dict[str, Any] = {

@@ -9,17 +9,17 @@ import pytest
 from tests.advice.brute import Way, every_way, value
 from tests.advice.fake import EFFECTS, FakeModel
 from tests.advice.make import bay, machine, terms
-from valuer.advice.bay import Bay, bay_of
-from valuer.advice.clusters import TooMany, clusters
-from valuer.advice.common import ranges
-from valuer.advice.hard_cases import most_possible, searched
-from valuer.advice.information import net_of
-from valuer.advice.lattice import Scene, lattices
-from valuer.advice.outcomes import chance_of_loss, ends
-from valuer.advice.plans import FREE, MOST_PLANS, every_plan, plans_in_pieces
-from valuer.advice.policies import usual_workshop
-from valuer.advice.pruning import compared, possible, thinned
-from valuer.advice.search import Plan, best_plan, plan_at
+from valuer.advice.work.bay import Bay, bay_of
+from valuer.advice.work.clusters import TooMany, clusters
+from valuer.advice.work.hard_cases import most_possible, searched
+from valuer.advice.work.information import net_of
+from valuer.advice.work.outcomes import chance_of_loss, ends
+from valuer.advice.work.plans import FREE, MOST_PLANS, every_plan, plans_in_pieces
+from valuer.advice.work.policies import usual_workshop
+from valuer.advice.work.pruning import compared, possible, thinned
+from valuer.advice.work.search import Plan, best_plan, plan_at
+from valuer.advice.worth.common import ranges
+from valuer.advice.worth.lattice import Scene, lattices
 from valuer.domain.machine import Finding
 
 ABLE = sorted(set(EFFECTS) - {"recall_open", "estart_dead"})
@@ -167,7 +167,7 @@ def test_pieces_hold_every_plan(monkeypatch: pytest.MonkeyPatch) -> None:
     case = compared(CASES[0].case)
     together = clusters(case)
     whole = every_plan(case, together)
-    monkeypatch.setattr("valuer.advice.plans.MOST_PLANS", 100)
+    monkeypatch.setattr("valuer.advice.work.plans.MOST_PLANS", 100)
     pieces = list(plans_in_pieces(case, together))
     assert MOST_PLANS > 100
     assert len(pieces) > 1

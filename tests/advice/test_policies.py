@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.advice.make import fix, shop_with
-from valuer.advice.policies import (
+from valuer.advice.work.policies import (
     MOST_TRIES,
     NO_FIX,
     Policies,

@@ -4,8 +4,8 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.lattice import scene_of
-from valuer.advice.purchase import DRAWS, imagined, kind_of, not_known, purchase_limits
+from valuer.advice.deal.purchase import DRAWS, imagined, kind_of, not_known, purchase_limits
+from valuer.advice.worth.lattice import scene_of
 from valuer.domain.faults import fault_catalogue
 
 EVERYTHING = tuple(fault_catalogue())

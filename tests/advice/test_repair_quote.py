@@ -4,8 +4,8 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from valuer.advice.documents import Document
-from valuer.advice.repair_quote import Quote, quote_repairs
+from valuer.advice.deal.repair_quote import Quote, quote_repairs
+from valuer.advice.worth.documents import Document
 
 LEAKS = machine("oil_leak_sump:serious", "fuel_leak_carb:serious", age_years=6.0)
 

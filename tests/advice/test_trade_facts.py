@@ -10,18 +10,18 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import bay, changed_shop, close, fix, machine, names, shop_with, terms
-from valuer.advice.bench import rank_bench
-from valuer.advice.documents import FixPlan
-from valuer.advice.done import done_work
-from valuer.advice.fix_plan import plan_fixes
-from valuer.advice.lattice import lattices, scene_of
-from valuer.advice.next_checks import next_checks
-from valuer.advice.policies import Workshop
-from valuer.advice.purchase import purchase_limits
-from valuer.advice.repair_quote import Quote, quote_repairs
-from valuer.advice.routes import leaving, scrap_net
-from valuer.advice.search import best_plan
-from valuer.advice.valuation import value_machines
+from valuer.advice.deal.purchase import purchase_limits
+from valuer.advice.deal.repair_quote import Quote, quote_repairs
+from valuer.advice.work.bench import rank_bench
+from valuer.advice.work.done import done_work
+from valuer.advice.work.fix_plan import plan_fixes
+from valuer.advice.work.next_checks import next_checks
+from valuer.advice.work.policies import Workshop
+from valuer.advice.work.routes import leaving, scrap_net
+from valuer.advice.work.search import best_plan
+from valuer.advice.worth.documents import FixPlan
+from valuer.advice.worth.lattice import lattices, scene_of
+from valuer.advice.worth.valuation import value_machines
 from valuer.domain.fixes import fix_catalogue
 
 HOURS = (0.0, 4.0, 8.0, 12.0, 15.0, 20.0, 25.0, 40.0)

@@ -8,7 +8,7 @@ import numpy as np
 
 from tests.benchmark.figures import Figure, at_least, at_most, beside
 from tests.benchmark.true_market import TERMS, WEIGHTS, Case, best_plan, draw_cases, worth_of
-from valuer.advice.keeping import keep_or_list
+from valuer.advice.sale.keeping import keep_or_list
 from valuer.market.files import SEED
 from valuer.market.listings import draw_listings, listing_table
 from valuer.price_model.selling import SellingModel, fit_selling_model

@@ -12,8 +12,8 @@ from tests.benchmark.big_import import import_time
 from tests.benchmark.figures import Figure, at_least, at_most, beside, within
 from tests.benchmark.known_form import learnt, log_prices, sold
 from tests.benchmark.second_market import NOISE, SecondMarket, draw_machines, shifted
-from valuer.advice.lattice import subset_rows, subsets
 from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
+from valuer.advice.worth.lattice import subset_rows, subsets
 from valuer.domain.fixes import bench_hours, fixes_for, odds, parts_cost
 from valuer.domain.machine import Machine
 from valuer.price_model import load_or_train

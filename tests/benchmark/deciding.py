@@ -14,17 +14,17 @@ from itertools import product
 import numpy as np
 
 from tests.benchmark.figures import Figure, at_most
-from valuer.advice.bay import bay_of, bays
-from valuer.advice.bench import plan_bench, worthwhile
-from valuer.advice.causes import Table, cause_table, outcome_table, unknowns
-from valuer.advice.causes import scene_with as named
-from valuer.advice.clusters import Case, clusters
-from valuer.advice.common import ranges
-from valuer.advice.knapsack import Offers, best_choice
-from valuer.advice.lattice import lattices, scene_of
-from valuer.advice.plans import every_plan
-from valuer.advice.policies import usual_workshop
 from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
+from valuer.advice.work.bay import bay_of, bays
+from valuer.advice.work.bench import plan_bench, worthwhile
+from valuer.advice.work.causes import Table, cause_table, outcome_table, unknowns
+from valuer.advice.work.causes import scene_with as named
+from valuer.advice.work.clusters import Case, clusters
+from valuer.advice.work.knapsack import Offers, best_choice
+from valuer.advice.work.plans import every_plan
+from valuer.advice.work.policies import usual_workshop
+from valuer.advice.worth.common import ranges
+from valuer.advice.worth.lattice import lattices, scene_of
 from valuer.adviser import Adviser
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms

@@ -17,12 +17,12 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 from tests.benchmark import deciding
 from tests.benchmark.figures import Figure, at_least, beside, keep, within
 from tests.benchmark.price import BASIS, as_numbers
-from valuer.advice.bay import Bay, bays
-from valuer.advice.clusters import Case, clusters
-from valuer.advice.plans import every_plan
-from valuer.advice.policies import NO_FIX, usual_workshop
 from valuer.advice.ports import Basis, Beyond, FloatArray
-from valuer.advice.search import Plan, best_plan
+from valuer.advice.work.bay import Bay, bays
+from valuer.advice.work.clusters import Case, clusters
+from valuer.advice.work.plans import every_plan
+from valuer.advice.work.policies import NO_FIX, usual_workshop
+from valuer.advice.work.search import Plan, best_plan
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms

@@ -279,7 +279,7 @@ DESCRIBED = {
 
 def advice_seconds(model: MowerModel) -> tuple[float, float]:
     """Seconds of full advice for a described machine with 8 faults, and of the bare value of its 256 rows."""
-    from valuer.advice.fix_plan import full_advice  # noqa: PLC0415
+    from valuer.advice.work.fix_plan import full_advice  # noqa: PLC0415
     from valuer.domain.machine import Machine  # noqa: PLC0415
     from valuer.domain.shop import ShopTerms  # noqa: PLC0415
 

@@ -18,7 +18,7 @@ from tests.benchmark.deciding import (
     widest_gap,
     worth,
 )
-from valuer.advice.causes import Table
+from valuer.advice.work.causes import Table
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 

@@ -13,11 +13,11 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from valuer.advice.documents import Safety, Value
-from valuer.advice.lattice import Lattice
-from valuer.advice.outlook import Outlook, SaleChances, average
-from valuer.advice.sale import Sale
-from valuer.advice.waiting import follow, roll_back
+from valuer.advice.sale.outlook import Outlook, SaleChances, average
+from valuer.advice.sale.sale import Sale
+from valuer.advice.sale.waiting import follow, roll_back
+from valuer.advice.worth.documents import Safety, Value
+from valuer.advice.worth.lattice import Lattice
 from valuer.domain.shop import ShopTerms
 from valuer.market.assumptions import assumptions
 from valuer.market.sales import SEVERITY_WORDS

@@ -10,7 +10,7 @@ from scipy.optimize import minimize
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from valuer.advice.ports import FloatArray
-from valuer.advice.waiting import roll_back
+from valuer.advice.sale.waiting import roll_back
 from valuer.market.assumptions import assumptions
 from valuer.market.listings import draw_listings
 from valuer.price_model.listing_table import read_listings

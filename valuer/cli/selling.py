@@ -113,7 +113,7 @@ def listing(
 
     FILE is JSON or CSV, or - for standard input. Nothing is claimed that the file does not say.
     """
-    from valuer.advice.sheet import sheet
+    from valuer.advice.worth.sheet import sheet
     from valuer.cli import show_selling
     from valuer.cli.model import load_adviser
 

@@ -8,8 +8,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from valuer.advice.common import OUTSIDE
-from valuer.advice.documents import (
+from valuer.advice.ports import Basis
+from valuer.advice.worth.common import OUTSIDE
+from valuer.advice.worth.documents import (
     Advice,
     BenchMachine,
     BenchRanking,
@@ -18,7 +19,6 @@ from valuer.advice.documents import (
     Safety,
     Valuation,
 )
-from valuer.advice.ports import Basis
 
 NAMED = 4  # machines named beside a doubt that does not concern all
 IN_FULL = 3  # more machines than this are shown as one table

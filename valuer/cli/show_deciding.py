@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 from rich.console import Console
 from rich.text import Text
 
-from valuer.advice.decision_documents import (
+from valuer.advice.deal.repair_quote import Quote
+from valuer.advice.work.decision_documents import (
     BenchPlan,
     NextCheck,
     NextChecks,
@@ -14,9 +15,8 @@ from valuer.advice.decision_documents import (
     RepairQuote,
     SymptomCauses,
 )
-from valuer.advice.documents import FixPlan, HourPoint
-from valuer.advice.repair_quote import Quote
-from valuer.adviser import BenchPlans, RepairQuotes
+from valuer.advice.worth.documents import FixPlan, HourPoint
+from valuer.answers import BenchPlans, RepairQuotes
 from valuer.cli import show
 from valuer.domain.gates import gate_catalogue
 

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Sequence
 from rich.console import Console
 from rich.text import Text
 
-from valuer.advice.documents import Safety
-from valuer.advice.selling_documents import AskingPrice, Listing, OfferAdvice
+from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice
+from valuer.advice.worth.documents import Safety
 from valuer.cli import show
 
 SHORT = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

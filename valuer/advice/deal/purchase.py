@@ -1,0 +1,239 @@
+"""The most to pay for a machine before it is taken in, and whether to fetch it at all.
+
+Faults that nobody has looked for are counted at their share among machines taken in, or, where it is known to run,
+among running machines on offer: a fixed set of imagined machines is drawn from these shares, each gets its best
+plan, and the limit is what is left over on average.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.work.bay import Bay, bay_of
+from valuer.advice.work.decision_documents import CostLine, PurchaseLimit, UnknownFrom
+from valuer.advice.work.policies import Workshop, usual_workshop
+from valuer.advice.work.search import Plan, best_plan
+from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
+from valuer.advice.worth.documents import Value
+from valuer.advice.worth.lattice import Lattice, Scene, lattices, scene_of
+from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.looked_for import looked_for, seen_running
+from valuer.domain.machine import Finding, Machine, lacks
+from valuer.domain.shop import ShopTerms, handling_cost, selling_hours, trip_cost
+
+DRAWS = 32
+"""Imagined machines; the same ones for every question, so that answers differ by the question only."""
+
+SERIOUS = 0.4
+"""Share of faults on machines taken in that are serious (judgement, no source)."""
+
+MOST_UNKNOWN = 8
+"""Unknown faults drawn onto one imagined machine at most, the rarest first: fewer values to work out."""
+
+
+def purchase_limits(
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    *,
+    want: float = 0.0,
+    want_per_hour: float | None = None,
+    asked: float | None = None,
+    sound: Collection[str] = (),
+    shop: Workshop | None = None,
+) -> tuple[PurchaseLimit, ...]:
+    """Return the most to pay for each machine, in the order asked.
+
+    ``want`` is the money to be left over with own hours paid at the terms' hour value; ``want_per_hour``
+    instead asks for that much for every own hour, trip and sale included. ``sound`` names faults that were
+    looked for and are not there. Trips are counted by the terms' miles. ``shop`` holds the fixes with their
+    odds and hours, as in the catalogue where it is not given.
+    """
+    if want_per_hour is not None:
+        terms = terms.model_copy(update={"hour_value": want_per_hour})
+        want = 0.0
+    asks, fixes = Asks(want, want_per_hour, asked), shop or usual_workshop()
+    return tuple(_limit(machine, model, terms, asks, sound, fixes) for machine in machines)
+
+
+@dataclass(frozen=True, slots=True)
+class Asks:
+    """What the buyer wants left over, in total or per hour, and what the seller asks; money."""
+
+    want: float
+    want_per_hour: float | None
+    asked: float | None
+
+
+def _limit(
+    machine: Machine,
+    model: ValueModel,
+    terms: ShopTerms,
+    asks: Asks,
+    sound: Collection[str],
+    shop: Workshop,
+) -> PurchaseLimit:
+    seen = scene_of(machine, terms)
+    open_faults, kind = not_known(seen, sound), kind_of(seen, sound)
+    scenes = [seen, *imagined(seen, open_faults, kind)]
+    every = lattices(scenes, model, terms)
+    value = ranges(every[:1], model, terms)[0]
+    bays = [bay_of(lattice, value, terms, shop) for lattice in every[1:]]
+    plans = [best_plan(bay.case) for bay in bays]
+    nets = np.array([plan.returns + bay.case.now for bay, plan in zip(bays, plans, strict=True)])
+    fixed = trip_cost(terms) + handling_cost(terms)
+    limits = nets - fixed - asks.want
+    sums = Sums(every[0], bays, plans, limits, open_faults, kind)
+    return _document(machine, value, sums, model, terms, asks)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """What the imagined machines came to: ``limits``, shape (n,), is the price each would bear.
+
+    ``seen`` is the machine with what is known of it and nothing else.
+    """
+
+    seen: Lattice
+    bays: list[Bay]
+    plans: list[Plan]
+    limits: FloatArray
+    not_known: tuple[str, ...]
+    kind: UnknownFrom
+
+
+def kind_of(scene: Scene, sound: Collection[str]) -> UnknownFrom:
+    """Return among which machines unknown faults have their shares: those taken in, or running ones on offer.
+
+    It runs where a reading says so that only a running engine gives, or where no_start was looked for; an old
+    reading does not revive a machine that will not start.
+    """
+    dead = any(item.fault == "no_start" for item in scene.findings)
+    runs = not dead and ("no_start" in sound or seen_running(scene.machine))
+    return "running machines on offer" if runs else "machines taken in"
+
+
+def not_known(scene: Scene, sound: Collection[str]) -> tuple[str, ...]:
+    """Return the faults nobody has looked for: possible here, not listed, not measured, not named sound."""
+    listed = {item.fault for item in scene.findings} | set(sound)
+    known = listed | looked_for(scene.machine)
+    return tuple(
+        name
+        for name, fault in fault_catalogue().items()
+        if name not in known and not lacks(scene.machine, fault) and not _is_symptom_of(name, listed)
+    )
+
+
+def _is_symptom_of(fault: str, listed: Collection[str]) -> bool:
+    """Say whether a listed fault explains this one, so that it would be the same loss again."""
+    return _has_cause_in(fault, listed) or any(
+        _has_cause_in(other, (fault,)) for other in listed if other in fault_catalogue()
+    )
+
+
+def _has_cause_in(fault: str, others: Collection[str]) -> bool:
+    """Say whether one of the others brings the fault about: cause and symptom are one loss."""
+    return any(cause in others for cause in fault_catalogue()[fault].causes)
+
+
+def imagined(
+    scene: Scene, open_faults: Sequence[str], kind: UnknownFrom = "machines taken in"
+) -> list[Scene]:
+    """Return the machine with unknown faults drawn at their shares among machines of a kind."""
+    faults = [fault_catalogue()[name] for name in open_faults]
+    spans = [fault.intake if kind == "machines taken in" else fault.listed for fault in faults]
+    shares = np.array([sum(span) / 2 for span in spans])
+    rng = np.random.default_rng(20)
+    drawn = rng.random((DRAWS, len(fault_catalogue()), 2))
+    places = [list(fault_catalogue()).index(name) for name in open_faults]
+    there = drawn[:, places, 0] < shares
+    serious = drawn[:, places, 1] < SERIOUS
+    return [
+        Scene(scene.machine, (*scene.findings, *_drawn(open_faults, shares, row, grave)))
+        for row, grave in zip(there, serious, strict=True)
+    ]
+
+
+def _drawn(names: Sequence[str], shares: FloatArray, there: FloatArray, grave: FloatArray) -> list[Finding]:
+    places: list[int] = np.flatnonzero(there).tolist()
+    drawn = {names[place] for place in places}
+    apart = [place for place in places if not _has_cause_in(names[place], drawn)]
+    chosen = sorted(apart, key=lambda place: shares[place])[:MOST_UNKNOWN]
+    found = []
+    for place in sorted(chosen):
+        severities = fault_catalogue()[names[place]].severities
+        severity: Severity = "serious" if grave[place] or len(severities) == 1 else "slight"
+        found.append(Finding(names[place], severity))
+    return found
+
+
+def _document(
+    machine: Machine, value: Value, sums: Sums, model: ValueModel, terms: ShopTerms, asks: Asks
+) -> PurchaseLimit:
+    safety = safety_of(machine, terms)
+    recalled = "recall_open" in safety.must_cure
+    limit = min(float(sums.limits.mean()), 0.0 if recalled else np.inf)
+    verdict, reason = _verdict(limit, asks.asked, recalled=recalled)
+    lines = _cost_lines(sums, terms)
+    return PurchaseLimit(
+        id=machine.id,
+        value=value,
+        most_to_pay=max(0.0, limit),
+        limit=limit,
+        verdict="fetch it" if verdict else "do not fetch it",
+        reason=reason,
+        asked=asks.asked,
+        wanted_return=asks.want,
+        wanted_per_hour=asks.want_per_hour,
+        return_if_free=limit + asks.want,
+        proceeds=float(
+            np.mean([plan.proceeds + bay.selling for bay, plan in zip(sums.bays, sums.plans, strict=True)])
+        ),
+        costs=lines,
+        hours=sum(line.hours for line in lines),
+        low=float(np.quantile(sums.limits, 0.1)),
+        high=float(np.quantile(sums.limits, 0.9)),
+        not_known=sums.not_known,
+        unknown_from=sums.kind,
+        safety=safety,
+        cautions=cautions(("lifting", *leaving_actions(safety))),
+        warnings=warnings_for(sums.seen, model, terms),
+        basis=model.basis,
+    )
+
+
+def _verdict(limit: float, asked: float | None, *, recalled: bool) -> tuple[bool, str]:
+    if recalled:
+        return (
+            False,
+            "A recall is open: it may not be sold or given away; the maker's remedy is its owner's to claim.",
+        )
+    if limit <= 0:
+        return False, "Even as a gift it does not bring the wanted return once trip, time and work are paid."
+    if asked is None:
+        return True, f"Up to {limit:.0f} it brings the wanted return."
+    if asked > limit:
+        return False, f"At {asked:.0f} it costs more than the {limit:.0f} it may cost."
+    return True, f"At {asked:.0f} it leaves {limit - asked:.0f} more than wanted."
+
+
+def _cost_lines(sums: Sums, terms: ShopTerms) -> tuple[CostLine, ...]:
+    """Return the costs between fetching and hand-over; cash and own hours apart, expected values."""
+    trips = 1.0 / (1.0 - min(terms.wasted_trips, 0.99))
+    cash = float(np.mean([plan.cash for plan in sums.plans]))
+    hours = float(np.mean([plan.hours for plan in sums.plans]))
+    selling = float(np.mean([bay.selling for bay in sums.bays])) - selling_hours(terms) * terms.hour_value
+    return (
+        CostLine(
+            name="trip", cash=terms.trip_miles * terms.mile_cost * trips, hours=terms.trip_hours * trips
+        ),
+        CostLine(
+            name="first look, consumables, tools",
+            cash=terms.consumables + terms.tool_wear,
+            hours=terms.triage_hours,
+        ),
+        CostLine(name="repair, as the best plan has it", cash=cash, hours=hours),
+        CostLine(name="selling", cash=selling, hours=selling_hours(terms)),
+    )

@@ -1,0 +1,1 @@
+"""What to ask, what an offer is worth, what to write."""

@@ -1,0 +1,142 @@
+"""What a seller may look forward to: chance and price of a sale in each week, averaged over doubt.
+
+The range of a value holds luck between buyers and doubt about the machine and the place. The doubt is spread
+over nodes, and each week weighs the nodes by what an ordinary seller would have learned from not having sold
+by then: a machine that stands in spring was valued too high, one that stands in January may not have been
+looked at.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray
+from valuer.advice.sale.waiting import SaleOfWeek, follow, roll_back
+
+NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+"""Five points of Gauss and Hermite for a standard normal doubt."""
+
+USUAL_WEEKS, USUAL_ASKS, USUAL_CUTS, USUAL_LEFT_OVER, TURNS = 14, 16, 4, 0.35, 3
+"""The plan by which a seller learns: weeks, asks looked at, cuts, what is left over as a share of the value,
+and how often the plan and what it teaches are fitted to each other. It costs nothing to wait and has no end
+of its own, so that what is learned does not depend on anybody's terms."""
+
+MID_MONTH, DAYS_IN_MONTH = 14.0, 30.42
+
+
+class SaleChances(Protocol):
+    """What advice needs from a model of how listings sell. Ratios are to the value, in logs."""
+
+    @property
+    def ask_range(self) -> tuple[float, float]:
+        """Log ratios of ask to value that its listings cover."""
+
+    def slowing(self, faults: Sequence[tuple[str, str]]) -> Mapping[str, float]:
+        """How much these (fault, severity) pairs slow a sale, as ``week`` takes it."""
+
+    def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
+        """Log sd of the worth round a value whose price range stands for this sd; the rest is luck."""
+
+    def week(
+        self,
+        ask: FloatArray,
+        least: FloatArray,
+        month: FloatArray,
+        week: FloatArray,
+        faults: Mapping[str, float],
+        worth: FloatArray,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Chance of a sale in a week (1 is the first), and its place between least (0) and ask (1)."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """One machine before its listing.
+
+    values: shape (12,), expected sale price by month of the northern year, own money. month: that of the
+    first week. sd: of log price round the value. levels: how much faults slow the sale, by the names the
+    chances know. listed: weeks it has been listed already, unsold.
+    """
+
+    chances: SaleChances
+    values: FloatArray
+    month: int
+    sd: float
+    levels: Mapping[str, float]
+    listed: int = 0
+
+    def month_of(self, week: int) -> int:
+        """Month of a week counted from 0, when the listing goes up in the middle of the first month."""
+        return (self.month - 1 + int((MID_MONTH + 7 * week) // DAYS_IN_MONTH)) % 12 + 1
+
+    def value_in(self, week: int) -> float:
+        """Value in the month of a week counted from 0."""
+        return float(self.values[self.month_of(week) - 1])
+
+    def at_nodes(self, week: int, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Chance of a sale and its price at every node of the doubt, shape (nodes, *shape of asks, least)."""
+        value = self.value_in(week)
+        least = np.minimum(least, asks)
+        worth = (NODES * self.chances.doubt_of(self.sd, self.levels)).reshape(-1, *(1,) * least.ndim)
+        ask_ratio, least_ratio = np.log(asks / value), np.log(np.maximum(least / value, 1e-3))
+        month, count = np.asarray(float(self.month_of(week))), np.asarray(week + self.listed + 1.0)
+        chance, share = self.chances.week(ask_ratio, least_ratio, month, count, self.levels, worth)
+        return chance, least + share * (asks - least)
+
+    def sale(self, week: int, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Chance of a sale in a week and its expected price, averaged over the doubt that is left by then."""
+        return average(self.beliefs(week), *self.at_nodes(week, asks, least))
+
+    def beliefs(self, week: int) -> FloatArray:
+        """Weights of the nodes if it has not sold by the start of a week, shape (nodes,)."""
+        learned = self.learned if self.listed == 0 else self._when_listed.learned
+        return np.asarray(learned[min(week + self.listed, len(learned) - 1)])
+
+    @cached_property
+    def _when_listed(self) -> "Outlook":
+        """The machine as it was in the month in which it was listed."""
+        months = int(7 * self.listed // DAYS_IN_MONTH)
+        return replace(self, listed=0, month=(self.month - 1 - months) % 12 + 1)
+
+    @cached_property
+    def learned(self) -> FloatArray:
+        """Weights of the nodes at the start of each week of the plan that would be best in itself."""
+        beliefs = np.tile(WEIGHTS, (USUAL_WEEKS + 1, 1))
+        for turn in range(TURNS):
+            learned = self._learned(beliefs)
+            beliefs = learned if turn == 0 else (beliefs + learned) / 2
+        return beliefs
+
+    def _learned(self, beliefs: FloatArray) -> FloatArray:
+        """Weights of the nodes after each week of the plan that would be best under the weights given."""
+        value, lowest = self.value_in(0), float(self.values.min())
+        low, high = self.chances.ask_range
+        asks = np.geomspace(
+            max(np.exp(low), 0.6) * min(value, lowest * 1.2), np.exp(high) * value, USUAL_ASKS
+        )
+        sale, free = believing(self, beliefs), np.zeros(USUAL_WEEKS)
+        left_over = np.full(USUAL_WEEKS + 1, USUAL_LEFT_OVER * lowest)
+        plan = follow(roll_back(asks, sale, free, left_over, USUAL_CUTS), sale, free)
+        weights = [WEIGHTS]
+        for week in range(USUAL_WEEKS):
+            at = plan[min(week, len(plan) - 1)]
+            chance, _ = self.at_nodes(week, np.asarray(at.ask), np.asarray(at.least))
+            left = weights[-1] * (1 - chance)
+            weights.append(left / left.sum())
+        return np.stack(weights)
+
+
+def average(weights: FloatArray, chance: FloatArray, price: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Chance of a sale over the nodes, and the mean price of those sales."""
+    sold = np.tensordot(weights, chance, axes=1)
+    brought = np.tensordot(weights, chance * price, axes=1)
+    return sold, brought / np.maximum(sold, 1e-12)
+
+
+def believing(outlook: Outlook, beliefs: FloatArray) -> SaleOfWeek:
+    """The sale of each week under other weights of the nodes, shape (weeks, nodes)."""
+    return lambda week, asks, least: average(beliefs[week], *outlook.at_nodes(week, asks, least))

@@ -1,0 +1,146 @@
+"""One machine about to be listed: its values by month, how listings like it sell, what standing costs."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.sale.outlook import Outlook, SaleChances
+from valuer.advice.sale.waiting import Waiting, WeekPlan, follow, roll_back
+from valuer.advice.sale.written import written_between
+from valuer.advice.work.routes import NOT_RUNNING, scrap_price
+from valuer.advice.worth.common import noise, ranges, safety_of
+from valuer.advice.worth.documents import Route, Safety, Value
+from valuer.advice.worth.lattice import Lattice, lattices, scene_of
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms, at_price_level, season_month
+
+LEFT_OVER = 0.60
+"""Share of the value that a quick sale to a repairer or reseller brings (common practice, no source: at .7 of
+its value a machine is gone in days in any month; a tenth less for certainty)."""
+
+MOST_CUTS = 5
+"""Cuts of the ask that do not look desperate (common practice, no source: at most three, then change the
+plan).
+"""
+
+LOW, HIGH = 0.6, 1.75
+"""Asks beside the value that are looked at, before the range of the listings narrows them."""
+
+MONTH_WEEKS = 52 / 12
+YEAR_WEEKS = 52.0
+
+
+@dataclass(frozen=True)
+class Sale:
+    """One machine about to be listed, under one shop's terms.
+
+    Money is own money, prices are what a buyer pays. cost: of standing a week; tied_up: share of the worth
+    lost by a week of waiting; floor: what scrap leaves.
+    """
+
+    lattice: Lattice
+    value: Value
+    safety: Safety
+    outlook: Outlook
+    cost: float
+    tied_up: float
+    floor: float
+
+    def asks(self, weeks: int) -> FloatArray:
+        """The asks people write that the listings cover, for the values of the weeks to come."""
+        values = [self.outlook.value_in(week) for week in range(weeks)]
+        low, high = (float(np.exp(end)) for end in self.outlook.chances.ask_range)
+        return written_between(max(LOW, low) * min(values), min(HIGH, high) * max(values))
+
+    def left_over(self, weeks: int) -> FloatArray:
+        """What a quick sale would bring at the start of each week and after the last, shape (weeks + 1,)."""
+        values = np.array([self.outlook.value_in(week) for week in range(weeks + 1)])
+        return np.maximum(LEFT_OVER * values, self.floor)
+
+    def waiting(self, weeks: int) -> Waiting:
+        """Worth of waiting over so many weeks."""
+        costs = np.full(weeks, self.cost)
+        return roll_back(
+            self.asks(weeks), self.outlook.sale, costs, self.left_over(weeks), MOST_CUTS, self.tied_up
+        )
+
+    def plan(self, weeks: int) -> tuple[WeekPlan, ...]:
+        """The best plan over so many weeks."""
+        return follow(self.waiting(weeks), self.outlook.sale, np.full(weeks, self.cost), self.tied_up)
+
+
+def sales(
+    machines: Sequence[Machine], model: ValueModel, chances: SaleChances, terms: ShopTerms
+) -> tuple[Sale, ...]:
+    """Return each machine with its values by month and what standing costs."""
+    every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
+    share = min(terms.fee_share + terms.come_backs * terms.come_back_cost, 0.99)
+    return tuple(
+        Sale(
+            lattice=lattice,
+            value=value,
+            safety=safety_of(lattice.machine, terms),
+            outlook=_outlook(lattice, value, model, chances, terms),
+            cost=terms.storage_per_week / (1 - share),
+            tied_up=terms.tied_up_a_year / YEAR_WEEKS,
+            floor=scrap_price(lattice, terms),
+        )
+        for lattice, value in zip(every, ranges(every, model, terms), strict=True)
+    )
+
+
+def _outlook(
+    lattice: Lattice, value: Value, model: ValueModel, chances: SaleChances, terms: ShopTerms
+) -> Outlook:
+    found = [(item.fault, item.severity) for item in (*lattice.findings, *lattice.held) if item.chance >= 1]
+    return Outlook(
+        chances=chances,
+        values=lattice.now * _season(lattice, model, terms),
+        month=season_month(terms),
+        sd=noise(value),
+        levels=chances.slowing(found),
+    )
+
+
+def _season(lattice: Lattice, model: ValueModel, terms: ShopTerms) -> FloatArray:
+    """Value by month of the northern year beside that of this month, every fault left in; shape (12,)."""
+    rows = []
+    for month in range(1, 13):
+        row = model.encode([at_price_level(lattice.machine, terms.price_level)], month)[0]
+        present = lattice.row != 0
+        faults = [model.fault_column(item.fault) for item in (*lattice.findings, *lattice.held)]
+        row[faults] = np.where(present[faults], lattice.row[faults], 0.0)
+        rows.append(row)
+    prices = model.value(np.stack(rows))
+    return np.asarray(prices / prices[season_month(terms) - 1])
+
+
+def route_of(sale: Sale) -> Route | None:
+    """Return how the machine may be offered; None while a recall is open."""
+    if "recall_open" in sale.safety.must_cure:
+        return None
+    dead = any(item.fault in NOT_RUNNING for item in (*sale.lattice.findings, *sale.lattice.held))
+    return "for repair" if sale.safety.must_cure or dead else "working"
+
+
+NOT_FOR_SALE = (
+    "A recall is open: it may not be sold, offered or given away; claim the maker's free remedy first."
+)
+
+
+def no_listing(sale: Sale, plan: Sequence[WeekPlan]) -> str | None:
+    """Return why listing does not pay, where stopping at once is the best plan; None where it pays."""
+    if not plan[0].stop:
+        return None
+    if sale.floor >= plan[0].worth:
+        return f"Scrap leaves about {sale.floor:.0f}, as much as a listing is expected to bring."
+    return (
+        f"Listing costs more than it brings: let it go for about {plan[0].worth:.0f} at once, to a repairer."
+    )
+
+
+def later(sale: Sale, month: int) -> Sale:
+    """Return the sale as it would be in another month of the northern year."""
+    return replace(sale, outlook=replace(sale.outlook, month=month))

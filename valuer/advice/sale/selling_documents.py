@@ -1,0 +1,117 @@
+"""The answers about selling as they leave the house: asking price, offer at the door, listing."""
+
+from typing import Literal
+
+from pydantic import Field
+
+from valuer.advice.worth.documents import Advice, Chance, Document, Money, Route
+
+OfferVerdict = Literal["take it", "counter", "wait"]
+
+
+class SoldBy(Document):
+    """How likely it has sold by the end of a week."""
+
+    week: int = Field(ge=1, description="weeks after the listing went up")
+    chance: Chance
+
+
+class AskingWeek(Document):
+    """What to do in one week of the listing, if it has not sold before."""
+
+    week: int = Field(ge=1, description="1 is the first week")
+    month: int = Field(ge=1, le=12)
+    ask: Money
+    cut: bool = Field(description="the ask comes down in this week")
+    least_to_take: Money = Field(description="what waiting on is worth: below it, waiting is better")
+    chance: Chance = Field(description="chance of a sale in this week if it has not sold before")
+    sold_by: Chance = Field(description="chance that it has sold by the end of this week")
+    expected_price: Money = Field(description="expected price of a sale in this week")
+
+
+class AskingPoint(Document):
+    """What another ask, left standing, would come to."""
+
+    ask: Money
+    sold_by_week_1: Chance
+    sold_by_week_4: Chance
+    expected_price: Money = Field(description="expected price if it sells within four weeks")
+
+
+class FastSale(Document):
+    """The ask at which it should be gone within a week, any fair offer taken."""
+
+    ask: Money
+    chance: Chance = Field(description="chance that it is gone within a week")
+    expected_price: Money
+
+
+class Keeping(Document):
+    """List it now, or keep it for a better month."""
+
+    verdict: Literal["list now", "keep"]
+    month: int = Field(ge=1, le=12, description="month to list it in: this one, or the one to keep it for")
+    weeks: int = Field(ge=0, description="weeks it would stand before")
+    worth_now: Money = Field(description="what listing now is worth, waiting and unsold ends counted")
+    worth_kept: Money = Field(
+        description="the same for the best later month, storage, care, risk and money tied up off"
+    )
+    storage: Money = Field(description="what standing until then costs, care included")
+    reason: str
+
+
+class AskingPrice(Advice):
+    """What to ask, when to cut to what, the least to take, and what it should bring."""
+
+    sold_as: Route | None = Field(
+        description="how it may be offered; none where it may not be offered at all"
+    )
+    refusal: str | None = Field(None, description="why there is no asking price")
+    horizon: int = Field(ge=1, description="weeks after which it must be gone")
+    ask: Money | None = Field(None, description="what to ask today")
+    least_to_take: Money | None = Field(None, description="what waiting is worth today; keep it to yourself")
+    expected_price: Money | None = Field(None, description="expected price of the sale")
+    expected_weeks: float | None = Field(
+        None, description="expected weeks until it is sold or the horizon is over"
+    )
+    sold_by: tuple[SoldBy, ...] = Field((), description="chance of a sale by weeks 2, 4, 8 and the horizon")
+    weeks: tuple[AskingWeek, ...] = ()
+    left_over: Money | None = Field(
+        None, description="what a quick sale to a repairer would bring at the end"
+    )
+    fast_sale: FastSale | None = None
+    storage_a_week: Money = Field(description="what a week of standing costs")
+    curve: tuple[AskingPoint, ...] = Field((), description="sale chance against ask, left standing")
+    keeping: Keeping | None = None
+
+
+class OfferAdvice(Advice):
+    """An offer at the door: take it, counter, or wait; what each is expected to bring, in prices."""
+
+    sold_as: Route | None
+    refusal: str | None = Field(None, description="why no offer may be taken")
+    offer: Money
+    week: int = Field(ge=1)
+    ask: Money | None = None
+    verdict: OfferVerdict | None = None
+    take_brings: Money | None = None
+    counter: Money | None = Field(None, description="what to name instead, said once and friendly")
+    counter_accepted: Chance | None = Field(None, description="chance that the counter is paid")
+    counter_brings: Money | None = None
+    wait_brings: Money | None = Field(
+        None, description="what waiting on is worth: the least to take this week"
+    )
+    reason: str
+
+
+class Listing(Advice):
+    """An honest draft to paste. Nothing in it that the machine's file does not say."""
+
+    sold_as: Route | None = Field(description="how it is offered; none where it may not be offered")
+    refusal: str | None = Field(None, description="why there is no draft")
+    title: str = ""
+    price: Money | None = None
+    text: str = Field("", description="plain text to paste")
+    markdown: str = ""
+    photos: tuple[str, ...] = Field((), description="pictures and films to take, in order")
+    for_the_buyer: tuple[str, ...] = Field((), description="cautions to give the buyer")

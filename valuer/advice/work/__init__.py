@@ -1,0 +1,1 @@
+"""What to do with a machine, and with all of them this week."""

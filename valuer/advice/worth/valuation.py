@@ -1,0 +1,72 @@
+"""What a machine is worth as it stands, how sure that is, and what each remaining fault takes off."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
+from valuer.advice.worth.documents import FaultCost, Valuation, Value
+from valuer.advice.worth.fault_cost import cured_alone, lost_alone, shapley_shares
+from valuer.advice.worth.lattice import Lattice, lattices, scene_of
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
+
+
+def value_machines(machines: Sequence[Machine], model: ValueModel, terms: ShopTerms) -> tuple[Valuation, ...]:
+    """Return the valuation of each machine, in the order asked."""
+    every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
+    return tuple(
+        valuation_of(lattice, value, model, terms)
+        for lattice, value in zip(every, ranges(every, model, terms), strict=True)
+    )
+
+
+def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopTerms) -> Valuation:
+    """Return the valuation of a machine whose values are known."""
+    safety = safety_of(lattice.machine, terms)
+    return Valuation(
+        id=lattice.machine.id,
+        value=value,
+        sound_value=lattice.sound,
+        fault_costs=fault_costs(lattice, model),
+        safety=safety,
+        cautions=cautions(leaving_actions(safety)),
+        warnings=warnings_for(lattice, model, terms),
+        basis=model.basis,
+    )
+
+
+def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
+    """Return what each fault takes off, largest share first.
+
+    Shares sum to the gap between the sound machine and this one. With more faults than are enumerated, the
+    shares of the enumerated ones are taken with the others left in; those get the rest of the gap.
+    """
+    held = _held_costs(lattice)
+    items = (*lattice.findings, *lattice.held)
+    cured = (*cured_alone(lattice.values), *held[0])
+    lost = (*lost_alone(lattice.values), *held[1])
+    shares = (*shapley_shares(lattice.values), *held[2])
+    documents = [
+        FaultCost(
+            fault=item.fault,
+            severity=item.severity,
+            chance=item.chance,
+            cured_alone=float(cure),
+            lost_alone=float(loss),
+            share=float(share),
+            records=model.records(item.fault, item.severity),
+        )
+        for item, cure, loss, share in zip(items, cured, lost, shares, strict=True)
+    ]
+    return tuple(sorted(documents, key=lambda cost: -cost.share))
+
+
+def _held_costs(lattice: Lattice) -> FloatArray:
+    """Return cured alone, lost alone and share of the faults beyond the cap, shape (3, n_held)."""
+    all_but, only = lattice.held_values
+    lost = lattice.sound - only
+    gap = lattice.sound - float(lattice.values[(0,) * lattice.values.ndim])
+    weights = lost / lost.sum() if lost.sum() > 0 else np.full(len(lost), 1 / max(len(lost), 1))
+    return np.stack([all_but - lattice.now, lost, gap * weights])
