@@ -10,7 +10,7 @@ from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, fie
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
-from valuer.domain.record import Record, Remark, Several, word_of, wrong
+from valuer.domain.record import Record, Remark, Several, Words, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 Drive = Literal["push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"]
@@ -88,6 +88,12 @@ class Machine(Record):
         description="own name of the machine: letters, digits, dot, _ and -",
     )
     note: Remark | None = Field(None, description="anything; never used in a calculation")
+    maker: Words | None = Field(None, description="who made it, as on the plate; never used in a calculation")
+    model: Words | None = Field(None, description="model, as on the plate; never used in a calculation")
+    serial: Words | None = Field(
+        None,
+        description="serial number, for the recall check; never used in a calculation, never told to buyers",
+    )
     drive: Annotated[Drive | None, word_of("drive", get_args(Drive))] = Field(
         None, description="how it is driven; push has no drive"
     )

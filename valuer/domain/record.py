@@ -50,6 +50,25 @@ Remark = Annotated[
 """Free text of the user's own, up to 500 characters: anything that a file and any database can hold."""
 
 
+def _without_ends(text: object) -> object:
+    return text.strip() if isinstance(text, str) else text
+
+
+def _one_line(text: str) -> str:
+    if text.isprintable():
+        return text
+    raise wrong("one_line", f"expected one line without control characters, got {shown(text)}; retype it")
+
+
+Words = Annotated[
+    str,
+    BeforeValidator(_without_ends),
+    Field(min_length=1, max_length=60, json_schema_extra={"pattern": r"^[^\u0000-\u001f\u007f]*$"}),
+    AfterValidator(_one_line),
+]
+"""A few words in one line, up to 60 characters, as they stand on a plate or a label."""
+
+
 def word_of(name: str, choices: Iterable[str]) -> BeforeValidator:
     """Return a validator that refuses a word outside ``choices`` and names the nearest one."""
     known = tuple(choices)
