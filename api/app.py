@@ -7,6 +7,7 @@ from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.middleware.gzip import GZipMiddleware
 
+from api.around import around
 from api.bodies import HeavyRoute
 from api.deciding import deciding
 from api.door import Door, Doorkeeper
@@ -84,6 +85,7 @@ def create_app(adviser: Adviser, store: Store | None = None, door: Door = LOOPBA
     app.include_router(health(adviser, store))
     if store:
         app.include_router(records(adviser, store, PROBLEMS))
+        app.include_router(around(store, PROBLEMS))
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]  # FastAPI's documented way to extend it
     return app
 

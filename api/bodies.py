@@ -70,7 +70,7 @@ class HeavyRoute(StrictRoute):
 
 
 async def _read(request: Request) -> bytes:
-    body = await _bytes(request)
+    body = await bounded_bytes(request)
     content_type = Message()
     content_type["content-type"] = request.headers.get("content-type", "")
     if body and content_type.get_content_type() != "application/json":
@@ -86,7 +86,7 @@ def _understood(body: bytes, field: Any) -> Any:
     return record
 
 
-async def _bytes(request: Request) -> bytes:
+async def bounded_bytes(request: Request, smaller: str = "ask about fewer machines at a time") -> bytes:
     """The body, refused as soon as it is too long, whether or not its length was announced."""
     limit = LIMIT_MB * 1_000_000
     announced = request.headers.get("content-length", "")
@@ -98,7 +98,7 @@ async def _bytes(request: Request) -> bytes:
                 break
         else:
             return bytes(body)
-    raise Refusal(413, f"the body is over {LIMIT_MB} MB; ask about fewer machines at a time")
+    raise Refusal(413, f"the body is over {LIMIT_MB} MB; {smaller}")
 
 
 def _value(body: bytes) -> Any:

@@ -7,7 +7,7 @@ somebody else was quicker. A post with an Idempotency-Key is done once, however 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from hashlib import sha256
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 from fastapi import APIRouter, Header, Query, Response
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -109,6 +109,14 @@ class Page(_Answer):
     total: int
 
 
+class Sent(NamedTuple):
+    """A change as it came: its key, its path, its body."""
+
+    key: str | None
+    path: str
+    body: Record
+
+
 class LiveRecords:
     """The records as the adviser uses them, read again when they have changed."""
 
@@ -160,14 +168,22 @@ def _machines(router: APIRouter, store: Store) -> None:
     @router.get("/machines/{machine_id}")
     def machine(machine_id: str, response: Response) -> OnRecord:
         """One machine with everything that was done to it."""
-        with _plainly():
+        with plainly():
             return _told(store.entry(machine_id), response)
 
     @router.put("/machines/{machine_id}")
-    def measure(machine_id: str, measured: Machine, response: Response, match: Match = None) -> OnRecord:
+    def measure(
+        machine_id: str, measured: Machine, response: Response, match: Match = None, key: Key = None
+    ) -> OnRecord:
         """Replace what is known of a machine on the bench: findings, readings, checks."""
+        sent = Sent(key, f"PUT /v1/machines/{machine_id}", measured)
         return _changed(
-            store, machine_id, match, response, lambda entry: bench.taken(entry, measured, entry.taken_on)
+            store,
+            machine_id,
+            match,
+            response,
+            lambda entry: bench.taken(entry, measured, entry.taken_on),
+            sent,
         )
 
     @router.put("/machines/{machine_id}/entry")
@@ -178,9 +194,9 @@ def _machines(router: APIRouter, store: Store) -> None:
     @router.delete("/machines/{machine_id}", status_code=204)
     def strike(machine_id: str, match: Match = None) -> None:
         """Strike a machine from the records with all that hangs on it."""
-        version = _version(match)
-        with _plainly():
-            store.remove(machine_id, version)
+        version = version_of(match)
+        with plainly():
+            store.remove(machine_id, now(), version)
 
 
 def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
@@ -188,7 +204,7 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
     def tried(machine_id: str, told: Tried, response: Response, key: Key = None) -> OnRecord:
         """Write down a fix that was tried; what was cured is off, what was touched is unmeasured."""
         wire = told.model_dump(exclude={"terms", "done_on"}, exclude_none=True)
-        with _plainly():
+        with plainly():
             machine = store.entry(machine_id).entry.machine
             done = FixDone.model_validate({"done_on": told.done_on or today(), **wire})
         (plan,) = adviser.fix_plans([machine], told.terms).fix_plans
@@ -206,9 +222,12 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
         )
 
     @router.put("/machines/{machine_id}/weeks")
-    def offered(machine_id: str, week: ListingWeek, response: Response, match: Match = None) -> OnRecord:
+    def offered(
+        machine_id: str, week: ListingWeek, response: Response, match: Match = None, key: Key = None
+    ) -> OnRecord:
         """Write down a week on offer; a second one for the same week replaces it."""
-        return _changed(store, machine_id, match, response, lambda entry: bench.offered(entry, week))
+        sent = Sent(key, f"PUT /v1/machines/{machine_id}/weeks", week)
+        return _changed(store, machine_id, match, response, lambda entry: bench.offered(entry, week), sent)
 
 
 def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
@@ -220,12 +239,12 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
     @router.post("/sales", status_code=201, openapi_extra=examples(SELL))
     def sell(told: Sold, response: Response, key: Key = None) -> OnRecord:
         """Write down a sale, beside what was predicted before it."""
-        with _plainly():
+        with plainly():
             machine = store.entry(told.id).entry.machine
         day = told.sold_on or today()
         wire = told.model_dump(exclude={"id", "terms", "sold_on"}, exclude_none=True)
         said = adviser.prediction(machine, told.terms.model_copy(update={"month": day.month}))
-        with _plainly():
+        with plainly():
             sale = Sale.model_validate({**wire, "sold_on": day, "prediction": said})
         return _once(
             store,
@@ -246,14 +265,14 @@ def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
     @router.get("/correction")
     def correction(price_level: Annotated[float, Query(ge=0.001, le=10_000)] = 1.0) -> CorrectionReport:
         """What own sales and tries changed, term by term, and whether that helped."""
-        with _plainly():
+        with plainly():
             own = OwnRecords(store.book(), today())
         return correction_report(own, adviser.model, price_level)
 
     @router.get("/accuracy")
     def held(hour_value: Annotated[float, Query(ge=0, le=MOST_MONEY)] = 15.0) -> AccuracyReport:
         """Did the advice hold: sales against predictions, fixes against promises."""
-        with _plainly():
+        with plainly():
             return accuracy(store.book().machines, hour_value)
 
 
@@ -262,7 +281,7 @@ Limit = Annotated[int, Query(ge=1, le=MOST, description="entries on the page")]
 
 
 def _page(store: Store, which: Which, offset: int, limit: int) -> Page:
-    with _plainly():
+    with plainly():
         kept, total = store.entries(which, offset, limit), store.count(which)
     entries = tuple(OnRecord(version=each.version, entry=each.entry) for each in kept)
     return Page(entries=entries, offset=offset, limit=limit, total=total)
@@ -273,7 +292,7 @@ def _told(kept: Kept, response: Response) -> OnRecord:
     return OnRecord(version=kept.version, entry=kept.entry)
 
 
-def _version(match: str | None) -> int:
+def version_of(match: str | None) -> int:
     """The version that If-Match names."""
     if match is None:
         raise Refusal(428, "expected If-Match with the ETag of what is changed; read it first")
@@ -289,10 +308,21 @@ def _changed(
     match: str | None,
     response: Response,
     change: Callable[[MachineEntry], MachineEntry],
+    sent: Sent | None = None,
 ) -> OnRecord:
-    version = _version(match)
-    with _plainly():
-        return _told(store.change(machine_id, change, now(), version), response)
+    """Change the entry of a version; sent again under its key, it gets its first answer, whatever came since."""
+    version = version_of(match)
+    if sent is None or sent.key is None:
+        with plainly():
+            return _told(store.change(machine_id, change, now(), version), response)
+    return _once(
+        store,
+        sent.key,
+        sent.path,
+        sent.body,
+        response,
+        lambda post: store.change(machine_id, change, now(), version, post),
+    )
 
 
 def _once(
@@ -305,7 +335,7 @@ def _once(
 ) -> OnRecord:
     """Do a post, or give the answer of the first time it was sent under the same key."""
     request = sha256(f"{path} {body.model_dump_json()}".encode()).hexdigest()
-    with _plainly():
+    with plainly():
         earlier = store.answered(key) if key else None
         if earlier is None:
             try:
@@ -330,7 +360,7 @@ def _answer(request: str) -> Callable[[Kept], Post]:
 
 
 @contextmanager
-def _plainly() -> Iterator[None]:
+def plainly() -> Iterator[None]:
     """Turn a refusal of the records into one of the API."""
     try:
         yield

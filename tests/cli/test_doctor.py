@@ -19,6 +19,7 @@ from valuer.paths import shipped
 from valuer.price_model import training
 from valuer.price_model.artifact import keep, place_of
 from valuer.records.store.store import open_store
+from valuer.records.store.tables import HEAD
 
 PARTS = ("python", "libraries", "installation", "data folder", "disk", "records", "model", "card", "clock")
 
@@ -70,7 +71,7 @@ def test_a_fresh_installation_is_in_order_and_nothing_is_made(run: Run, home: Pa
 
 def test_looking_changes_nothing(run: Run, records: Path, home: Path) -> None:
     before = everything(home)
-    assert told(run("doctor"), "records") == "well   records: whole, 10 machines, form 0001"
+    assert told(run("doctor"), "records") == f"well   records: whole, 10 machines, form {HEAD}"
     assert everything(home) == before
 
 
@@ -111,7 +112,7 @@ def test_records_of_a_newer_version(run: Run, records: Path) -> None:
     ran = run("doctor")
     assert ran.code == 1
     assert told(ran, "records") == (
-        "wrong  records: written by a newer valuer (form 9000, known 0001) -> install that version"
+        f"wrong  records: written by a newer valuer (form 9000, known {HEAD}) -> install that version"
     )
 
 

@@ -101,7 +101,7 @@ def test_an_unknown_machine_gets_the_nearest_name(store: Store) -> None:
 
 def test_removing_takes_everything_along(store: Store) -> None:
     store.take(full_entry(), NOW)
-    store.remove("green-1", version=1)
+    store.remove("green-1", NOW, version=1)
     assert store.count() == 0
     store.take(entry(), NOW)
     assert store.entry("green-1").entry.fixes == (), "the fixes of the removed one are gone too"

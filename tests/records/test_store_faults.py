@@ -24,6 +24,7 @@ from valuer.records.store.opening import address as to_url
 from valuer.records.store.opening import form, name_of, opened
 from valuer.records.store.problems import Damaged, StoreProblem
 from valuer.records.store.store import backup_store, open_store, restore_store, store_backups
+from valuer.records.store.tables import HEAD
 
 ROOT = Path(__file__).resolve().parents[2]
 START = """
@@ -112,11 +113,12 @@ def test_a_kill_during_an_import_leaves_all_or_nothing(file: Path, seconds: floa
     check(file)
 
 
+NEXT = f"{int(HEAD) + 1:04}"
 NEXT_FORM = """
 import sqlalchemy as sa
 from alembic import op
-revision = "0002"
-down_revision = "0001"
+revision = "NEXT"
+down_revision = "HEAD"
 branch_labels = None
 depends_on = None
 
@@ -129,7 +131,7 @@ def upgrade() -> None:
         connection.exec_driver_sql("UPDATE machines SET place = 'bench' WHERE id = ?", (name,))
     with op.batch_alter_table("sales") as sales:
         sales.alter_column("sold_as", existing_type=sa.String(16), type_=sa.String(32))
-"""
+""".replace("NEXT", NEXT).replace("HEAD", HEAD)
 MIGRATE = """
 from valuer.records.store.migrate import upgrade
 from valuer.records.store.opening import address
@@ -143,7 +145,7 @@ def next_revisions(tmp_path: Path) -> Path:
     """The revisions with one more, as a later valuer would bring it: a table with children is rebuilt."""
     folder = tmp_path / "revisions"
     shutil.copytree(REVISIONS, folder)
-    (folder / "r0002_next.py").write_text(NEXT_FORM)
+    (folder / f"r{NEXT}_next.py").write_text(NEXT_FORM)
     return folder
 
 
@@ -176,7 +178,7 @@ def test_a_kill_during_a_migration_leaves_the_old_form_or_the_new(
     kill_after(child(MIGRATE, file, next_revisions), seconds)
     engine = opened(to_url(str(file)), NOW) if "place" not in columns(file) else None
     if engine:
-        assert form(engine) == "0001"
+        assert form(engine) == HEAD
         engine.dispose()
     check(file)
     assert counts(file) == before
@@ -197,7 +199,7 @@ def test_rebuilding_a_table_keeps_the_rows_that_hang_on_it(file: Path, next_revi
 def test_a_migration_that_fails_leaves_the_old_form(file: Path, next_revisions: Path) -> None:
     filled(file, 20)
     broken = NEXT_FORM + "    raise RuntimeError('half way')\n"
-    (next_revisions / "r0002_next.py").write_text(broken)
+    (next_revisions / f"r{NEXT}_next.py").write_text(broken)
     with pytest.raises(RuntimeError, match="half way"):
         upgrade(to_url(str(file)), next_revisions)
     assert "place" not in columns(file)
@@ -208,8 +210,8 @@ def test_a_store_of_an_older_form_is_copied_before_it_is_changed(
     file: Path, next_revisions: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     filled(file, 5)
-    monkeypatch.setattr("valuer.records.store.opening.HEAD", "0002")
-    monkeypatch.setattr("valuer.records.store.migrate.known_forms", lambda: ("0002", "0001"))
+    monkeypatch.setattr("valuer.records.store.opening.HEAD", NEXT)
+    monkeypatch.setattr("valuer.records.store.migrate.known_forms", lambda: (NEXT, HEAD))
     monkeypatch.setattr("valuer.records.store.migrate.upgrade", lambda url: upgrade(url, next_revisions))
     opened(to_url(str(file)), NOW).dispose()
     (copy,) = store_backups(str(file))
@@ -225,7 +227,7 @@ def test_a_store_from_a_newer_version_is_refused_and_left_alone(file: Path, next
     with pytest.raises(
         StoreProblem,
         match=re.escape(
-            "records.sqlite was written by a newer valuer (its form is 0002, this valuer knows 0001)"
+            f"records.sqlite was written by a newer valuer (its form is {NEXT}, this valuer knows {HEAD})"
         ),
     ):
         open_store(NOW, str(file))

@@ -287,7 +287,7 @@ def records(which: str | None, remove: str | None, where: str | None, *, as_json
 
     with records_at(where) as store:
         if remove:
-            store.remove(remove)
+            store.remove(remove, now())
             click.echo(f"{remove}: struck from the records.")
             return
         chosen: Any = which or "all"

@@ -9,15 +9,25 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select
+from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, update
 
+from valuer.domain.machine import with_changes
 from valuer.domain.words import did_you_mean
 from valuer.records.entries import Book, Comparable, MachineEntry
+from valuer.records.store import beside
 from valuer.records.store.backups import back_up, backups, restore
 from valuer.records.store.opening import address, file_of, name_of, opened
 from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem, damaged, plainly
 from valuer.records.store.rows import Row, comparable_of, comparable_rows, content_of, entry_of, rows_of
-from valuer.records.store.tables import comparables, fixes_done, listing_weeks, machines, posts, sales
+from valuer.records.store.tables import (
+    comparables,
+    fixes_done,
+    listing_weeks,
+    machines,
+    pictures,
+    posts,
+    sales,
+)
 
 Which = Literal["all", "bench", "sold"]
 AT_ONCE = 500  # ids named in one query; SQLite takes no more than some thousand
@@ -171,6 +181,7 @@ class Store:
             if after.entry.id != machine_id:
                 raise Conflict(f"{machine_id}: the id stays; take it in under {after.entry.id} instead")
             _rewrite(connection, after.entry, after.version, now)
+            beside.log(connection, before.entry, after.entry, now)
             _remember(connection, post, after, now)
             return after
 
@@ -185,6 +196,10 @@ class Store:
             if connection.execute(select(machines.c.id).where(machines.c.id == entry.id)).first():
                 raise Conflict(f"{entry.id}: on record already; give this one an id of its own")
             _insert(connection, rows_of([(entry, 1, now, now)]))
+            connection.execute(
+                delete(pictures).where(pictures.c.machine_id == entry.id)
+            )  # of one struck before
+            beside.log(connection, None, entry, now)
             _remember(connection, post, Kept(entry, 1), now)
             return Kept(entry, 1)
 
@@ -202,16 +217,86 @@ class Store:
                     _insert(connection, rows_of([(after, 1, now, now)]))
                 elif before.entry != after:
                     _rewrite(connection, after, before.version + 1, now)
+                beside.log(connection, before.entry if before else None, after, now)
             return tuple((before.entry if before else None, after) for before, after in made)
 
-    def remove(self, machine_id: str, version: int | None = None) -> MachineEntry:
+    def remove(self, machine_id: str, now: datetime, version: int | None = None) -> MachineEntry:
         """Strike a machine with all that hangs on it; raises NotThere, Changed."""
         with self.writing() as connection:
             before = _one(connection, machine_id)
             if version is not None and version != before.version:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
             connection.execute(delete(machines).where(machines.c.id == machine_id))
+            beside.log(connection, before.entry, None, now)
             return before.entry
+
+    def rename(self, machine_id: str, name: str, now: datetime, version: int | None = None) -> Kept:
+        """Give a machine another id; its work, weeks, sale and pictures go with it.
+
+        Raises NotThere, Changed, and Conflict where the name is taken.
+        """
+        with self.writing() as connection:
+            before = _one(connection, machine_id)
+            if version is not None and version != before.version:
+                raise Changed(f"{machine_id} was changed since it was read; read it again")
+            after = _renamed(connection, before, name, now)
+            beside.log(connection, before.entry, after.entry, now)
+            return after
+
+    def undo(self, number: int, now: datetime) -> Kept | None:
+        """Take a deed back; returns the entry as it stands then, None where it was taken in by that deed.
+
+        Raises NotThere, and Conflict where the machine was changed after it.
+        """
+        with self.writing() as connection:
+            deed = beside.deed(connection, number)
+            if deed.undone_at is not None:
+                raise Conflict(f"{deed.machine_id}: this was taken back already")
+            now_there = _entries(connection, _named([deed.machine_id]))
+            if (now_there[0].entry if now_there else None) != deed.after:
+                raise Conflict(f"{deed.machine_id} was changed after that; take back the later change first")
+            kept = _put_back(connection, deed, now_there[0].version if now_there else 0, now)
+            beside.mark_undone(connection, number, now)
+            return kept
+
+    def own_terms(self) -> beside.OwnTermsKept:
+        """The shop's own terms, those that were given."""
+        with self.reading() as connection:
+            return beside.terms_kept(connection)
+
+    def keep_terms(self, document: dict[str, Any], version: int, now: datetime) -> beside.OwnTermsKept:
+        """Keep own terms in the place of those of a version; raises Changed."""
+        with self.writing() as connection:
+            return beside.keep_terms(connection, document, version, now)
+
+    def pictures(self, machine_id: str) -> tuple[beside.Picture, ...]:
+        """The pictures of a machine; raises NotThere."""
+        with self.reading() as connection:
+            _one(connection, machine_id)
+            return beside.pictures_of(connection, machine_id)
+
+    def picture(self, machine_id: str, name: str) -> tuple[str, bytes]:
+        """Media type and content of one picture; raises NotThere."""
+        with self.reading() as connection:
+            return beside.picture(connection, machine_id, name)
+
+    def keep_picture(
+        self, machine_id: str, shows: str, media_type: str, content: bytes, now: datetime
+    ) -> beside.Picture:
+        """Keep a picture of a machine; raises NotThere, Conflict."""
+        with self.writing() as connection:
+            _one(connection, machine_id)
+            return beside.keep_picture(connection, machine_id, shows, media_type, content, now)
+
+    def drop_picture(self, machine_id: str, name: str) -> None:
+        """Take a picture away; raises NotThere."""
+        with self.writing() as connection:
+            beside.drop_picture(connection, machine_id, name)
+
+    def deeds(self, since: datetime) -> tuple[beside.Deed, ...]:
+        """What was changed since a moment, the newest first."""
+        with self.reading() as connection:
+            return beside.deeds_since(connection, since)
 
     def answered(self, key: str) -> Post | None:
         """The answer remembered under a key, if there is one."""
@@ -341,6 +426,33 @@ def _rewrite(connection: Connection, entry: MachineEntry, version: int, now: dat
     first = connection.execute(select(machines.c.recorded_at).where(machines.c.id == entry.id)).scalar_one()
     connection.execute(delete(machines).where(machines.c.id == entry.id))
     _insert(connection, rows_of([(entry, version, first, now)]))
+
+
+def _renamed(connection: Connection, before: Kept, name: str, now: datetime) -> Kept:
+    if connection.execute(select(machines.c.id).where(machines.c.id == name)).first():
+        raise Conflict(f"{name}: on record already; give this one an id of its own")
+    entry = before.entry.model_copy(update={"machine": with_changes(before.entry.machine, id=name)})
+    first = connection.execute(select(machines.c.recorded_at).where(machines.c.id == before.entry.id))
+    recorded_at = first.scalar_one()
+    connection.execute(delete(machines).where(machines.c.id == before.entry.id))
+    connection.execute(delete(pictures).where(pictures.c.machine_id == name))  # of one struck before
+    moved = update(pictures).where(pictures.c.machine_id == before.entry.id)
+    connection.execute(moved.values(machine_id=name))
+    _insert(connection, rows_of([(entry, before.version + 1, recorded_at, now)]))
+    return Kept(entry, before.version + 1)
+
+
+def _put_back(connection: Connection, deed: beside.Deed, version: int, now: datetime) -> Kept | None:
+    if deed.before is None:
+        connection.execute(delete(machines).where(machines.c.id == deed.machine_id))
+        return None
+    if deed.after is None:
+        _insert(connection, rows_of([(deed.before, 1, now, now)]))
+        return Kept(deed.before, 1)
+    if deed.before.id != deed.after.id:
+        return _renamed(connection, Kept(deed.after, version), deed.before.id, now)
+    _rewrite(connection, deed.before, version + 1, now)
+    return Kept(deed.before, version + 1)
 
 
 def _remember(

@@ -12,6 +12,7 @@ from sqlalchemy import (
     DateTime,
     ForeignKey,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Table,
@@ -20,7 +21,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0001"
+HEAD = "0002"
 """The revision that this valuer writes; `revisions/` leads up to it."""
 
 NAMES = {
@@ -146,3 +147,37 @@ posts = Table(
     Column("version", Integer),
     Column("recorded_at", Moment, nullable=False),
 )
+
+own_terms = Table(
+    "own_terms",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("document", Text, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("changed_at", Moment, nullable=False),
+)
+"""One row at most: the shop's own terms as JSON."""
+
+pictures = Table(
+    "pictures",
+    metadata,
+    Column("machine_id", String(64), primary_key=True),
+    Column("name", String(64), primary_key=True),
+    Column("shows", String(16), nullable=False),
+    Column("media_type", String(32), nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    Column("recorded_at", Moment, nullable=False),
+)
+"""No foreign key: a change writes the machine's row anew, and one struck by mistake comes back with its pictures."""
+
+deeds = Table(
+    "deeds",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", String(64), nullable=False),
+    Column("done_at", Moment, nullable=False, index=True),
+    Column("before", Text),
+    Column("after", Text),
+    Column("undone_at", Moment),
+)
+"""What was changed lately, as entries before and after; absent before it was taken in, after it was struck."""

@@ -1,0 +1,250 @@
+"""What stands around the records: the shop's own terms, pictures of machines, another name, taking deeds back."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
+
+from api.bodies import StrictRoute, bounded_bytes
+from api.examples import Bodies, examples
+from api.problems import Refusal
+from api.records import EXTRA, Match, OnRecord, plainly, version_of
+from valuer.clock import now
+from valuer.domain.machine import ID_PATTERN
+from valuer.domain.record import Record, wrong
+from valuer.domain.shop import ShopTerms
+from valuer.records.deeds import what_was_done
+from valuer.records.jpeg import NoJpeg, stripped
+from valuer.records.store.beside import KEPT_DAYS, Deed, Picture
+from valuer.records.store.store import Store
+
+Shows = Literal["machine", "plate"]
+JPEG = "image/jpeg"
+TERMS: Bodies = {
+    "an hour is worth 18": {
+        "terms": {"hour_value": 18, "currency": "EUR"},
+        "words": "british",
+        "theme": "dark",
+    }
+}
+NAME: Bodies = {"as it hangs on the handle": {"id": "green-2"}}
+
+
+def _shop_terms(given: dict[str, Any]) -> dict[str, Any]:
+    """Only what a shop may name, each within its limits; what is not named keeps its default."""
+    unknown = [name for name in given if name not in ShopTerms.model_fields]
+    if unknown:
+        raise wrong(
+            "unknown_term", f"no such term: {unknown[0][:40]!r}; /openapi.json lists those of ShopTerms"
+        )
+    ShopTerms.model_validate({"month": 1, **given})
+    return {name: value for name, value in given.items() if value is not None}
+
+
+class OwnTerms(Record):
+    """The shop's own terms, the same on every device: what each question carries, and how the page speaks and looks."""
+
+    terms: Annotated[dict[str, float | str | None], AfterValidator(_shop_terms)] = Field(
+        default_factory=dict, description="terms of ShopTerms that are not the usual ones"
+    )
+    weeks: int = Field(12, ge=1, le=52, description="weeks within which a machine on offer must be gone")
+    country: str | None = Field(
+        None, pattern="^[A-Z]{2}$", description="country whose law holds, two letters of ISO 3166-1"
+    )
+    words: Literal["british", "american"] = Field("british", description="which English the page speaks")
+    theme: Literal["device", "light", "dark"] = Field("device", description="how the page looks")
+
+
+class _Answer(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class OwnTermsKept(_Answer):
+    """Own terms; ``version`` is their ETag."""
+
+    version: int
+    own: OwnTerms
+
+
+class PictureKept(_Answer):
+    """A picture of a machine."""
+
+    name: str
+    shows: Shows
+    size: int = Field(description="bytes")
+
+
+class Pictures(_Answer):
+    """The pictures of a machine, in the order they were taken."""
+
+    pictures: tuple[PictureKept, ...]
+
+
+class NewName(Record):
+    """Another id for a machine."""
+
+    id: str = Field(pattern=ID_PATTERN, description="letters, digits, dot, _ and -")
+
+
+class DeedDone(_Answer):
+    """Something that was written down."""
+
+    number: int
+    id: str = Field(description="the machine")
+    at: datetime = Field(description="moment, UTC")
+    words: str = Field(description="what was written down")
+    undone: bool
+
+
+class Deeds(_Answer):
+    """What was written down, the newest first."""
+
+    deeds: tuple[DeedDone, ...]
+
+
+class TakenBack(_Answer):
+    """A deed that was taken back; ``entry`` is absent where the machine was taken in by it."""
+
+    version: int | None = None
+    entry: OnRecord | None = None
+
+
+def around(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> APIRouter:
+    """The routes around the records."""
+    common = next(iter(problems.values()))
+    answers = dict(problems)
+    answers.update({status: common | {"description": words} for status, words in EXTRA.items()})
+    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses=answers)
+    _terms(router, store)
+    _names(router, store)
+    _pictures(router, store)
+    _deeds(router, store)
+    return router
+
+
+def _terms(router: APIRouter, store: Store) -> None:
+    @router.get("/own-terms")
+    def own_terms(response: Response) -> OwnTermsKept:
+        """The shop's own terms."""
+        with plainly():
+            kept = store.own_terms()
+            own = OwnTerms.model_validate(kept.document)
+        response.headers["ETag"] = f'"{kept.version}"'
+        return OwnTermsKept(version=kept.version, own=own)
+
+    @router.put("/own-terms", openapi_extra=examples(TERMS))
+    def keep(own: OwnTerms, response: Response, match: Match = None) -> OwnTermsKept:
+        """Keep other terms; If-Match names the version they take the place of, 0 where there was none."""
+        version = version_of(match)
+        with plainly():
+            kept = store.keep_terms(own.model_dump(exclude_defaults=True), version, now())
+        response.headers["ETag"] = f'"{kept.version}"'
+        return OwnTermsKept(version=kept.version, own=own)
+
+
+def _names(router: APIRouter, store: Store) -> None:
+    @router.post("/machines/{machine_id}/name", openapi_extra=examples(NAME))
+    def rename(machine_id: str, name: NewName, response: Response, match: Match = None) -> OnRecord:
+        """Give a machine another id; everything that hangs on it goes with it."""
+        version = version_of(match)
+        with plainly():
+            kept = store.rename(machine_id, name.id, now(), version)
+        response.headers["ETag"] = f'"{kept.version}"'
+        return OnRecord(version=kept.version, entry=kept.entry)
+
+
+def _pictures(router: APIRouter, store: Store) -> None:
+    body = {
+        "requestBody": {
+            "required": True,
+            "content": {JPEG: {"schema": {"type": "string", "format": "binary"}}},
+        }
+    }
+
+    @router.get("/machines/{machine_id}/pictures")
+    def pictures(machine_id: str) -> Pictures:
+        """The pictures of a machine."""
+        with plainly():
+            return Pictures(pictures=tuple(_told(each) for each in store.pictures(machine_id)))
+
+    @router.post("/machines/{machine_id}/pictures", status_code=201, openapi_extra=body)
+    async def add(
+        machine_id: str,
+        request: Request,
+        shows: Annotated[Shows, Query(description="the machine, or the plate with its numbers")] = "machine",
+    ) -> PictureKept:
+        """Keep a picture, without the place and time that a camera writes into it; the same one twice is one."""
+        if request.headers.get("content-type", "").partition(";")[0].strip().lower() != JPEG:
+            raise Refusal(415, "a picture must be JPEG; send it with Content-Type: image/jpeg")
+        content = await bounded_bytes(request, "make the picture smaller")
+        return await run_in_threadpool(_kept, store, machine_id, shows, content)
+
+    @router.get(
+        "/machines/{machine_id}/pictures/{name}",
+        response_class=Response,
+        responses={200: {"content": {JPEG: {}}}},
+    )
+    def picture(machine_id: str, name: Name) -> Response:
+        """One picture."""
+        with plainly():
+            media_type, content = store.picture(machine_id, name)
+        # Its name is made from its content, so what is behind it never changes.
+        headers = {"Cache-Control": "private, max-age=31536000, immutable"}
+        return Response(content, media_type=media_type, headers=headers)
+
+    @router.delete("/machines/{machine_id}/pictures/{name}", status_code=204)
+    def drop(machine_id: str, name: Name) -> None:
+        """Take a picture away."""
+        with plainly():
+            store.drop_picture(machine_id, name)
+
+
+Name = Annotated[
+    str, Path(pattern="^[0-9a-f]{32}$", description="name of the picture, made from its content")
+]
+
+
+def _kept(store: Store, machine_id: str, shows: Shows, content: bytes) -> PictureKept:
+    try:
+        plain = stripped(content)
+    except NoJpeg as problem:
+        raise Refusal(422, str(problem)) from None
+    with plainly():
+        return _told(store.keep_picture(machine_id, shows, JPEG, plain, now()))
+
+
+def _told(picture: Picture) -> PictureKept:
+    return PictureKept.model_validate({"name": picture.name, "shows": picture.shows, "size": picture.size})
+
+
+def _deeds(router: APIRouter, store: Store) -> None:
+    @router.get("/deeds")
+    def deeds(
+        days: Annotated[int, Query(ge=0, le=KEPT_DAYS, description="days before today to begin with")] = 0,
+    ) -> Deeds:
+        """What was written down today, and some days before, the newest first; each can be taken back."""
+        midnight = now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
+        with plainly():
+            return Deeds(deeds=tuple(_done(each) for each in store.deeds(midnight - timedelta(days=days))))
+
+    @router.post("/deeds/{number}/undo")
+    def undo(number: Annotated[int, Path(ge=1, le=2_147_483_647)]) -> TakenBack:
+        """Take a deed back, unless the machine was changed after it."""
+        with plainly():
+            kept = store.undo(number, now())
+        if kept is None:
+            return TakenBack()
+        return TakenBack(version=kept.version, entry=OnRecord(version=kept.version, entry=kept.entry))
+
+
+def _done(deed: Deed) -> DeedDone:
+    return DeedDone(
+        number=deed.number,
+        id=deed.machine_id,
+        at=deed.done_at,
+        words=what_was_done(deed.before, deed.after),
+        undone=deed.undone_at is not None,
+    )

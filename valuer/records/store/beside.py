@@ -1,0 +1,175 @@
+"""What stands in the store beside the entries: own terms, pictures, and what was changed lately."""
+
+import json
+from datetime import datetime, timedelta
+from hashlib import sha256
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from valuer.records.entries import MachineEntry
+from valuer.records.store.problems import Changed, Conflict, NotThere
+from valuer.records.store.tables import deeds, own_terms, pictures
+
+KEPT_DAYS = 31
+"""How long it is remembered what a change was, and the pictures of a machine that was struck."""
+
+MOST_PICTURES = 12
+
+
+class OwnTermsKept(NamedTuple):
+    """The shop's own terms and how often they were changed; none yet is version 0."""
+
+    document: dict[str, Any]
+    version: int
+
+
+class Picture(NamedTuple):
+    """A picture of a machine; its name is made from its content."""
+
+    name: str
+    shows: str
+    media_type: str
+    size: int
+
+
+class Deed(NamedTuple):
+    """One change of one machine: its entry before and after, None where it was not there."""
+
+    number: int
+    machine_id: str
+    done_at: datetime
+    before: MachineEntry | None
+    after: MachineEntry | None
+    undone_at: datetime | None
+
+
+def terms_kept(connection: Connection) -> OwnTermsKept:
+    """The shop's own terms."""
+    row = connection.execute(select(own_terms.c.document, own_terms.c.version)).first()
+    return OwnTermsKept(json.loads(row[0]), row[1]) if row else OwnTermsKept({}, 0)
+
+
+def keep_terms(
+    connection: Connection, document: dict[str, Any], version: int | None, now: datetime
+) -> OwnTermsKept:
+    """Keep terms in the place of those of a version; raises Changed where they are of another."""
+    there = terms_kept(connection)
+    if version is not None and version != there.version:
+        raise Changed("the own terms were changed since they were read; read them again")
+    connection.execute(delete(own_terms))
+    row = {
+        "id": 1,
+        "document": json.dumps(document),
+        "version": there.version + 1,
+        "changed_at": now,
+    }
+    connection.execute(insert(own_terms), [row])
+    return OwnTermsKept(document, there.version + 1)
+
+
+def pictures_of(connection: Connection, machine_id: str) -> tuple[Picture, ...]:
+    """The pictures of a machine in the order they were taken."""
+    found = select(
+        pictures.c.name, pictures.c.shows, pictures.c.media_type, func.length(pictures.c.content)
+    ).where(pictures.c.machine_id == machine_id)
+    order = pictures.c.recorded_at, pictures.c.name
+    return tuple(Picture(*row) for row in connection.execute(found.order_by(*order)))
+
+
+def keep_picture(
+    connection: Connection, machine_id: str, shows: str, media_type: str, content: bytes, now: datetime
+) -> Picture:
+    """Keep a picture; the same one twice is one. Raises Conflict where there are too many."""
+    name = sha256(content).hexdigest()[:32]
+    there = pictures_of(connection, machine_id)
+    known = next((each for each in there if each.name == name), None)
+    if known:
+        return known
+    if len(there) >= MOST_PICTURES:
+        raise Conflict(
+            f"{machine_id} has {MOST_PICTURES} pictures, the most there may be; take one away first"
+        )
+    row = {
+        "machine_id": machine_id,
+        "name": name,
+        "shows": shows,
+        "media_type": media_type,
+        "content": content,
+        "recorded_at": now,
+    }
+    connection.execute(insert(pictures), [row])
+    return Picture(name, shows, media_type, len(content))
+
+
+def picture(connection: Connection, machine_id: str, name: str) -> tuple[str, bytes]:
+    """The media type and content of a picture; raises NotThere."""
+    found = select(pictures.c.media_type, pictures.c.content).where(
+        pictures.c.machine_id == machine_id, pictures.c.name == name
+    )
+    row = connection.execute(found).first()
+    if row is None:
+        raise NotThere(f"no picture {name!r} of {machine_id!r} in the records")
+    return row[0], bytes(row[1])
+
+
+def drop_picture(connection: Connection, machine_id: str, name: str) -> None:
+    """Take a picture away; raises NotThere."""
+    gone = delete(pictures).where(pictures.c.machine_id == machine_id, pictures.c.name == name)
+    if not connection.execute(gone).rowcount:
+        raise NotThere(f"no picture {name!r} of {machine_id!r} in the records")
+
+
+def log(
+    connection: Connection, before: MachineEntry | None, after: MachineEntry | None, now: datetime
+) -> None:
+    """Remember a change for as long as it may be taken back."""
+    entry = after or before
+    if entry is None or before == after:
+        return
+    connection.execute(delete(deeds).where(deeds.c.done_at < now - timedelta(days=KEPT_DAYS)))
+    row = {
+        "machine_id": entry.id,
+        "done_at": now,
+        "before": _text(before),
+        "after": _text(after),
+    }
+    connection.execute(insert(deeds), [row])
+
+
+def _text(entry: MachineEntry | None) -> str | None:
+    return None if entry is None else entry.model_dump_json(exclude_none=True)
+
+
+def deeds_since(connection: Connection, since: datetime) -> tuple[Deed, ...]:
+    """What was changed since a moment, the newest first."""
+    found = select(deeds).where(deeds.c.done_at >= since).order_by(deeds.c.id.desc())
+    return tuple(_deed(row) for row in connection.execute(found).mappings())
+
+
+def deed(connection: Connection, number: int) -> Deed:
+    """One deed; raises NotThere."""
+    row = connection.execute(select(deeds).where(deeds.c.id == number)).mappings().first()
+    if row is None:
+        raise NotThere(f"no deed {number} is remembered; deeds are kept for {KEPT_DAYS} days")
+    return _deed(row)
+
+
+def _deed(row: Any) -> Deed:
+    return Deed(
+        row["id"],
+        row["machine_id"],
+        row["done_at"],
+        _entry(row["before"]),
+        _entry(row["after"]),
+        row["undone_at"],
+    )
+
+
+def _entry(text: str | None) -> MachineEntry | None:
+    return None if text is None else MachineEntry.model_validate_json(text)
+
+
+def mark_undone(connection: Connection, number: int, now: datetime) -> None:
+    """Write down that a deed was taken back."""
+    connection.execute(update(deeds).where(deeds.c.id == number).values(undone_at=now))
