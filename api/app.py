@@ -20,6 +20,7 @@ from api.lanes import TimeLimit, usual_lanes
 from api.page_files import page
 from api.problems import MEDIA_TYPE, ProblemDocument, install
 from api.questions import Question
+from api.reading import reading
 from api.records import LiveRecords, records
 from api.selling import selling
 from valuer import __version__
@@ -81,6 +82,7 @@ def create_app(adviser: Adviser, store: Store | None = None, door: Door = LOOPBA
     app.include_router(_questions(adviser))
     app.include_router(deciding(adviser, PROBLEMS))
     app.include_router(selling(adviser, PROBLEMS))
+    app.include_router(reading(PROBLEMS))
     app.include_router(_facts())
     app.include_router(health(adviser, store))
     if store:

@@ -42,7 +42,7 @@ def test_every_question_has_its_limit() -> None:
     questions = {
         path.removeprefix("/v1/") for path, methods in APP.openapi()["paths"].items() if "post" in methods
     }
-    assert questions - {"entrance"} == set(MOST)
+    assert questions - {"entrance", "read/figures"} == set(MOST)
 
 
 @pytest.mark.parametrize("path", MOST)
@@ -83,6 +83,13 @@ def test_a_list_beside_the_machines_has_an_end_too(
     answer = asked(client, path, 1, **{name: long})
     assert answer.status_code == 422
     assert answer.json()["errors"][0]["pointer"].startswith(f"/{name}")
+
+
+def test_figures_that_somebody_typed_have_an_end_too(client: TestClient) -> None:
+    figure = {"name": "price", "text": "1"}
+    answer = client.post("/v1/read/figures", json={"figures": [figure] * 201})
+    assert answer.status_code == 422
+    assert client.post("/v1/read/figures", json={"figures": [figure] * 200}).status_code == 200
 
 
 DEEP = [

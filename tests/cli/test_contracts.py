@@ -13,6 +13,7 @@ from tests.cli.conftest import Run
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
 from valuer.cli import cli
+from valuer.cli.options import Figure
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = str(ROOT / "valuer/demo/bench.json")
@@ -98,13 +99,23 @@ def test_text_fits_80_columns_and_says_synthetic_once(run: Run, name: str) -> No
 BAD = {
     ("price",): "Missing argument 'FILE'. (`valuer price --help` explains)",
     ("price", "none.csv"): "none.csv: no such file; give a machine file, or - for standard input",
-    ("price", BENCH, "--hour-value", "-3"): "--hour-value: hour_value must be 0 or more, got -3.0",
-    ("price", BENCH, "--hour-value", "nan"): "--hour-value: hour_value must be a finite number, got nan",
-    ("fixes", BENCH, "--cash", "inf"): "--cash: cash must be a finite number, got inf",
-    ("fixes", BENCH, "--hours=-1"): "--hours: hours must be 0 or more, got -1.0",
-    ("bench", BENCH, "--month", "13"): "--month: month must be 12 or less, got 13",
+    ("price", BENCH, "--hour-value", "-3"): "--hour-value: expected 0 to 1000000, got -3",
+    (
+        "price",
+        BENCH,
+        "--hour-value",
+        "nan",
+    ): "--hour-value: expected an amount of money, got 'nan'; leave it empty when unknown",
+    (
+        "fixes",
+        BENCH,
+        "--cash",
+        "inf",
+    ): "--cash: expected an amount of money, got 'inf'; leave it empty when unknown",
+    ("fixes", BENCH, "--hours=-1"): "--hours: expected 0 h to 10000 h, got -1 h",
+    ("bench", BENCH, "--month", "13"): "--month: expected a month, such as april, apr or 4, got '13'",
     ("bench", BENCH, "--currency", "euro"): "--currency: currency must be three capital letters, got 'euro'",
-    ("bench", BENCH, "--price-level", "0"): "--price-level: price_level must be 0.001 or more, got 0.0",
+    ("bench", BENCH, "--price-level", "0"): "--price-level: expected 0.001 to 10000, got 0",
     (
         "price",
         BENCH,
@@ -144,13 +155,15 @@ def test_a_fault_of_ours_is_one_line_too(run: Run, monkeypatch: pytest.MonkeyPat
 
 
 def numbers() -> list[tuple[str, str]]:
-    """Every option and argument of every command that takes a fractional number."""
-    return [
+    """Every option and argument of every command that takes a figure."""
+    found = [
         (name, parameter.opts[0])
         for name, command in cli.commands.items()
         for parameter in command.params
-        if isinstance(parameter.type, click.types.FloatParamType)
+        if isinstance(parameter.type, Figure)
     ]
+    assert len(found) > len(cli.commands)
+    return found
 
 
 @pytest.mark.parametrize(("name", "option"), numbers())

@@ -173,9 +173,7 @@ BAD = {
     ("done", "m3", "needle_seat", "--cured"): "no machine 'm3' in the records",
     ("sold", "m1"): "expected the price, or --undo to take the sale back",
     ("sold", "m1", "0"): "price must be above 0, got 0.0",
-    ("sold", "m1", "nan"): (
-        "Invalid value for '[PRICE]': expected a number, got 'nan' (`valuer sold --help` explains)"
-    ),
+    ("sold", "m1", "nan"): ("PRICE: expected an amount of money, got 'nan'; leave it empty when unknown"),
     ("sold", "m1", "100", "--on", "2026-02-30"): (
         "Invalid value for '--on': expected a day as YYYY-MM-DD, got '2026-02-30' "
         "(`valuer sold --help` explains)"
@@ -184,7 +182,7 @@ BAD = {
         "m1: taken in on 2026-05-01, so not sold on 2026-04-01; correct the day"
     ),
     ("sold", "m1", "--undo"): "m1 is not sold, so there is no sale to take back",
-    ("listed", "m1", "--ask", "-5"): "ask must be above 0, got -5.0",
+    ("listed", "m1", "--ask", "-5"): "--ask: expected 0 to 1000000, got -5",
     ("take", "none.csv"): "none.csv: no such file; give a machine file, or - for standard input",
     ("import", "none.csv"): "none.csv: no such file; give a machine file, or - for standard input",
     ("restore", "none.sqlite"): "none.sqlite: no such backup; `valuer restore` lists those there are",

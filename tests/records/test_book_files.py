@@ -59,7 +59,7 @@ BAD = {
     "id,taken_on\nm1,1.5.2026\n": "row 2, taken_on: expected a day as YYYY-MM-DD, 1970 or later, got '1.5",
     "id,taken_on,paid\nm1,2026-05-01,-5\n": "row 2, paid: paid must be 0 or more, got -5.0",
     "id,taken_on,paid\nm1,2026-05-01,five\n": (
-        "row 2, paid: expected a number, got 'five'; leave the cell empty when unknown"
+        "row 2, paid: expected an amount of money, got 'five'; leave it empty when unknown"
     ),
     "id,taken_on\nm1,2026-05-01\nm1,2026-05-02\n": (
         "row 3, id: 'm1' is used in row 2 already; give each machine its own"

@@ -52,7 +52,7 @@ def test_encodings_that_announce_themselves_are_read(encoding: str) -> None:
 
 def test_remarks_and_blank_lines_are_skipped_and_rows_counted_as_in_the_file() -> None:
     text = '# a remark, with commas\n"# another"\n\nid,age_years\n,\nm1,six\n'
-    line = "a.csv, row 6, age_years: expected a number, got 'six'; leave the cell empty when unknown"
+    line = "a.csv, row 6, age_years: expected a number in years, got 'six'; leave it empty when unknown"
     assert refusal("a.csv", text) == [line]
 
 
@@ -93,15 +93,19 @@ BAD_CSV = {
     ),
     "nan": (
         "id,age_years\nm1,nan\n",
-        "a.csv, row 2, age_years: expected a number, got 'nan'; leave the cell empty when unknown",
+        "a.csv, row 2, age_years: expected a number in years, got 'nan'; leave it empty when unknown",
     ),
-    "a decimal comma": (
-        'id,age_years\nm1,"6,5"\n',
-        "a.csv, row 2, age_years: expected a number, got '6,5'; write a decimal point",
+    "a comma that parts thousands or digits": (
+        'id,new_price\nm1,"1,250"\n',
+        "a.csv, row 2, new_price: '1,250' may be 1.25 or 1250; write 1.25 or 1250",
+    ),
+    "a comma that parts runs or digits": (
+        'id,readings\nm1,"blade_stop_s:3,1"\n',
+        ("a.csv, row 2, readings: '3,1' may be 3.1 s, or 2 runs of 3 and 1 s; write 3.1 or 3 1"),
     ),
     "a formula": (
         "id,age_years\nm1,=2+4\n",
-        "a.csv, row 2, age_years: expected a number, got '=2+4'; save the file with values, not formulas",
+        "a.csv, row 2, age_years: expected a number in years, got '=2+4'; save the file with values, not formulas",
     ),
     "a formula as id": (
         "id,age_years\n=1+1,4\n",

@@ -112,7 +112,7 @@ def data(folder: Path, seed: int | None) -> None:
 @click.option("--sales", type=click.Path(path_type=Path), metavar="FILE", help="Train on these sales (CSV).")
 @click.option(
     "--with-synthetic",
-    type=Figure(0, 1, max_open=True),
+    type=Figure(0, 1, "number", open_end=True),
     metavar="WEIGHT",
     help="With --sales: count each invented sale as this part of one of yours, 0 to below 1 [0].",
 )

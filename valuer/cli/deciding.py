@@ -18,14 +18,13 @@ from valuer.cli.options import (
     terms_options,
 )
 from valuer.cli.output import keep_to_ourselves
-from valuer.domain.bounds import MOST_MONEY
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
 
-MONEY = Figure(min=0, max=MOST_MONEY)
-SHOP_HOURS = Figure(min=0, max=1_000)
+MONEY = Figure()
+SHOP_HOURS = Figure(0, 1_000, "hours")
 QUOTE_OPTIONS = {
     "hours": "shop-hours",
     "diagnosis_fee": "fee",
@@ -147,7 +146,9 @@ def next_checks(
 @click.option("--want", type=MONEY, metavar="MONEY", help="Money to be left over, your hours paid [0].")
 @click.option("--want-per-hour", type=MONEY, metavar="MONEY", help="Wanted for each hour of yours instead.")
 @click.option("--asked", type=MONEY, metavar="MONEY", help="What the seller asks.")
-@click.option("--miles", type=Figure(min=0, max=5_000), metavar="MILES", help="Round trip to fetch it [12].")
+@click.option(
+    "--miles", type=Figure(0, 5_000, "distance"), metavar="MILES", help="Round trip to fetch it [12]."
+)
 @click.option(
     "--not-there", metavar="FAULT", multiple=True, help="A fault you looked for and did not find; repeatable."
 )
@@ -224,7 +225,7 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
 @click.option("--cures", metavar="FAULT", multiple=True, help="What it cures, if not all; may be repeated.")
 @click.option(
     "--new-price",
-    type=Figure(min=0.01, max=MOST_MONEY),
+    type=Figure(0.01),
     metavar="MONEY",
     help="What a comparable new machine costs.",
 )

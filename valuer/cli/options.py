@@ -1,40 +1,104 @@
 """What the commands share: the terms a user may set, and how input becomes machines or a refusal."""
 
 import functools
-import math
 import types
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from valuer.clock import this_month
+from valuer.domain.bounds import MOST_MONEY
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
 
 
-class Figure(click.FloatRange):
-    """A number within bounds; NaN, which no bound stops, is refused too."""
+def refuse(why: str, param: click.Parameter | None) -> NoReturn:
+    """End the command with one line that begins with the option or the argument it is about."""
+    name = (
+        param.opts[0] if isinstance(param, click.Option) else param.human_readable_name if param else "value"
+    )
+    raise click.ClickException(f"{name}: {why}")
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number, or a refusal in one line."""
-        number = float(super().convert(value, param, ctx))
-        if not math.isfinite(number):
-            self.fail(f"expected a number, got {value!r}", param, ctx)
+
+class Figure(click.ParamType[float]):
+    """A figure as people write it, within bounds: 12,50 or 1 h 30 min or 20 km. ``kind``: see `valuer.intake.units`."""
+
+    name = "figure"
+
+    def __init__(
+        self, least: float = 0.0, most: float = MOST_MONEY, kind: str = "money", *, open_end: bool = False
+    ) -> None:
+        self.least, self.most, self.kind, self.open_end = least, most, kind, open_end
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,
+        ctx: click.Context | None,  # noqa: ARG002 - click's signature
+    ) -> float:
+        """The figure in the first unit of its kind, or a refusal in one line that says what it may mean."""
+        from valuer.intake.numbers import NotUnderstood, read_figure
+        from valuer.intake.quantities import Quantity
+        from valuer.intake.units import KINDS
+
+        if isinstance(value, int | float):
+            return float(value)
+        quantity = Quantity(
+            param.name or "" if param else "", self.kind, next(iter(KINDS[self.kind])), self.least, self.most
+        )
+        try:
+            (number,) = read_figure(value, quantity).values
+        except NotUnderstood as error:
+            refuse(str(error), param)
+        if self.open_end and number >= self.most:
+            refuse(f"expected below {self.most:g}, got {value!r}", param)
         return number
 
 
-TERMS = {
+MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september",
+          "october", "november", "december")  # fmt: skip
+LEAST_LETTERS = 3
+
+
+class Month(click.ParamType[int]):
+    """A month by its name, the first letters of it, or its number."""
+
+    name = "month"
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,
+        ctx: click.Context | None,  # noqa: ARG002 - click's signature
+    ) -> int:
+        """The number of the month, or a refusal in one line."""
+        if isinstance(value, int):
+            return value
+        word = value.strip().lower().rstrip(".")
+        if word.isascii() and word.isdecimal() and 1 <= int(word[:3]) <= len(MONTHS):
+            return int(word)
+        named = [place for place, month in enumerate(MONTHS, start=1) if month.startswith(word)]
+        if word == "sept" or (len(word) >= LEAST_LETTERS and len(named) == 1):
+            return named[0]
+        refuse(f"expected a month, such as april, apr or 4, got {value!r}", param)
+
+
+TERMS: dict[str, tuple[Any, str, str]] = {
     "currency": (str, "CODE", "Your currency, three letters [USD]."),
-    "price_level": (float, "X", "Your money per dollar of the invented market [1]."),
-    "hour_value": (float, "MONEY", "What an hour of your time is worth [15]."),
-    "hours": (float, "HOURS", "Bench hours free; no limit if not given."),
-    "cash": (float, "MONEY", "Cash free for parts; no limit if not given."),
-    "margin": (float, "MONEY", "What a fix must bring beyond its costs."),
-    "month": (int, "1..12", "Month of sale [this month]."),
+    "price_level": (
+        Figure(0.001, 10_000, "number"),
+        "X",
+        "Your money per dollar of the invented market [1].",
+    ),
+    "hour_value": (Figure(), "MONEY", "What an hour of your time is worth [15]."),
+    "hours": (Figure(0, 10_000, "hours"), "HOURS", "Bench hours free; no limit if not given."),
+    "cash": (Figure(0, 1e9), "MONEY", "Cash free for parts; no limit if not given."),
+    "margin": (Figure(), "MONEY", "What a fix must bring beyond its costs."),
+    "month": (Month(), "MONTH", "Month of sale, april, apr or 4 [this month]."),
 }
 
 

@@ -92,7 +92,10 @@ def records_at(where: str | None) -> "Iterator[Store]":
     "--paid", type=Figure(), metavar="MONEY", help="What it cost to buy and fetch; one machine only."
 )
 @click.option(
-    "--hours", type=Figure(), metavar="HOURS", help="Your hours for fetching it and the first look."
+    "--hours",
+    type=Figure(0, 1_000, "hours"),
+    metavar="HOURS",
+    help="Your hours for fetching it and the first look.",
 )
 @day_option
 @store_option
@@ -133,7 +136,9 @@ def take(
 )
 @click.option("--cured/--failed", default=None, help="Whether the fault was gone at the retest.")
 @click.option("--parts", type=Figure(), metavar="MONEY", help="What parts and consumables cost.")
-@click.option("--hours", type=Figure(), metavar="HOURS", help="Your bench hours, strip-down included.")
+@click.option(
+    "--hours", type=Figure(0, 1_000, "hours"), metavar="HOURS", help="Your bench hours, strip-down included."
+)
 @click.option("--snag", is_flag=True, default=None, help="Something else was made worse.")
 @click.option("--note", metavar="TEXT", help="What was found.")
 @day_option
@@ -231,7 +236,12 @@ def listed(machine_id: str, day: date | None, where: str | None, **week: Any) ->
 @click.argument("price", type=Figure(), required=False)
 @click.option("--as", "sold_as", type=click.Choice(SOLD_AS), default="working", help="How it left [working].")
 @click.option("--fees", type=Figure(), metavar="MONEY", help="Fees and costs of the sale.")
-@click.option("--hours", type=Figure(), metavar="HOURS", help="Your hours for listing, answering, showing.")
+@click.option(
+    "--hours",
+    type=Figure(0, 1_000, "hours"),
+    metavar="HOURS",
+    help="Your hours for listing, answering, showing.",
+)
 @click.option("--undo", is_flag=True, help="Take a sale back that was written down by mistake.")
 @day_option
 @store_option

@@ -15,7 +15,6 @@ from valuer.cli.options import (
     only_option,
     terms_of,
 )
-from valuer.domain.bounds import MOST_MONEY
 
 if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
@@ -29,7 +28,7 @@ weeks_option = click.option(
 )
 
 
-MONEY = Figure(min=0.01, max=MOST_MONEY)
+MONEY = Figure(0.01)
 
 
 @click.command()

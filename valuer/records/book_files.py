@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from valuer.domain.machine import Machine
 from valuer.domain.words import shown
-from valuer.records.cells import NUMBER, Unreadable, wire_value
+from valuer.records.cells import Unreadable, figure, wire_value
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.files import (
     STOP_AFTER,
@@ -103,9 +103,7 @@ def _value(name: str, cell: str) -> Any:
         except BadJson:
             raise Unreadable(f"expected JSON as `valuer export` writes it, got {shown(cell)}") from None
     if name in NUMBERS:
-        if not NUMBER.fullmatch(cell):
-            raise Unreadable(f"expected a number, got {shown(cell)}; leave the cell empty when unknown")
-        return float(cell)
+        return figure(name, cell)
     if name in RECORD:
         return cell
     return _unguarded(cell) if name == "note" else wire_value(name, _unguarded(cell).strip())

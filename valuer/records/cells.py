@@ -5,6 +5,8 @@ from typing import Any
 
 from valuer.domain.machine import Machine
 from valuer.domain.words import shown
+from valuer.intake.numbers import NotUnderstood, as_wire
+from valuer.intake.quantities import quantities
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 NUMBERS = {name for name, field in Machine.model_fields.items() if "float" in str(field.annotation)}
@@ -16,8 +18,10 @@ class Unreadable(ValueError):
     """A cell that cannot be read; the message says what was expected, what came and what to do."""
 
 
-def wire_value(column: str, cell: str) -> Any:
+def wire_value(column: str, cell: str, *, point: bool = True) -> Any:
     """The value of a non-empty cell of a machine file; raises Unreadable.
+
+    ``point``: the file writes decimal points, as a program does that parts cells by commas.
 
     >>> wire_value("faults", "stiff_roll:slight; blade_dull:slight")
     ['stiff_roll:slight', 'blade_dull:slight']
@@ -27,25 +31,26 @@ def wire_value(column: str, cell: str) -> Any:
     if column == "faults":
         return [part.strip() for part in cell.split(";") if part.strip()]
     if column in {"readings", "checks"}:
-        return dict(_pairs(column, cell))
+        return dict(_pairs(column, cell, point=point))
     if column in NUMBERS:
-        return _number(cell)
+        return figure(column, cell, point=point)
     return _flag(cell) if column in FLAGGED else cell
 
 
-def _number(cell: str) -> float:
-    if NUMBER.fullmatch(cell):
-        return float(cell)
-    hint = _hint(cell)
-    raise Unreadable(f"expected a number, got {shown(cell)}{hint}")
+def figure(name: str, text: str, *, point: bool = True) -> float | list[float]:
+    """The figure in a cell, of an attribute, a reading or an amount; raises Unreadable.
 
+    What is no plain number is read as people write it; a plain one stands as it is, its bounds are the record's.
 
-def _hint(cell: str) -> str:
-    if cell[0] in "=@":
-        return "; save the file with values, not formulas"
-    if re.fullmatch(r"[+-]?\d+,\d+", cell):
-        return "; write a decimal point"
-    return "; leave the cell empty when unknown"
+    >>> figure("age_years", "6,5 years")
+    6.5
+    """
+    if NUMBER.fullmatch(text) and (point or "." not in text):
+        return float(text)
+    try:
+        return as_wire(text, quantities()[name], point=point)
+    except NotUnderstood as error:
+        raise Unreadable(str(error)) from None
 
 
 def _flag(cell: str) -> bool:
@@ -54,7 +59,7 @@ def _flag(cell: str) -> bool:
     raise Unreadable(f"expected yes or no, got {shown(cell)}; leave the cell empty when unknown")
 
 
-def _pairs(column: str, cell: str) -> list[tuple[str, Any]]:
+def _pairs(column: str, cell: str, *, point: bool) -> list[tuple[str, Any]]:
     found: dict[str, Any] = {}
     for part in filter(None, (piece.strip() for piece in cell.split(";"))):
         name, colon, value = (piece.strip() for piece in part.partition(":"))
@@ -62,14 +67,12 @@ def _pairs(column: str, cell: str) -> list[tuple[str, Any]]:
             raise Unreadable(f"expected name:value pairs joined by ;, got {shown(part)}")
         if name in found:
             raise Unreadable(f"{shown(name)} stands twice; keep one of them")
-        found[name] = value if column == "checks" else _reading(value)
+        found[name] = value if column == "checks" else _reading(name, value, point=point)
     return list(found.items())
 
 
-def _reading(value: str) -> Any:
-    """A number, yes or no, a word, or several runs separated by commas."""
-    if "," in value:
-        return [_reading(run.strip()) for run in value.split(",")]
-    if NUMBER.fullmatch(value):
-        return float(value)
+def _reading(name: str, value: str, *, point: bool) -> Any:
+    """A figure with its runs, yes or no, or a word; of a reading that nobody knows, what stands there."""
+    if name in quantities():
+        return figure(name, value, point=point)
     return FLAGS.get(value.lower(), value)

@@ -11,9 +11,9 @@ from valuer.domain.machine import Machine
 from valuer.domain.readings import Readings
 
 HOW = (
-    "Leave out or leave empty what is unknown: a guess is worse than nothing. A number keeps the unit in its "
-    "name. In CSV, faults, readings and checks are name:value pairs joined by ; and several runs of one "
-    "reading are joined by commas inside quotes."
+    "Leave out or leave empty what is unknown: a guess is worse than nothing. A number is in the unit of its "
+    "name, or in the one written after it (55 cm). In CSV, faults, readings and checks are name:value pairs "
+    "joined by ; and several runs of one reading are parted by blanks (blade_stop_s:2.1 2.3 2.2)."
 )
 
 
