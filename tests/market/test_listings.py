@@ -73,6 +73,43 @@ def test_may_sells_as_fast_as_the_judgements_say(
     assert other - 0.08 <= chance(drawn[0], 5, ratio) <= one + 0.08
 
 
+@pytest.mark.parametrize(
+    ("ratio", "one", "other"), [(1.0, 4.1, 5), (1.1, 8.2, 11), (1.2, 17, 25), (1.3, 33, 55)]
+)
+def test_a_dear_ask_stands_as_long_as_the_judgements_say(
+    drawn: tuple[Visitors, pd.DataFrame], ratio: float, one: float, other: float
+) -> None:
+    """Median days in May; both common practice, no source. Between the two, or 15 % beside them."""
+    unsold = 1 - np.array([0.0, *(chance(drawn[0], 5, ratio, weeks) for weeks in range(1, 13))])
+    weeks = np.interp(-np.log(0.5), -np.log(unsold), np.arange(13))
+    assert one / 1.15 <= 7 * weeks <= other * 1.15
+
+
+def test_winter_slows_machines_that_run_more_than_those_that_do_not(
+    drawn: tuple[Visitors, pd.DataFrame],
+) -> None:
+    """Repairers come at any season (common practice, no source): twice as long at most, where runners take four times."""
+    visitors = drawn[0]
+    slower = {}
+    for runs in (True, False):
+        rows = np.flatnonzero(visitors.runs == runs)
+        rate = [
+            -np.log1p(
+                -visitors.week_of(
+                    rows,
+                    np.asarray(month),
+                    np.asarray(1),
+                    visitors.worth[rows, month - 1],
+                    visitors.worth[rows, month - 1] + np.log(0.85),
+                    np.asarray(0.0),
+                )[0]
+            )
+            for month in (5, 11)
+        ]
+        slower[runs] = float(np.median(rate[0] / rate[1]))
+    assert slower[False] < 2.5 < slower[True]
+
+
 def test_november_takes_three_to_five_times_as_long_as_may(drawn: tuple[Visitors, pd.DataFrame]) -> None:
     """Median days at an ask of the value: 15 against 4.1 by one judgement, 25 against 5 by the other."""
     may, november = (-np.log(1 - chance(drawn[0], month, 1.0)) for month in (5, 11))
