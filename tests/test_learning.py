@@ -41,7 +41,7 @@ def test_without_records_the_advice_is_that_of_the_model_alone() -> None:
 
 
 def test_own_sales_move_the_value_and_the_basis_counts_them() -> None:
-    dearer = adviser(*[sold(f"s{i}", SOUND * 1.3) for i in range(20)])
+    dearer = adviser(*[sold(f"s{i}", SOUND * 1.3 + i / 100) for i in range(20)])
     (said,) = dearer.value([machine()], TERMS).valuations
     (alone,) = Adviser(MODEL).value([machine()], TERMS).valuations
     assert said.value.amount > alone.value.amount * 1.1
@@ -121,7 +121,7 @@ def test_the_report_says_so_when_there_is_nothing_to_learn_from() -> None:
 
 
 def test_the_report_tells_what_moved_before_and_after() -> None:
-    book = Book(machines=tuple(sold(f"s{i}", SOUND * 1.25) for i in range(20)))
+    book = Book(machines=tuple(sold(f"s{i}", SOUND * 1.25 + i / 100) for i in range(20)))
     report = correction_report(OwnRecords(book, TODAY), MODEL)
     # Every sale at 1.25 times the value: the model is off by 1 - 1 / 1.25 = 20 %.
     assert report.error_before_percent == 20.0

@@ -27,6 +27,12 @@ from valuer.records.on_offer import Offered, times_on_offer
 JUST_MOVED = 0.02
 """Change of the odds of a sale below which they are said to stay."""
 
+WHOLE_FROM = 10
+"""Factors from which on no part of one is told."""
+
+SAYS_ENOUGH = 6
+"""Attributes that a machine says before two equal ones, sold on one day at one price, count as the same one."""
+
 MODEST_BELOW = 10
 """Own sales below which a correction is called a first guess (trials on simulated markets)."""
 
@@ -36,7 +42,12 @@ def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSal
 
     Machines sold for parts or scrap are left out: their price is not that of a machine.
     """
-    own = [_own(entry, today, price_level) for entry in book.machines if _teaches(entry)]
+    again = set(entered_again(book))
+    own = [
+        _own(entry, today, price_level)
+        for entry in book.machines
+        if _teaches(entry) and entry.id not in again
+    ]
     seen = [
         _sale(
             at_price_level(each.machine, price_level),
@@ -48,6 +59,21 @@ def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSal
         for each in book.comparables
     ]
     return (*own, *seen)
+
+
+def entered_again(book: Book) -> tuple[str, ...]:
+    """Ids of sales that repeat one before them: same machine, day and price under another id. They teach nothing."""
+    seen: set[tuple[object, ...]] = set()
+    again = []
+    for entry in book.machines:
+        if not _teaches(entry) or entry.sale is None:
+            continue
+        told = entry.machine.model_dump_json(exclude={"id"}, exclude_unset=True)
+        key = (told, entry.sale.sold_on, entry.sale.price)
+        if key in seen and len(entry.machine.model_fields_set) > SAYS_ENOUGH:
+            again.append(entry.id)
+        seen.add(key)
+    return tuple(again)
 
 
 def _teaches(entry: MachineEntry) -> bool:
@@ -134,10 +160,13 @@ class OwnRecords:
         return self._speeds[key]
 
     def corrected(self, model: ValueModel, price_level: float = 1.0) -> ValueModel:
-        """The model bent towards own sales and own listings; the model itself where there are none."""
+        """The model bent towards own sales and own listings, its ranges wide enough for places unlike its market's.
+
+        Where nothing was learnt from, a model that was trained on sales of the place itself is left as it is.
+        """
         speed, selling = self.speed(model, price_level), selling_of(model)
         correction = self.correction(model, price_level)
-        if correction.at_rest and speed.at_rest:
+        if correction.at_rest and speed.at_rest and not of_invented_market(model):
             return model
         return CorrectedModel(model, correction, selling and selling.shifted(speed.moved))
 
@@ -164,6 +193,11 @@ class OwnRecords:
         asked = {machine.id for machine in machines}
         bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {entry.id: done_before(entry) for entry in bench if entry.fixes}
+
+
+def of_invented_market(model: ValueModel) -> bool:
+    """Whether the model knows one invented market only, so that its ranges have to be widened for the user's."""
+    return bool(getattr(model, "of_invented_market", False))
 
 
 def selling_of(model: ValueModel) -> SellingModel | None:
@@ -238,9 +272,14 @@ class CorrectionReport(_Document):
     error_after_percent: float | None = Field(
         description="the same by a correction that has not seen the sale it is judged by"
     )
-    interval_factor: float = Field(description="what the width of every interval is multiplied by")
+    interval_factor: float = Field(
+        description="width of the ranges of machines like the own ones, beside that of the first day"
+    )
     terms: tuple[LearntTerm, ...]
     odd_sales: tuple[OddSale, ...]
+    entered_again: tuple[str, ...] = Field(
+        description="sales that repeat one before them, same machine, day and price; they are left out"
+    )
     selling: LearntSpeed
     fixes: tuple[LearntFix, ...]
 
@@ -255,11 +294,12 @@ def correction_report(own: OwnRecords, model: ValueModel, price_level: float = 1
         statement=_statement(found, before, after),
         error_before_percent=before,
         error_after_percent=after,
-        interval_factor=round(found.spread, 3),
+        interval_factor=round(found.width, 3),
         terms=tuple(_term(term) for term in sorted(found.terms, key=lambda term: -abs(term.moved))),
         odd_sales=tuple(
             OddSale(id=odd.id, times=round(odd.times, 2), weight=round(odd.weight, 3)) for odd in found.odd
         ),
+        entered_again=entered_again(own.book),
         selling=_speed(own.speed(model, price_level)),
         fixes=_fixes(own.tries),
     )
@@ -275,6 +315,12 @@ def _statement(found: Correction, before: float | None, after: float | None) -> 
         return (
             "No own sales yet, so nothing is corrected. Sales of unrepaired machines teach most: keep them."
         )
+    if found.money != 1.0:
+        times = about(found.money)
+        return (
+            f"Your sales stand at about {times} times what the model expects, more than places differ; shall {times} "
+            "be the price level? Until you say so, values follow your sales."
+        )
     level = percent(found.level)
     where = "above" if found.level > 0 else "below"
     own, seen = _counted(found.own_sales, "own sale"), _counted(found.comparables, "price")
@@ -286,6 +332,15 @@ def _statement(found: Correction, before: float | None, after: float | None) -> 
     )
     modest = " With so few it is a first guess." if found.own_sales < MODEST_BELOW else ""
     return f"From {learnt}: values now stand {abs(level):.0f} % {where} the model's.{judged}{modest}"
+
+
+def about(times: float) -> str:
+    """A factor as one would say it: whole from 10 up, with two digits at most below.
+
+    >>> about(6.98), about(0.145), about(98.7)
+    ('7', '0.14', '99')
+    """
+    return f"{times:.0f}" if times >= WHOLE_FROM else f"{times:.2g}"
 
 
 def _counted(number: int, what: str) -> str:

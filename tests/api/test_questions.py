@@ -104,7 +104,7 @@ def test_a_valuation_has_the_fixed_names(client: TestClient) -> None:
         "records",
     }
     assert set(valuation["safety"]) >= {"may_be_sold", "must_cure", "unchecked"}
-    assert set(valuation["basis"]) == {"model", "data_sha256", "synthetic", "own_sales"}
+    assert set(valuation["basis"]) == {"model", "data_sha256", "synthetic", "own_sales", "range_holds"}
     assert valuation["value"]["currency"] == "EUR"
 
 

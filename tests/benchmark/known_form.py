@@ -28,7 +28,7 @@ from tests.benchmark.second_market import (
 )
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding, Machine
-from valuer.price_model.own_sales import LEVEL
+from valuer.price_model.place_terms import LEVEL
 
 Floats = npt.NDArray[np.float64]
 

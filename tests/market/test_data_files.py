@@ -1,13 +1,17 @@
 """The shipped data are what the simulator writes today, bit for bit, and say that they are synthetic."""
 
+import json
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from valuer.market.files import SEED, write_data
 from valuer.market.sales import draw_sales
 from valuer.paths import shipped
+from valuer.price_model.place_prior import FILE
+from valuer.price_model.places import taught
 
 
 @pytest.fixture(scope="module")
@@ -62,3 +66,12 @@ def test_the_datasheet_follows_the_seven_questions_and_counts_the_file(written: 
     dead = sales["faults"].str.contains("no_start:").mean()
     assert f"{dead:.1%} do not start" in sheet
     assert f"seed {SEED}" in sheet
+
+
+def test_what_the_shipped_population_teaches_is_not_stale() -> None:
+    """The same to two digits: solvers of other library versions may differ in the last ones."""
+    kept, fresh = json.loads(shipped(FILE).read_text("utf-8")), taught(SEED)
+    assert kept["synthetic"] is True
+    assert (kept["terms"], kept["markets"]) == (fresh["terms"], fresh["markets"])
+    assert np.allclose(kept["sd"], fresh["sd"], atol=0.01), "run `valuer data` and commit datasets"
+    assert np.allclose(kept["misfit"], fresh["misfit"], atol=0.005)

@@ -21,6 +21,11 @@ class Basis(BaseModel):
     data_sha256: str = Field(description="SHA-256 of the sales it was trained on")
     synthetic: bool = Field(description="true while it rests on an invented market")
     own_sales: int = Field(ge=0, description="own sales that corrected it; 0 means no local correction")
+    range_holds: str = Field(
+        "",
+        description="what share of which sales the range holds, and what has tested it; empty where it is of "
+        "the sales that the model was trained on",
+    )
 
 
 class Beyond(NamedTuple):

@@ -98,14 +98,16 @@ def template(*, as_csv: bool) -> None:
     "--seed", type=int, default=None, help="Another seed gives another invented market of the same kind."
 )
 def data(folder: Path, seed: int | None) -> None:
-    """Write the invented sales and listings again.
+    """Write the invented sales and listings again, and what many invented markets teach.
 
     The same seed gives the same files, bit for bit.
     """
-    from valuer.market.files import write_data
+    from valuer.market.files import SEED, write_data
+    from valuer.price_model.places import write_prior
 
     for path in write_data(folder, seed):
         click.echo(f"wrote {path}")
+    click.echo(f"wrote {write_prior(folder, SEED if seed is None else seed)}")
 
 
 @click.command()

@@ -25,13 +25,20 @@ def correction(report: CorrectionReport) -> None:
             table.add_row(term.name, *figures, term.why)
         out.print(table)
     if report.own_sales:
-        wrapped(out, f"Every range is {report.interval_factor:.2f} times as wide as the model's.")
+        wrapped(
+            out,
+            f"Ranges of machines like those you sold are {report.interval_factor:.2f} times as wide as on the first "
+            "day.",
+        )
     for odd in report.odd_sales:
         wrapped(
             out,
             f"Hardly believable: {odd.id}, {odd.times:g} times what the others lead one to expect. It has "
             "next to no say; was it a gift, a typo, or sold with something else?",
         )
+    if report.entered_again:
+        again = ", ".join(report.entered_again)
+        wrapped(out, f"Left out, as each repeats a sale before it (same machine, day and price): {again}.")
     out.print()
     wrapped(out, report.selling.statement)
     _fixes(report)

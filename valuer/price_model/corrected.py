@@ -1,8 +1,8 @@
 """CorrectedModel: any value model with a local correction on it, and the same laws by construction.
 
-A row of the corrected model is a row of the model below with two columns more: the log value of the sound
-machine, and how far level, attributes and ageing move it. Both are worked out once, when a machine is
-encoded.
+A row of the corrected model is a row of the model below with some columns more: the log value of the sound
+machine, how far level, attributes and ageing move it, and what of the machine bears on the terms of a place. They
+are worked out once, when a machine is encoded.
 
 The faults' part of the correction multiplies each fault's loss by a factor of its own. As losses do not add
 up, the whole is the Choquet integral of the factors over the model's loss, a set function L of the faults
@@ -29,25 +29,26 @@ from numpy.typing import NDArray
 from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
-from valuer.price_model.local_correction import LARGEST, SMALLEST, USUAL_REPAIR_LOSS, Correction
-from valuer.price_model.own_sales import (
-    LEVEL,
+from valuer.price_model.local_correction import LARGEST, SMALLEST, Correction, Doubt
+from valuer.price_model.own_sales import Z80, machine_columns, usual_losses
+from valuer.price_model.place_prior import place_prior
+from valuer.price_model.place_terms import (
+    ATTRIBUTE_LEVELS,
     NOT_RUNNING,
     USUAL_LOG_VALUE,
+    USUAL_REPAIR_LOSS,
+    Seen,
     added_up,
-    age_loss,
-    levels_of,
-    season,
-    turns,
-    usual_losses,
+    highest_as_working,
+    term_columns,
 )
 from valuer.price_model.selling import SellingModel
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-ADDED = 2
-"""Columns that a row has more: log of the sound value, and how far it is moved."""
+ADDED = 2 + 3 + len(ATTRIBUTE_LEVELS)
+"""Columns that a row has more: log of the sound value, how far it is moved, and `Seen.machine`."""
 
 
 @dataclass(frozen=True)
@@ -63,20 +64,20 @@ class CorrectedModel:
 
     @property
     def basis(self) -> Basis:
-        """That of the model below, with the number of own sales."""
+        """That of the model below, with the number of own sales and what the range holds."""
         learnt_from = self.correction.own_sales + self.correction.comparables
-        return self.model.basis.model_copy(update={"own_sales": learnt_from})
+        holds = range_holds(self.correction)
+        return self.model.basis.model_copy(update={"own_sales": learnt_from, "range_holds": holds})
 
     def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
-        """Rows of shape (n, p + 2) with every fault absent."""
+        """Rows of shape (n, p + ADDED) with every fault absent."""
         rows = self.model.encode(machines, month)
         sound = np.log(self.model.value(rows)) if len(rows) else np.zeros(0)
-        aged = age_loss(self.model, machines, month, sound)
+        bears = machine_columns(self.model, machines, month, sound)
         shift = dict(self.correction.level_shift)
-        own = np.array([sum(shift.get(level, 0.0) for level in levels_of(machine)) for machine in machines])
-        of_month = float((season(np.array([float(month)])) @ np.array(self.correction.season))[0])
-        moved = self.correction.level + of_month + own + (self.correction.ageing - 1.0) * aged
-        return np.column_stack([rows, sound, moved])
+        of_level = [shift.get(level, 0.0) for level in ATTRIBUTE_LEVELS]
+        rates = np.array([self.correction.ageing - 1.0, *self.correction.season, *of_level])
+        return np.column_stack([rows, sound, self.correction.level + bears @ rates, bears])
 
     def fault_column(self, fault: str) -> int:
         """The column of the model below."""
@@ -95,15 +96,30 @@ class CorrectedModel:
         return np.exp(self._log_value(rows))
 
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Ends of the 80 % interval: those of the model, re-scaled and moved along with the value."""
+        """Ends of the 80 % interval: the model's own, widened by what is not known of the place."""
         below = rows[:, :-ADDED]
         value = np.log(self.model.value(below))
-        low, high = self.model.interval(below)
-        here, spread = self._log_value(rows), self.correction.spread
-        return np.exp(here - spread * (value - np.log(low))), np.exp(here + spread * (np.log(high) - value))
+        low, high = (np.log(end) for end in self.model.interval(below))
+        seen = self._seen(rows, value)
+        place = Z80**2 * self._doubt.of_place(seen, term_columns(seen, self._usual_losses))
+        factor, here = self._doubt.factor(seen), self._log_value(rows)
+        down, up = (factor * np.sqrt(width**2 + place) for width in (value - low, high - value))
+        return np.exp(here - down), np.exp(here + up)
+
+    @cached_property
+    def _doubt(self) -> Doubt:
+        return self.correction.doubt or Doubt.at_first(place_prior())
+
+    def _seen(self, rows: FloatArray, value: FloatArray) -> Seen:
+        """What of the rows bears on the terms; value: log values of the model below, shape (n,)."""
+        sound = rows[:, -ADDED]
+        levels = rows[:, self._faults[0]]
+        return Seen(sound, np.maximum(sound - value, 0.0), levels, rows[:, -ADDED + 2 :])
 
     def _log_value(self, rows: FloatArray) -> FloatArray:
-        sound, moved = rows[:, -2], rows[:, -1]
+        if self.correction.at_rest:
+            return np.asarray(np.log(self.model.value(rows[:, :-ADDED])))
+        sound, moved = rows[:, -ADDED], rows[:, -ADDED + 1]
         return np.asarray(sound + moved - self._loss(rows[:, :-ADDED], sound))
 
     def _loss(self, rows: FloatArray, sound: FloatArray) -> FloatArray:
@@ -123,7 +139,7 @@ class CorrectedModel:
 
     def _as_working(self, rows: FloatArray) -> tuple[FloatArray, BoolArray]:
         """The rows with what turns a machine into one for repair put back; and which of them had any of it."""
-        columns, highest = self._working
+        columns, highest = self._faults[0], highest_as_working()
         levels = rows[:, columns]
         turned: BoolArray = np.asarray((levels > highest).any(axis=1))
         if not turned.any():
@@ -167,18 +183,26 @@ class CorrectedModel:
     def _usual_losses(self) -> FloatArray:
         return usual_losses(self.model)
 
-    @cached_property
-    def _working(self) -> tuple[IntArray, FloatArray]:
-        """The column of every fault, and the highest level (0, 1, 2) that leaves a machine for sale as working."""
-        highest = [
-            max((LEVEL[severity] for severity in fault.severities if not turns(fault, severity)), default=0.0)
-            for fault in fault_catalogue().values()
-        ]
-        return self._faults[0], np.array(highest)
-
     def _log_below(self, rows: FloatArray) -> FloatArray:
         """Log values of the model below, each different row valued once."""
         plain = np.ascontiguousarray(rows)
         as_bytes = plain.view(np.dtype((np.void, plain.dtype.itemsize * plain.shape[1]))).ravel()
         _, first, back = np.unique(as_bytes, return_index=True, return_inverse=True)
         return np.asarray(np.log(self.model.value(plain[first]))[back])
+
+
+def range_holds(found: Correction) -> str:
+    """What the range holds, of what, and what has tested it: one plain sentence."""
+    if not found.own_sales:
+        return FIRST_DAY
+    n, inside = found.own_sales, sum(found.held)
+    sales = "your one sale" if n == 1 else f"your {n} sales, each judged by the others,"
+    lay = ("it lay inside" if inside else "it lay outside") if n == 1 else f"{inside} of them lay inside"
+    none = "; none of them was for repair, so the ranges of such machines stay wide"
+    kind = none if not found.for_repair else "; all of them were for repair" if found.for_repair == n else ""
+    return f"The range holds 8 in 10 in places like yours, as far as {sales} can tell: {lay}{kind}."
+
+
+FIRST_DAY = (
+    "The range holds 8 in 10 sales in markets like those we can imagine; none of your sales has tested it."
+)

@@ -1,84 +1,52 @@
 """Local correction: a value model bent towards own sales, a little for few of them and more for many.
 
-Bayesian linear regression of the residuals (log sale price - log value) on
+Bayesian linear regression of the residuals (log sale price - log value) on the terms of `place_terms`. The prior is
+what a population of invented markets teaches (`place_prior`): how far each term moves from place to place, and which
+move together, so that what is seen of one kind of machine says something of its neighbours and little of the rest.
+What no term explains is noise of its own, larger for wrecks.
 
-    level + levels + season + ageing * age_loss + asks
-    - scale * loss - sum over faults f of extra_f * fault_loss_f + dear * worth * loss
-    - add * added + add_dear * worth * added
+The noise is Student's t, so that one absurd sale has little say (Lange, Little and Taylor 1989, from memory): each
+sale is weighed by (v + 1) / (v + z^2), z its residual in units of the noise, and the fit repeated until the weights
+stand still. It begins from what the prior expects, so that several absurd sales do not speak for each other. A sale far
+out loses its say altogether; how far out it is, is judged with its own pull on the fit taken off. Sales lose half
+their weight in 18 months.
 
-(levels: what a tier, a drive, a look is worth more here; season: a wave over the year; asks: how far asks stand
-above sales; added: the losses of the faults on a usual machine, added up, as they may hide less behind each other
-here and be no smaller on a cheap machine; worth: log of the sound value beside a usual one, as buyers may take off
-sums of money more than shares). A machine that goes
-for repair, as it does not run or may not be sold as working, is looked at by other buyers; for it the second
-line is
-
-    repair + running - slope * (loss - USUAL_REPAIR_LOSS) + repair_dear * worth
-
-with independent normal priors. The noise is Student's t, so that one absurd sale has little say (Lange,
-Little and Taylor 1989, from memory): each sale is weighed by (v + 1) / (v + z^2), z its residual in units of
-the noise, and the fit repeated until the weights stand still. A sale far out loses its say altogether; how far out
-it is, is judged with its own pull on the fit taken off. Sales lose half their weight in 18 months.
-
-The prior widths come from trials on simulated shifted markets, as does the width of the noise
-that the model does not know of.
+Prices in another money show themselves before that: where sales agree with each other and stand further off than
+places do, the common factor is taken off first, and named.
 
 What is added to a loss may not be taken away from it again, or a fault could add value: where ``add`` comes out below
 0 the sales are fitted once more without it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from statistics import NormalDist
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
+from valuer.domain.faults import fault_catalogue
 from valuer.price_model.own_sales import Z80, Evidence, OwnSale, evidence
+from valuer.price_model.place_prior import PlacePrior, place_prior
+from valuer.price_model.place_terms import (
+    ADDED,
+    ADDED_BY_WORTH,
+    ATTRIBUTE_LEVELS,
+    OF_REPAIR,
+    Seen,
+    terms,
+)
 
-PRIOR_SD = {
-    "level": 0.2,
-    "season": 0.05,
-    "ageing": 0.15,
-    "scale": 0.5,
-    "add": 0.4,
-    "fault": 0.3,
-    "attribute": 0.07,
-    "dear": 0.4,
-    "repair": 0.15,
-    "slope": 0.3,
-    "running": 0.15,
-    "repair_dear": 0.3,
-    "asks": 0.08,
-}
-USUAL_REPAIR_LOSS = 1.3
-"""Log loss of a machine for repair by the shipped model, on the average: about a quarter of the value is left."""
-
-ASK_OVER_SALE = 0.105
-"""Log of first ask over sale price: sales end at .90 of the ask in season (common practice, no source)."""
+ASKS = "asks over sales"
+ASK_OVER_SALE, ASKS_SD = 0.105, 0.08
+"""Log of first ask over sale price: sales end at .90 of the ask in season (common practice, no source); and its sd
+between places (judgement)."""
 
 FREEDOM = 4.0
 """Degrees of freedom of the t noise."""
 
-UNKNOWN_SD = 0.2
-"""Noise of the log price in a strange place beyond what the model's interval tells."""
-
 PRIOR_SALES = 8.0
 """Own sales that the model's own noise level counts as, when the noise is measured."""
-
-SPREAD_SALES = 2.0
-"""Own sales that the model's interval counts as when intervals are re-scaled: in a strange place, few."""
-
-FIRST_SALES = 10.0
-"""The same beside the very first own sale, falling as 1 / n to SPREAD_SALES: one odd sale widens no range by half."""
-
-CHOSEN = 0.25
-"""How far the quantile of intervals stands above .8, as a part of it, times the root of own sales.
-
-On 75 simulated shifted markets the 80 % intervals then held 82.8, 81.3, 81.2 and 80.3 % of sales after 10, 20, 50 and
-200 own ones; .2 came nearer to 80 and .35 went above 83.
-"""
 
 DOUBTED, ABSURD = 3.0, 4.5
 """Residuals, in units of the noise, from which a sale loses its say, and has none and is named."""
@@ -89,8 +57,16 @@ MOST_BY_WORTH = 0.9
 SMALLEST, LARGEST = 0.05, 4.0
 """Bounds of what multiplies the model's ageing and its fault losses; never below 0, or a law would break."""
 
+MONEY_FROM_SALES, MONEY_FROM_SD, MONEY_AGREES = 3, 4.0, 2 / 3
+"""Another money is named from so many sales on, where their middle stands so many sds of a place off, and so large a
+share of them stands nearer to that middle than to the model."""
 
-ADDED, ADDED_BY_WORTH = "faults added up", "faults added up by worth"
+AGE_ENDS = (-0.85, 0.7)
+"""Log value of a very old and of a new machine beside that at six years (common practice, no source): what an age that
+nobody told may come to."""
+
+KIND_WIDTHS = (0.6, 0.7, 0.25)
+"""How alike machines are whose misses speak for each other: loss, worth (logs), and whether both go for repair."""
 
 Moves = Literal["value", "loss", "ageing"]
 
@@ -144,16 +120,85 @@ class AddedUp:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """What is not known of the place yet, and how far own sales were off; with no sales, what the prior says.
+
+    covariance: of the terms, shape (n_terms, n_terms). kinds: (n, 3), loss, worth and repair of each own sale; miss:
+    its squared miss, judged by the others, in units of the variance expected, no more than DOUBTED where the sale is
+    not believed; weight: of each, shape (n,).
+    """
+
+    prior: PlacePrior
+    covariance: FloatArray
+    kinds: FloatArray
+    miss: FloatArray
+    weight: FloatArray
+
+    @classmethod
+    def at_first(cls, prior: PlacePrior) -> "Doubt":
+        """Before the first sale."""
+        return cls(prior, prior.covariance, np.zeros((0, 3)), np.zeros(0), np.zeros(0))
+
+    def of_place(self, seen: Seen, columns: FloatArray) -> FloatArray:
+        """Variance of the log value that comes from not knowing the place, shape (n,)."""
+        guessed = widest(columns, self.covariance)
+        known = ((guessed @ self.covariance) * guessed).sum(axis=1)
+        return np.asarray(np.maximum(known, 0.0) + self.prior.misfit(seen))
+
+    def factor(self, seen: Seen) -> FloatArray:
+        """What the width is multiplied by, as own sales of such machines were off more or less than was expected."""
+        apart = (kinds_of(seen)[:, None, :] - self.kinds[None]) / np.array(KIND_WIDTHS)
+        alike = np.exp(-0.5 * (apart**2).sum(axis=2)) * self.weight
+        said = alike @ self.miss if len(self.miss) else np.zeros(len(seen.sound))
+        return np.asarray(np.sqrt((PRIOR_SALES + said) / (PRIOR_SALES + alike.sum(axis=1))))
+
+
+def widest(columns: FloatArray, covariance: FloatArray) -> FloatArray:
+    """The columns with what a machine does not say set to what leaves most doubt, so that a blank narrows no range."""
+    filled, rows = columns.copy(), np.arange(len(columns))
+    for places in (list(block) for block in said_by_level()):
+        blank = ~filled[:, places].any(axis=1)
+        across = filled @ covariance
+        gain = 2 * across[:, places] + np.diag(covariance)[places]
+        best = np.array(places)[gain.argmax(axis=1)]
+        filled[rows[blank], best[blank]] = 1.0
+    age = terms().index("ageing")
+    blank = filled[:, age] == 0.0
+    ends = (
+        2 * (filled @ covariance)[:, [age]] * np.array(AGE_ENDS)
+        + covariance[age, age] * np.array(AGE_ENDS) ** 2
+    )
+    filled[blank, age] = np.array(AGE_ENDS)[ends.argmax(axis=1)][blank]
+    return filled
+
+
+def said_by_level() -> tuple[tuple[int, ...], ...]:
+    """Places among the terms of the levels of each attribute."""
+    names = dict.fromkeys(name for name, _ in ATTRIBUTE_LEVELS)
+    return tuple(
+        tuple(terms().index(" ".join(level)) for level in ATTRIBUTE_LEVELS if level[0] == name)
+        for name in names
+    )
+
+
+def kinds_of(seen: Seen) -> FloatArray:
+    """Loss, worth and repair of machines, shape (n, 3)."""
+    return np.column_stack([seen.loss, seen.worth, seen.repair])
+
+
+@dataclass(frozen=True)
 class Correction:
-    """What own sales changed. With none of them everything is at rest: factors 1, level 0, spread 1.
+    """What own sales changed. With none of them everything is at rest: factors 1, level 0.
 
     A corrected log value is log sound value + level + ``level_shift`` of each attribute level the machine has
     + (ageing - 1) * age_loss - loss, each fault's part of the loss taken ``fault_factor`` times
     (``other_faults`` times for those not named) and the whole 1 - ``dear`` * worth times, and ``added`` on top; for
     machines that go for repair the loss is that of ``repair``. ``season`` multiplies cosine and sine of the month.
-    ``spread`` multiplies the half width of intervals.
+    ``money``: how many times as high own prices stand as any place would explain, 1 where they do not; it is in
+    ``level``. ``doubt``: what widens ranges; None is that before the first sale. ``width`` is that of ranges of
+    machines like the own ones, beside what it was before the first sale.
     ``before`` and ``after`` are the residuals of own sales by the model, and by a correction that has not
-    seen the sale it is judged by; ``judged`` their ids.
+    seen the sale it is judged by; ``judged`` their ids; ``held`` whether the range so made held them.
     """
 
     own_sales: int = 0
@@ -167,12 +212,16 @@ class Correction:
     dear: float = 0.0
     added: AddedUp = AddedUp()
     repair: ForRepair = ForRepair()
-    spread: float = 1.0
+    money: float = 1.0
+    doubt: Doubt | None = field(default=None, compare=False)
+    width: float = 1.0
     terms: tuple[Term, ...] = ()
     odd: tuple[Odd, ...] = ()
     judged: tuple[str, ...] = ()
     before: tuple[float, ...] = ()
     after: tuple[float, ...] = ()
+    held: tuple[bool, ...] = ()
+    for_repair: int = 0
 
     @property
     def at_rest(self) -> bool:
@@ -187,49 +236,49 @@ def learn(model: ValueModel, sales: Sequence[OwnSale]) -> Correction:
     """Return the correction that the sales call for; `NO_CORRECTION` for none."""
     if not sales:
         return NO_CORRECTION
-    return correction_of(evidence(model, sales))
+    return correction_of(evidence(model, sales), place_prior().after(model.basis.own_sales))
 
 
-def correction_of(known: Evidence) -> Correction:
+def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
     """Return the correction that the evidence calls for."""
-    design = _design(known)
-    fit = _fit(design, known)
-    found = dict(zip(design.names, fit.mean.tolist(), strict=True))
-    if found[ADDED] < 0:
+    design = _design(known, prior)
+    fit = _fit(design, known, prior)
+    if dict(zip(design.names, fit.mean, strict=True))[ADDED] < 0:
         design = design.without({ADDED, ADDED_BY_WORTH})
-        fit = _fit(design, known)
-        found = dict.fromkeys((ADDED, ADDED_BY_WORTH), 0.0) | dict(
-            zip(design.names, fit.mean.tolist(), strict=True)
-        )
+        fit = _fit(design, known, prior)
+    found = dict.fromkeys(terms(), 0.0) | dict(zip(design.names, fit.mean.tolist(), strict=True))
     own = (known.is_ask == 0) & (known.weight > 0)
-    width = np.where(fit.left_out < 0, known.below, known.above)
-    spread = _spread((np.abs(fit.left_out) / width)[own], known.weight[own])
+    doubt = _doubt(design, known, prior, fit, own)
+    scale = found["fault losses"]
+    unseen = [found[fault] for fault in fault_catalogue() if fault not in known.faults]
     return Correction(
         own_sales=int(own.sum()),
         comparables=len(known) - int(own.sum()),
-        level=found["level"],
+        level=found["level"] + fit.money,
         ageing=_within(1.0 + found["ageing"]),
-        other_faults=_within(1.0 + found["fault losses"]),
-        fault_factor=tuple(
-            (fault, _within(1.0 + found["fault losses"] + found[fault])) for fault in known.faults
-        ),
-        level_shift=tuple((level, found[" ".join(level)]) for level in known.levels),
+        other_faults=_within(1.0 + scale + float(np.mean(unseen))),
+        fault_factor=tuple((fault, _within(1.0 + scale + found[fault])) for fault in known.faults),
+        level_shift=tuple((level, found[" ".join(level)]) for level in ATTRIBUTE_LEVELS),
         season=(found["season, winter over summer"], found["season, spring over autumn"]),
         dear=max(found["fault losses, dear machines"], 0.0),
         added=AddedUp(found[ADDED], found[ADDED_BY_WORTH]),
-        repair=ForRepair(
-            more=-found["for repair"],
-            not_running=max(-found["not running"], 0.0),
-            slope=_within(1.0 + found["for repair, much wrong"]),
-            dear=min(-found["for repair, dear machines"], MOST_BY_WORTH),
-        ),
-        spread=spread,
+        repair=_for_repair(found),
+        money=float(np.exp(fit.money)),
+        doubt=doubt,
+        width=_width(known, prior, doubt),
         terms=_terms(design, known, fit),
         odd=_odd(known, fit),
         judged=tuple(np.array(known.ids)[own].tolist()),
         before=tuple(known.residual[own].tolist()),
         after=tuple(fit.left_out[own].tolist()),
+        held=tuple((doubt.miss <= (Z80 * doubt.factor(known.seen)[own]) ** 2).tolist()),
+        for_repair=int(known.seen.repair[own].sum()),
     )
+
+
+def _for_repair(found: dict[str, float]) -> ForRepair:
+    more, slope, dear, not_running = (found[name] for name in OF_REPAIR)
+    return ForRepair(-more, max(-not_running, 0.0), _within(1.0 + slope), min(-dear, MOST_BY_WORTH))
 
 
 def _within(factor: float) -> float:
@@ -238,96 +287,116 @@ def _within(factor: float) -> float:
 
 @dataclass(frozen=True)
 class _Design:
-    """Columns X of shape (n, k), the name of each and what it moves, prior means and sds of shape (k,)."""
+    """Columns X of shape (n, k), the name of each, prior means of shape (k,), prior covariance (k, k)."""
 
     names: tuple[str, ...]
-    of: tuple[Moves, ...]
     X: FloatArray
     prior: FloatArray
-    prior_sd: FloatArray
+    covariance: FloatArray
 
     def without(self, names: set[str]) -> "_Design":
         """The same without these columns."""
         kept = [place for place, name in enumerate(self.names) if name not in names]
         return _Design(
             tuple(self.names[place] for place in kept),
-            tuple(self.of[place] for place in kept),
             self.X[:, kept],
             self.prior[kept],
-            self.prior_sd[kept],
+            self.covariance[np.ix_(kept, kept)],
         )
 
 
 @dataclass(frozen=True)
 class _Fit:
-    """Posterior mean (k,) and covariance (k, k), t weights (n,), standardised and left-out residuals (n,)."""
+    """Posterior mean (k,) and covariance (k, k), t weights (n,), standardised and left-out residuals (n,).
+
+    money: log of the common factor taken off first. pull: how far each sale pulls the fit to itself, (n,), 0 to .99.
+    """
 
     mean: FloatArray
     covariance: FloatArray
     trust: FloatArray
     standard: FloatArray
     left_out: FloatArray
+    money: float
+    pull: FloatArray
 
 
-def _design(known: Evidence) -> _Design:
-    works = 1.0 - known.repair
-    shown, faults = known.shown.T, (known.fault_loss * works[:, None]).T
-    columns: list[tuple[str, Moves, str, FloatArray]] = [
-        ("level", "value", "level", np.ones(len(known))),
-        ("ageing", "ageing", "ageing", known.age_loss),
-        ("fault losses", "loss", "scale", -known.loss * works),
-        *[(fault, "loss", "fault", -lost) for fault, lost in zip(known.faults, faults, strict=True)],
-        *[
-            (" ".join(level), "value", "attribute", has)
-            for level, has in zip(known.levels, shown, strict=True)
-        ],
-        ("season, winter over summer", "value", "season", known.season[:, 0]),
-        ("season, spring over autumn", "value", "season", known.season[:, 1]),
-        ("fault losses, dear machines", "loss", "dear", known.loss * known.dear * works),
-        (ADDED, "loss", "add", -known.added * works),
-        (ADDED_BY_WORTH, "loss", "dear", known.added * known.dear * works),
-        ("for repair", "value", "repair", known.repair),
-        ("for repair, much wrong", "loss", "slope", -known.repair * (known.loss - USUAL_REPAIR_LOSS)),
-        ("for repair, dear machines", "loss", "repair_dear", known.repair * known.dear),
-        ("not running", "value", "running", known.dead),
-        ("asks over sales", "value", "asks", known.is_ask),
-    ]
-    names, of, widths, X = zip(*columns, strict=True)
-    prior = np.zeros(len(names))
-    prior[-1] = ASK_OVER_SALE
-    return _Design(names, of, np.column_stack(X), prior, np.array([PRIOR_SD[name] for name in widths]))
+def _design(known: Evidence, prior: PlacePrior) -> _Design:
+    n = len(terms())
+    covariance = np.zeros((n + 1, n + 1))
+    covariance[:n, :n] = prior.covariance
+    covariance[n, n] = ASKS_SD**2
+    return _Design(
+        (*terms(), ASKS),
+        np.column_stack([known.columns, known.is_ask]),
+        np.append(np.zeros(n), ASK_OVER_SALE),
+        covariance,
+    )
 
 
-def _fit(design: _Design, known: Evidence) -> _Fit:
-    """Weighted ridge regression, its weights those of the t distribution; to a standstill."""
-    variance = known.sd**2 + UNKNOWN_SD**2
+def _fit(design: _Design, known: Evidence, prior: PlacePrior) -> _Fit:
+    """Weighted regression under the prior, its weights those of the t distribution; to a standstill."""
+    variance = known.sd**2 + prior.misfit(known.seen)
     offset = known.residual - design.X @ design.prior
-    trust, noise = np.ones(len(known)), 1.0
+    expected = ((design.X @ design.covariance) * design.X).sum(axis=1) + variance
+    money = _money(offset, design, variance, known.weight)
+    offset = offset - money
+    first = offset**2 / expected
+    trust, noise = (FREEDOM + 1) / (FREEDOM + first) * _believed(np.sqrt(first)), 1.0
     change: FloatArray = np.zeros(len(design.prior))
-    covariance: FloatArray = np.diag(design.prior_sd**2)
+    covariance = design.covariance
     for _ in range(100):
         precision = known.weight * trust / (noise * variance)
-        inner = (design.X.T * precision) @ design.X + np.diag(design.prior_sd**-2)
-        covariance = np.asarray(np.linalg.inv(inner))
+        covariance = _posterior(design, precision)
         before, change = change, np.asarray(covariance @ (design.X.T @ (precision * offset)))
         squared = (offset - design.X @ change) ** 2 / variance
         believed = _believed(np.sqrt(squared / noise / (1.0 - _leverage(design, covariance, precision))))
         trust = (FREEDOM + 1) / (FREEDOM + squared / noise) * believed
         sales = PRIOR_SALES + (known.weight * believed).sum()
         noise = (PRIOR_SALES + float(known.weight @ (trust * squared))) / sales
-        if np.abs(change - before).max() < 1e-10:
+        if np.abs(change - before).max() < 1e-9:
             break
     precision = known.weight * trust / (noise * variance)
     residual = offset - design.X @ change
+    pull = _leverage(design, covariance, precision)
     # What the prior says of asks is no error of the model, so a left-out residual is held against it all.
-    left_out = residual / (1.0 - _leverage(design, covariance, precision))
-    return _Fit(design.prior + change, covariance, trust, residual / np.sqrt(noise * variance), left_out)
+    left_out = residual / (1.0 - pull)
+    standard = residual / np.sqrt(noise * variance)
+    return _Fit(design.prior + change, covariance, trust, standard, left_out, money, pull)
+
+
+def _posterior(design: _Design, precision: FloatArray) -> FloatArray:
+    """Covariance of the terms after the sales, (k, k), by whichever of sales and terms are fewer."""
+    X, prior = design.X, design.covariance
+    if len(X) < len(prior):
+        across = prior @ X.T
+        some = precision > 0
+        across, p = across[:, some], precision[some]
+        inner = X[some] @ across + np.diag(1.0 / p)
+        return np.asarray(prior - across @ np.linalg.solve(inner, across.T))
+    seen = X.T @ (precision[:, None] * X)
+    return np.asarray(np.linalg.solve(np.eye(len(prior)) + prior @ seen, prior))
+
+
+def _money(offset: FloatArray, design: _Design, variance: FloatArray, weight: FloatArray) -> float:
+    """Log of the factor by which all prices stand off together, where no place explains it; 0 where one does."""
+    if (weight > 0).sum() < MONEY_FROM_SALES:
+        return 0.0
+    order = np.argsort(offset)
+    share = np.cumsum(weight[order]) / weight.sum()
+    middle = float(offset[order][np.searchsorted(share, 0.5)])
+    share_of = weight / weight.sum()
+    common = share_of @ design.X
+    sd = np.sqrt(common @ design.covariance @ common + share_of**2 @ variance)
+    agree = float(weight[np.abs(offset - middle) < np.abs(offset)].sum() / weight.sum())
+    far = abs(middle) > MONEY_FROM_SD * sd
+    return middle if far and agree > MONEY_AGREES else 0.0
 
 
 def _leverage(design: _Design, covariance: FloatArray, precision: FloatArray) -> FloatArray:
     """How far each sale pulls the fit towards itself, shape (n,), from 0 (not at all) to .99."""
-    pull: FloatArray = precision * np.einsum("ij,jk,ik->i", design.X, covariance, design.X)
-    return np.minimum(pull, 0.99)
+    pull: FloatArray = precision * ((design.X @ covariance) * design.X).sum(axis=1)
+    return np.clip(pull, 0.0, 0.99)
 
 
 def _believed(size: FloatArray) -> FloatArray:
@@ -335,47 +404,51 @@ def _believed(size: FloatArray) -> FloatArray:
     return np.clip((ABSURD - size) / (ABSURD - DOUBTED), 0.0, 1.0)
 
 
-def _spread(size: FloatArray, weight: FloatArray) -> float:
-    """Factor on the half width of intervals so that they hold 80 % of sales, judged as if unseen.
+def _doubt(design: _Design, known: Evidence, prior: PlacePrior, fit: _Fit, own: FloatArray) -> Doubt:
+    """What is left of the prior's doubt; terms that were left out of the fit keep theirs."""
+    n = len(terms())
+    covariance = prior.covariance.copy()
+    kept = [terms().index(name) for name in design.names if name != ASKS]
+    covariance[np.ix_(kept, kept)] = fit.covariance[: len(kept), : len(kept)]
+    gone = [place for place in range(n) if place not in kept]
+    covariance[np.ix_(gone, kept)] = 0.0
+    covariance[np.ix_(kept, gone)] = 0.0
+    found = Doubt(prior, covariance, kinds_of(known.seen)[own], np.zeros(int(own.sum())), known.weight[own])
+    miss = fit.left_out**2 / (known.sd**2 + found.of_place(known.seen, known.columns) / (1.0 - fit.pull))
+    return replace(found, miss=np.where(fit.trust > 0, miss, np.minimum(miss, DOUBTED))[own])
 
-    ``size``: left-out residuals over the half width of the model's interval. The model's own spread counts as
-    SPREAD_SALES sales, and as more beside the first few; the factor is a weighted quantile of both together, so one
-    absurd sale counts as one.
-    The quantile stands above .8, as the sales have chosen the many terms they are judged by: .8 (1 + CHOSEN / root n),
-    where split conformal prediction would have .8 (1 + 1 / n). It is reached by and by: a first sale that agrees must
-    not widen what it confirms.
 
-    >>> round(_spread(np.zeros(0), np.zeros(0)), 3)
-    1.0
-    """
-    points = 200
-    prior = [NormalDist().inv_cdf(0.5 + (i + 0.5) / (2 * points)) / Z80 for i in range(points)]
-    every = np.concatenate([prior, size])
-    own = max(SPREAD_SALES, FIRST_SALES / max(float(weight.sum()), 1.0))
-    weights = np.concatenate([np.full(points, own / points), weight])
-    order = np.argsort(every)
-    share = (np.cumsum(weights[order]) - weights[order] / 2) / weights.sum()
-    n = len(size)
-    extra = min(1.0, (n - 1) / 9) * CHOSEN / np.sqrt(n) if n else 0.0
-    return float(np.interp(0.8 * (1.0 + extra), share, every[order]))
+def _width(known: Evidence, prior: PlacePrior, doubt: Doubt) -> float:
+    """Width of the ranges of machines like the own ones beside that before the first sale: the mean over them."""
+    before = known.sd**2 + Doubt.at_first(prior).of_place(known.seen, known.columns)
+    now = doubt.factor(known.seen) ** 2 * (known.sd**2 + doubt.of_place(known.seen, known.columns))
+    return float(np.mean(np.sqrt(now / before)))
 
 
 def _terms(design: _Design, known: Evidence, fit: _Fit) -> tuple[Term, ...]:
     shown = np.abs(design.X) / np.maximum(np.abs(design.X).max(axis=0), 1e-9)
     sales = (known.weight * fit.trust.clip(max=1.0)) @ shown
-    terms = [
+    found = [
         Term(
             name=name,
-            of=design.of[k],
-            fault=name if name in known.faults else None,
+            of=_moves(name),
+            fault=name if name in fault_catalogue() else None,
             moved=float(fit.mean[k] - design.prior[k]),
-            sd=float(np.sqrt(fit.covariance[k, k])),
-            prior_sd=float(design.prior_sd[k]),
+            sd=float(np.sqrt(max(fit.covariance[k, k], 0.0))),
+            prior_sd=float(np.sqrt(max(design.covariance[k, k], 1e-12))),
             sales=float(sales[k]),
         )
         for k, name in enumerate(design.names)
     ]
-    return tuple(term for term in terms if term.sales > 0 or term.name == "level")
+    return tuple(term for term in found if term.sales > 0 or term.name == "level")
+
+
+def _moves(name: str) -> Moves:
+    """What a term moves: the value, the loss of faults, or the ageing."""
+    if name == "ageing":
+        return "ageing"
+    loss = name in fault_catalogue() or name.startswith("fault") or name.endswith("much wrong")
+    return "loss" if loss else "value"
 
 
 def _odd(known: Evidence, fit: _Fit) -> tuple[Odd, ...]:

@@ -113,6 +113,11 @@ class MowerModel:
     pairs: frozenset[tuple[str, object, str, object]] = frozenset()
     selling: SellingModel | None = None
 
+    @property
+    def of_invented_market(self) -> bool:
+        """Whether it was trained on invented sales alone."""
+        return self.basis.synthetic and not self.basis.own_sales
+
     def encode(self, machines: Sequence[Machine], month: int) -> Floats:
         """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
         columns = self.price_model.columns

@@ -40,7 +40,7 @@ function moved(report, facts) {
     h("p", { class: "lead", id: "correction" }, report.statement),
     terms.length ? [h("ul", { class: "moves" }, terms.map((term) => h("li", {}, h("span", {}, plain(term.name, facts).replaceAll("_", " ")), h("b", {}, signed(term.moved_percent)),
       movedBar(term.moved_percent, term.unsure_percent, most), h("small", {}, plain(term.why, facts))))),
-    h("p", { class: "fine" }, `Bars: how far each part moved; the pale part is how unsure that is. Ranges are ${report.interval_factor} times as wide as the model's own.`)] : null,
+    h("p", { class: "fine" }, `Bars: how far each part moved; the pale part is how unsure that is. Ranges of machines like those sold are ${report.interval_factor} times as wide as on the first day.`)] : null,
     report.odd_sales.length ? sentences(report.odd_sales.map((sale) => `${sale.id} is hardly believable beside the others (${sale.times} times what they say), so it counts ${percent(sale.weight)}.`)) : null,
     report.fixes.length ? [h("h3", {}, "Own tries"), sentences(report.fixes.map((fix) =>
       `${facts.fixes.get(fix.fix)?.name ?? fix.fix}: ${fix.cured} cured, ${fix.failed} not; odds ${percent(fix.odds_before)} before, ${percent(fix.odds_after)} now.`))] : null,

@@ -153,7 +153,8 @@ def basis_warnings(model: ValueModel) -> tuple[str, ...]:
     if not basis.synthetic:
         return ()
     own = f"corrected by {basis.own_sales} own sales" if basis.own_sales else "no own sales hold it up yet"
-    return (f"Rests on a synthetic (invented) market: trust the shape, not the level; {own}.",)
+    rests = f"Rests on a synthetic (invented) market: trust the shape, not the level; {own}."
+    return (rests, basis.range_holds) if basis.range_holds else (rests,)
 
 
 def _beyond(machine: Machine, model: ValueModel, terms: ShopTerms) -> list[str]:

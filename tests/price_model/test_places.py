@@ -1,0 +1,211 @@
+"""What a population of markets teaches: the range of the first day, and what own sales of one kind say of another."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from tests.fake_model import SOUND, FakeModel
+from tests.price_model.test_local_correction import MODEL, machine, rows, sale, value, width
+from tests.records.bench import entry
+from tests.test_learning import sold
+from valuer.domain.machine import Machine, with_changes
+from valuer.learning import OwnRecords, correction_report, own_sales
+from valuer.market.assumptions import assumptions
+from valuer.market.plain_market import draw_plain_market
+from valuer.market.population import draw_markets, in_range
+from valuer.market.stock import draw_stock
+from valuer.price_model.corrected import CorrectedModel, range_holds
+from valuer.price_model.local_correction import NO_CORRECTION, Correction, learn
+from valuer.price_model.own_sales import usual_losses
+from valuer.price_model.place_prior import misfit_inputs, place_prior
+from valuer.price_model.place_terms import term_columns, terms
+from valuer.price_model.places import HomeMarket, described, laid_out, strangeness
+from valuer.records.entries import Book, Sale
+
+RNG = np.random.default_rng
+
+
+def test_a_figure_is_drawn_from_its_range_a_tenth_beyond_either_end() -> None:
+    entry = {"value": 0.3, "range": [0.2, 0.5]}
+    drawn = np.array([in_range(RNG(i), entry) for i in range(4000)])
+    assert np.mean(drawn < 0.2) == pytest.approx(0.1, abs=0.02)
+    assert np.mean(drawn > 0.5) == pytest.approx(0.1, abs=0.02)
+    assert np.mean(drawn < 0.3) == pytest.approx(0.5, abs=0.03)
+
+
+def test_the_same_seed_draws_the_same_markets_and_another_draws_others() -> None:
+    a = assumptions()
+    stock = draw_stock(40, RNG(1), a)
+    first, again, other = ([m(stock) for m in draw_markets(4, seed, a)] for seed in (3, 3, 4))
+    assert np.array_equal(first, again)
+    assert np.abs(np.array(first) - np.array(other)).min(axis=1).max() > 1e-3
+    assert not np.allclose(first[0], first[2])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_in_the_plain_market_a_worse_fault_never_raises_a_price(seed: int) -> None:
+    a = assumptions()
+    market, stock = draw_plain_market(RNG(seed), a), draw_stock(60, RNG(9), a)
+    for column in range(0, stock.severity.shape[1], 5):
+        levels = []
+        for level in (0, 1, 2):
+            severity = stock.severity.copy()
+            severity[:, column] = level
+            levels.append(market(stock.with_severity(severity)))
+        assert (np.diff(levels, axis=0) <= 1e-9).all(), a.fault_ids[column]
+
+
+def test_the_prior_is_a_covariance_and_what_buyers_fear_together_moves_together() -> None:
+    prior = place_prior()
+    assert np.linalg.eigvalsh(prior.covariance).min() > -1e-4
+    sd = np.sqrt(np.maximum(np.diag(prior.covariance), 1e-12))
+    correlation = prior.covariance / np.outer(sd, sd)
+    at = {name: place for place, name in enumerate(terms())}
+    kin = [("oil_leak_sump", "oil_leak_seal"), ("rattle", "starter_noise"), ("paint_faded", "dirty")]
+    strangers = [("oil_leak_sump", "paint_faded"), ("rattle", "recoil_rope"), ("dirty", "drive_none")]
+    together, apart = (np.mean([correlation[at[a], at[b]] for a, b in pairs]) for pairs in (kin, strangers))
+    assert together > apart + 0.1
+
+
+def test_one_form_of_market_judged_by_the_other_is_stranger_than_by_itself() -> None:
+    """The misfit that the file carries is that of a form nobody drew: more than what one form leaves over itself."""
+    a = assumptions()
+    home = HomeMarket(a)
+    found, left, seen = laid_out(list(draw_markets(24, 5, a)), home, 5)
+    usual = usual_losses(home)
+    assert strangeness(found, left, term_columns(seen, usual), misfit_inputs(seen), 1) > 1.0
+
+
+def test_described_machines_are_valued_alike_as_machines_and_as_stock() -> None:
+    a = assumptions()
+    home = HomeMarket(a)
+    machines, stock = described(30, 2, a)
+    coded = home.stock(np.concatenate([home.encode([m], 5) for m in machines]))
+    for name in ("tier", "drive", "looks", "kept", "engine_class", "new_price", "age_years"):
+        assert coded.attributes[name].tolist() == stock.attributes[name].tolist(), name
+
+
+def test_on_the_first_day_the_range_holds_markets_and_not_only_sales() -> None:
+    """The fake's own range is 20 % either way; places alone differ by more than half of that."""
+    low, high = MODEL.interval(MODEL.encode([machine()], 5))
+    assert width(NO_CORRECTION) > 1.3 * float(np.log(high / low)[0])
+    assert "none of your sales has tested it" in range_holds(NO_CORRECTION)
+
+
+def widths(learnt: Correction, *kinds: tuple[str, ...]) -> list[float]:
+    """Log width of the range of machines with these faults."""
+    model = CorrectedModel(MODEL, learnt)
+    found = []
+    for faults in kinds:
+        low, high = model.interval(rows(model, *faults))
+        found.append(float(np.log(high / low)[0]))
+    return found
+
+
+def test_sales_of_repaired_machines_say_little_of_wrecks() -> None:
+    sound, wreck = (), ("no_start:serious", "low_compression:serious", "deck_rust_hole:serious")
+    sales = [sale(SOUND * float(x), name=f"m{i}") for i, x in enumerate(np.exp(RNG(1).normal(0, 0.15, 20)))]
+    before, after = widths(NO_CORRECTION, sound, wreck), widths(learn(MODEL, sales), sound, wreck)
+    assert after[0] < 0.8 * before[0]
+    assert after[1] > 0.85 * before[1]
+    assert "none of them was for repair" in range_holds(learn(MODEL, sales))
+
+
+def test_wrecks_that_are_far_off_widen_the_ranges_of_wrecks_first() -> None:
+    rng = RNG(2)
+    sales = [sale(SOUND * float(np.exp(rng.normal(0, 0.15))), name=f"m{i}") for i in range(25)]
+    calm, wild = (
+        [
+            sale(
+                SOUND * 0.5 * float(np.exp(rng.normal(0, sd))),
+                "no_start:serious",
+                "rod_knock:serious",
+                name=f"w{i}",
+            )
+            for i in range(25)
+        ]
+        for sd in (0.15, 0.55)
+    )
+    kinds = (), ("no_start:serious", "rod_knock:serious")
+    few, many = (widths(learn(MODEL, [*sales, *each]), *kinds) for each in (calm, wild))
+    assert many[1] > 1.4 * few[1]
+    assert many[0] < 1.2 * few[0]
+
+
+@pytest.mark.parametrize("times", [7.0, 10.0, 0.1])
+def test_own_money_is_noticed_after_the_third_sale_and_values_follow(times: float) -> None:
+    rng = RNG(3)
+    sales = [sale(SOUND * times * float(np.exp(rng.normal(0, 0.15))), name=f"m{i}") for i in range(20)]
+    assert learn(MODEL, sales[:2]).money == 1.0
+    for count in (3, 5, 20):
+        learnt = learn(MODEL, sales[:count])
+        assert learnt.money == pytest.approx(times, rel=0.25), count
+        assert 0.75 < value(learnt) / (SOUND * times) < 1.33
+    assert [odd.id for odd in learn(MODEL, sales).odd] == []
+
+
+def test_a_dear_place_is_no_other_money() -> None:
+    assert learn(MODEL, [sale(SOUND * 1.6, name=f"m{i}") for i in range(20)]).money == 1.0
+
+
+@pytest.mark.parametrize("count", [1, 3, 5])
+def test_some_absurd_sales_among_twenty_move_little_and_are_named(count: int) -> None:
+    rng = RNG(4)
+    good = [sale(SOUND * float(np.exp(rng.normal(0, 0.15))), name=f"m{i}") for i in range(20)]
+    bad = [sale(one.price * 100, name=f"odd{i}") for i, one in enumerate(good[:count])]
+    without, with_them = learn(MODEL, good[count:]), learn(MODEL, [*bad, *good[count:]])
+    assert {odd.id for odd in with_them.odd} == {one.machine.id for one in bad}
+    assert value(with_them) == pytest.approx(value(without), rel=0.03)
+    assert width(with_them) < 1.3 * width(without)
+
+
+def test_a_model_trained_on_the_place_itself_leaves_little_to_learn_of_it() -> None:
+    prior = place_prior()
+    assert np.allclose(prior.after(0).covariance, prior.covariance)
+    assert prior.after(50).covariance[0, 0] == pytest.approx(prior.covariance[0, 0] / 2)
+
+
+def test_the_statement_asks_about_the_price_level() -> None:
+    book = Book(machines=tuple(sold(f"s{i}", SOUND * 7 * (1 + i / 50)) for i in range(5)))
+    report = correction_report(OwnRecords(book, date(2026, 6, 1)), FakeModel())
+    assert (
+        "shall 7 be the price level" in report.statement or "shall 7.3 be the price level" in report.statement
+    )
+
+
+def test_a_sale_entered_six_times_teaches_once_and_is_named() -> None:
+    said = {
+        "tier": "mid",
+        "drive": "push",
+        "age_years": 4.0,
+        "looks": "used",
+        "start": "rope",
+        "kept": "inside",
+    }
+    book = Book(
+        machines=tuple(
+            entry(
+                f"s{i}",
+                machine=Machine.model_validate({"id": f"s{i}", **said}),
+                sale=Sale(sold_on=date(2026, 5, 20), price=100.0),
+            )
+            for i in range(6)
+        )
+    )
+    assert [one.machine.id for one in own_sales(book, date(2026, 6, 1))] == ["s0"]
+    report = correction_report(OwnRecords(book, date(2026, 6, 1)), FakeModel())
+    assert report.entered_again == ("s1", "s2", "s3", "s4", "s5")
+
+
+def test_what_a_machine_does_not_say_narrows_no_range() -> None:
+    told = machine(tier="premium", drive="all_wheel", looks="rough", age_years=15.0)
+    model = CorrectedModel(MODEL, NO_CORRECTION)
+    full = _width(model, told)
+    for name in ("tier", "drive", "looks", "age_years"):
+        assert _width(model, with_changes(told, **{name: None})) >= full - 1e-9, name
+
+
+def _width(model: CorrectedModel, one: Machine) -> float:
+    low, high = model.interval(model.encode([one], 5))
+    return float(np.log(high / low)[0])
