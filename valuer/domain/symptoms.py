@@ -52,6 +52,8 @@ class Look(Record):
     hours: float = Field(ge=0, le=10)
     parts: float = Field(0.0, ge=0, description="money at price level 1")
     fix: str | None = Field(None, description="the fix of the catalogue that is this look, if there is one")
+    running: bool = Field(default=False, description="can be taken only on an engine that runs")
+    same_as: str | None = Field(None, description="a look that is the same measurement: only one is taken")
     reading: str | None = Field(None, description="reading that answers it")
     outcomes: dict[str, Outcome]
     mark: Mark
@@ -74,6 +76,9 @@ class Symptom(Record):
     stands_for: Several[str] = Field(description="faults of the catalogue that are this symptom")
     causes: Annotated[dict[str, Cause], BeforeValidator(named)]
     looks: Annotated[dict[str, Look], BeforeValidator(named)] = Field(default_factory=dict)
+    worth_named: float = Field(
+        1.0, ge=1, le=2, description="price with the cause named over that with the cause unknown, at most"
+    )
     mark: Mark
 
     @model_validator(mode="after")
@@ -144,6 +149,12 @@ def _problems(symptom: Symptom) -> Iterator[str]:
 def symptom_for(fault: str) -> Symptom | None:
     """Return the symptom a fault is, when its cause may be unknown; None when the fault is its own cause."""
     return next((symptom for symptom in symptom_catalogue().values() if fault in symptom.stands_for), None)
+
+
+def worth_named(fault: str) -> float:
+    """Return what a machine is worth at most when the cause of this symptom is named, over when it is not."""
+    symptom = symptom_for(fault)
+    return symptom.worth_named if symptom else 1.0
 
 
 def prior(symptom: Symptom) -> dict[str, float]:

@@ -2,21 +2,27 @@
 
 A lattice of k faults is an array of shape (2,)*k, index 1 on an axis meaning that fault is left in. Subsets
 of all machines of one question go to the model in one call.
+
+A symptom whose cause stands beside it is the same loss told twice: it has no axis of its own and goes with its
+cause. Faults that nobody looked for count at their chance (see `untested`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.worth.untested import Unseen, unseen_faults, unseen_of
 from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
+from valuer.domain.symptoms import worth_named
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
@@ -35,18 +41,22 @@ class Lattice:
     ``values`` and ``certain`` have shape (2,)*k, axes in the order of ``findings``. ``certain`` takes every
     finding as there; ``values`` weighs a finding of chance q: left in, it is there with chance q only.
     ``held`` are faults beyond the cap, left in everywhere; ``held_values``, shape (2, n_held), has the value
-    with every fault but that one, and with only that one. ``row`` is the model's row with every fault there,
-    ``sound`` the value with none.
+    with every fault but that one, and with only that one. ``twice`` are symptoms that stand beside their
+    cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price;
+    ``sound`` the value with no fault found. ``unseen`` is what nobody looked for; every value counts it.
     """
 
     machine: Machine
     findings: tuple[Finding, ...]
     held: tuple[Finding, ...]
+    twice: tuple[Finding, ...]
     held_values: FloatArray
     row: FloatArray
+    row_value: float
     sound: float
     certain: FloatArray
     values: FloatArray
+    unseen: Unseen
 
     @property
     def now(self) -> float:
@@ -70,53 +80,137 @@ def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tu
     """Return the lattice of each scene, all values from one call of the model."""
     if not scenes:
         return ()
-    machines, found = zip(*scenes, strict=True)
+    machines = [scene.machine for scene in scenes]
     base = model.encode(
         [at_price_level(machine, terms.price_level) for machine in machines], season_month(terms)
     )
-    kept = [enumerated(row, items, model) for row, items in zip(base, found, strict=True)]
-    blocks = [_rows(row, items, held, model) for row, (items, held) in zip(base, kept, strict=True)]
-    prices = model.value(np.concatenate(blocks)) * terms.price_level
-    ends = np.cumsum([0, *(len(block) for block in blocks)])
+    sheets = [_sheet(row, scene, model) for row, scene in zip(base, scenes, strict=True)]
+    prices = model.value(np.concatenate([sheet.rows for sheet in sheets])) * terms.price_level
+    ends = np.cumsum([0, *(len(sheet.rows) for sheet in sheets)])
     return tuple(
-        _lattice(machine, items, held, block, prices[start:stop], terms)
-        for machine, (items, held), block, (start, stop) in zip(
-            machines, kept, blocks, pairwise(ends), strict=True
-        )
+        _lattice(sheet, prices[start:stop], terms)
+        for sheet, (start, stop) in zip(sheets, pairwise(ends), strict=True)
     )
 
 
-def _lattice(
-    machine: Machine,
-    found: tuple[Finding, ...],
-    held: tuple[Finding, ...],
-    rows: FloatArray,
-    prices: FloatArray,
-    terms: ShopTerms,
-) -> Lattice:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sheet:
+    """The rows of one machine: its subsets, the same as buyers told of symptoms see it, and single rows.
+
+    ``named`` marks, shape (2**k,), the subsets in which a symptom stands beside its cause; the second block of
+    rows has the symptom in the cause's place. After the blocks come, with faults held, none, all but each and
+    only each of them, then one row a fault that nobody looked for.
+    """
+
+    scene: Scene
+    found: tuple[Finding, ...]
+    held: tuple[Finding, ...]
+    twice: tuple[Finding, ...]
+    named: NDArray[np.bool_]
+    open_faults: tuple[tuple[Finding, float], ...]
+    rows: FloatArray
+
+
+def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
+    twice = told_twice(scene.findings)
+    causes = {item.fault: causes_beside(item, scene.findings) for item in twice}
+    own = tuple(item for item in scene.findings if item not in twice)
+    found, held = enumerated(row, own, model)
+    plain = _rows(row, found, held, model)
     count = 1 << len(found)
-    certain = _not_sold(prices[:count].reshape((2,) * len(found)), machine, found, terms)
+    named, told = _told_rows(plain[:count], found, held, twice, causes, model)
+    open_faults = unseen_faults(scene.machine, scene.findings)
+    away = np.repeat(plain[count - 1][None], len(open_faults), axis=0)
+    for place, (item, _) in enumerate(open_faults):
+        away[place, model.fault_column(item.fault)] = LEVEL[item.severity]
+    rows = np.concatenate([plain[:count], told, plain[count:], away])
+    return _Sheet(scene, found, held, twice, named, open_faults, rows)
+
+
+def _told_rows(
+    rows: FloatArray,
+    found: Sequence[Finding],
+    held: Sequence[Finding],
+    twice: Sequence[Finding],
+    causes: Mapping[str, frozenset[str]],
+    model: ValueModel,
+) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Return in which subsets a symptom stands beside its cause, and these rows with it in the cause's place."""
+    named = np.zeros(len(rows), dtype=bool)
+    if not twice:
+        return named, rows[:0]
+    told = rows.copy()
+    for symptom in twice:
+        columns = [model.fault_column(item.fault) for item in (*found, *held) if item.fault in causes[symptom.fault]]
+        there = (rows[:, columns] > 0).any(axis=1)
+        told[np.ix_(there, columns)] = 0.0
+        told[there, model.fault_column(symptom.fault)] = LEVEL[symptom.severity]
+        named |= there
+    return named, told
+
+
+def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
+    found, held, machine = sheet.found, sheet.held, sheet.scene.machine
+    count, told = 1 << len(found), (1 << len(found)) * bool(sheet.twice)
+    alone, singles = prices[:count], prices[count + told :]
+    away, singles = singles[len(singles) - len(sheet.open_faults) :], singles[: len(singles) - len(sheet.open_faults)]
+    unseen = unseen_of(sheet.open_faults, away / max(float(alone[-1]), 1e-9))
+    last = count - 1
+    if told:
+        lift = max(worth_named(item.fault) for item in sheet.twice)
+        symptom = np.where(sheet.named, lift * prices[count : 2 * count], np.inf)
+        last = 2 * count - 1 if sheet.named[-1] and symptom[-1] < alone[-1] else last
+        alone = np.minimum(alone, symptom)
+    certain = _not_sold(alone.reshape((2,) * len(found)), machine, found, held, terms) * unseen.share
     return Lattice(
         machine=machine,
         findings=found,
         held=held,
-        held_values=prices[count + 1 :].reshape(2, len(held)),
-        row=rows[count - 1],
-        sound=float(prices[count] if held else prices[0]),
+        twice=sheet.twice,
+        held_values=singles[1:].reshape(2, len(held)) * unseen.share,
+        row=sheet.rows[last],
+        row_value=float(prices[last]),
+        sound=float(singles[0] if held else prices[0]) * unseen.share,
         certain=certain,
         values=with_doubt(certain, [item.chance for item in found]),
+        unseen=unseen,
     )
 
 
-def _not_sold(prices: FloatArray, machine: Machine, found: Sequence[Finding], terms: ShopTerms) -> FloatArray:
+def told_twice(found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return the symptoms whose cause stands beside them: one loss, not two."""
+    return tuple(item for item in found if causes_beside(item, found))
+
+
+def causes_beside(symptom: Finding, found: Sequence[Finding]) -> frozenset[str]:
+    """Return the faults found that bring a symptom about. A slight cause does not explain a serious symptom."""
+    causes = fault_catalogue()[symptom.fault].causes
+    return frozenset(
+        item.fault
+        for item in found
+        if item.fault in causes
+        and item.chance >= 1
+        and symptom.chance >= 1
+        and (item.severity == "serious" or symptom.severity == "slight")
+    )
+
+
+def _not_sold(
+    prices: FloatArray,
+    machine: Machine,
+    found: Sequence[Finding],
+    held: Sequence[Finding],
+    terms: ShopTerms,
+) -> FloatArray:
     """Put the scrap price wherever a fault is left in that bars any sale: an open recall."""
-    if not any(is_barred(item) for item in found):
-        return prices
+    scrap = scrap_value(machine, terms)
+    if any(is_barred(item) for item in held):
+        return np.minimum(prices, scrap)
     barred = prices.copy()
     for axis, item in enumerate(found):
         if is_barred(item):
             there = (slice(None),) * axis + (1,)
-            barred[there] = np.minimum(barred[there], scrap_value(machine, terms))
+            barred[there] = np.minimum(barred[there], scrap)
     return barred
 
 
@@ -161,7 +255,11 @@ def with_doubt(certain: FloatArray, chances: Sequence[float]) -> FloatArray:
 def enumerated(
     row: FloatArray, found: tuple[Finding, ...], model: ValueModel
 ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
-    """Split findings into those enumerated and those held: the 12 that alone cost most are enumerated."""
+    """Split findings into those enumerated and those held.
+
+    With more than twelve, those that must be cured come first, then those that alone cost most; the rest
+    count as left in.
+    """
     if len(found) <= MOST_FAULTS:
         return found, ()
     alone = np.repeat(row[None], len(found) + 1, axis=0)
@@ -169,11 +267,20 @@ def enumerated(
         alone[place, model.fault_column(item.fault)] = LEVEL[item.severity]
     values = model.value(alone)
     lost = (values[-1] - values[:-1]) * [item.chance for item in found]
-    dearest = set(np.argsort(-lost, kind="stable")[:MOST_FAULTS].tolist())
+    gates = [must_cure(item) + is_barred(item) for item in found]
+    dearest = set(np.lexsort((-lost, -np.array(gates)))[:MOST_FAULTS].tolist())
     return (
         tuple(item for place, item in enumerate(found) if place in dearest),
         tuple(item for place, item in enumerate(found) if place not in dearest),
     )
+
+
+def must_cure(item: Finding) -> bool:
+    """Say whether the machine may not be sold as working with this finding.
+
+    A finding in doubt does not shut the gate but leaves it unchecked: the reading has to be taken again.
+    """
+    return item.chance >= 1 and fault_catalogue()[item.fault].must_be_cured(item.severity)
 
 
 def subset_rows(

@@ -1,0 +1,380 @@
+"""A symptom of unknown cause under work: what is believed after every look and every fix that failed.
+
+A place of the story is what has been seen and what has failed. Given the cause, looks are independent, and
+fixes share what is wrong with it (see `trouble`). Which acts are followed from a place is decided by that
+place alone, so that the story goes on the same from there however it was reached.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray
+from valuer.advice.work.trouble import CURED, GONE, STILL_THERE, Move, Trouble
+from valuer.advice.work.workshop import BoolArray, IntArray
+from valuer.domain.machine import Finding
+
+MOST_PLACES = 2_500
+"""Places of one symptom that are followed; wider stories are narrowed until they fit."""
+
+WIDTHS = ((99, 99), (3, 3), (2, 2), (2, 1), (1, 1))
+"""Looks and fixes followed from a place, from all to the best of each: the first that fits is taken."""
+
+MOST_LOOKS, MOST_TRIES = 8, 5
+"""Looks and tries on one symptom; more never paid in trials."""
+
+SMALL = 0.001
+"""A place is followed no further when what is still to gain there, weighed with its chance, is below this share
+of what a cure brings."""
+
+TELLS = 0.05
+"""Worth of a bit of knowledge about the cause when looks are put in order, as a share of what a cure brings."""
+
+KNOWN = 0.8
+"""A cause counts as known, and is told to a buyer, when it is this likely (judgement, no source)."""
+
+BITS = 3
+"""Bits of a place's code for what one look has shown."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LookAt:
+    """A look: its cost when acts are put in order, and the chance of each result under each cause, (m, c)."""
+
+    name: str
+    shows: tuple[str, ...]
+    cost: float
+    chance: FloatArray
+    alike: int  # looks of one number are the same measurement: only one of them is taken
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Riddle:
+    """What a symptom may be and what may be done: c causes, f fixes.
+
+    ``prior``, shape (c,), are the beliefs before anything here is seen or done; ``odds``, shape (f, c), those
+    of each fix under each cause, ``costs`` (f,) theirs. ``prices``, shape (c,), is the price with each cause
+    known as a share of that with the cause unknown; ``groups`` (c,) has one number for causes that a buyer is
+    told by one name. ``gain`` is the most that a cure brings, money.
+    """
+
+    finding: Finding
+    causes: tuple[str, ...]
+    prior: FloatArray
+    fixes: tuple[str, ...]
+    odds: FloatArray
+    costs: FloatArray
+    looks: tuple[LookAt, ...]
+    prices: FloatArray
+    groups: IntArray
+    gain: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """Places with the same number of looks and tries behind them, n of them.
+
+    ``seen`` and ``tried`` are codes; ``weight`` (n, c) the chance of cause and of all that was seen;
+    ``failed`` (n, c) the odds, under each cause, of the surest fix that failed.
+    """
+
+    seen: IntArray
+    tried: IntArray
+    weight: FloatArray
+    failed: FloatArray
+
+    def beliefs(self) -> FloatArray:
+        """Return the chances of the causes, shape (n, c)."""
+        left = self.weight * (1 - self.failed)
+        return np.asarray(left / np.maximum(left.sum(axis=1, keepdims=True), 1e-300))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """An act followed from some places of a layer: per place (n,) the act, results (n, m) and children (n, m)."""
+
+    fix: bool
+    act: int
+    at: IntArray
+    chance: FloatArray
+    child: IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Story:
+    """A symptom's trouble, and what is believed at each place of it, shape (n, c); place 0 is gone."""
+
+    riddle: Riddle
+    trouble: Trouble
+    beliefs: FloatArray
+    codes: Mapping[tuple[int, int], int]
+
+
+def story(
+    riddle: Riddle,
+    seen: Mapping[str, str] | None = None,
+    failed: Sequence[str] = (),
+    *,
+    cured: bool = False,
+    most: int = MOST_PLACES,
+) -> Story:
+    """Return the story of a symptom, begun where looks have shown ``seen`` and fixes have ``failed``.
+
+    The story is told from before any of it; where it does not lead to that place, it is told from there.
+    """
+    whole = _grown(riddle, _root(riddle), most)
+    code = _code(riddle, seen or {}, failed)
+    if cured or code in whole.codes:
+        return _at(whole, GONE if cured else whole.codes[code])
+    begun = _grown(riddle, _placed(riddle, code), most)
+    return _at(begun, begun.codes[code])
+
+
+def _at(told: Story, start: int) -> Story:
+    t = told.trouble
+    here = Trouble(t.finding, t.there, t.factor, t.sure, t.depth, t.moves, start)
+    return Story(told.riddle, here, told.beliefs, told.codes)
+
+
+def _root(riddle: Riddle) -> Layer:
+    one = np.zeros(1, dtype=np.int64)
+    return Layer(one, one, riddle.prior[None].copy(), np.zeros((1, len(riddle.causes))))
+
+
+def _code(riddle: Riddle, seen: Mapping[str, str], failed: Sequence[str]) -> tuple[int, int]:
+    shown = sum(
+        (look.shows.index(seen[look.name]) + 1) << (BITS * place)
+        for place, look in enumerate(riddle.looks)
+        if look.name in seen
+    )
+    return shown, sum(1 << place for place, name in enumerate(riddle.fixes) if name in failed)
+
+
+def _placed(riddle: Riddle, code: tuple[int, int]) -> Layer:
+    weight, failed = riddle.prior.copy(), np.zeros(len(riddle.causes))
+    for place, look in enumerate(riddle.looks):
+        shown = code[0] >> (BITS * place) & (1 << BITS) - 1
+        weight = weight * look.chance[shown - 1] if shown else weight
+    for place in range(len(riddle.fixes)):
+        failed = np.maximum(failed, riddle.odds[place]) if code[1] >> place & 1 else failed
+    if (weight * (1 - failed)).sum() <= 0:  # no cause allows it: the table is wrong then, not the eye
+        weight, failed = riddle.prior.copy(), np.zeros(len(riddle.causes))
+    return Layer(*(np.array([part]) for part in code), weight[None], failed[None])
+
+
+def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
+    for width in WIDTHS:
+        told = _followed(riddle, root, width, most)
+        if told is not None:
+            return told
+    only = _followed(riddle, root, (0, 1), most)
+    assert only is not None  # noqa: S101  a chain of five fixes has five places
+    return only
+
+
+def _followed(riddle: Riddle, root: Layer, width: tuple[int, int], most: int) -> Story | None:
+    """Return the story with so many looks and fixes followed from a place; None where it grows too long."""
+    layers, steps, total, layer = [root], [], 1, root
+    while True:
+        found, layer = _next(riddle, layer, width, most - total)
+        if layer is None:
+            return None
+        steps.append(found)
+        if not len(layer.seen):
+            return _story(riddle, layers, steps)
+        layers.append(layer)
+        total += len(layer.seen)
+
+
+def _next(
+    riddle: Riddle, layer: Layer, width: tuple[int, int], room: int
+) -> tuple[list[Step], Layer | None]:
+    """Return what is followed from a layer's places, and the layer it leads to; None where it has no room."""
+    promise = _Promise.of(riddle, layer)
+    fixes, looks = promise.fixes(width[1]), promise.looks(width[0])
+    if (fixes.sum() + looks.sum()) > room:
+        return [], None
+    born: list[tuple[IntArray, IntArray, FloatArray, FloatArray]] = []
+    steps, count = [], 0
+    for act in np.flatnonzero(fixes.any(axis=0)):
+        at = np.flatnonzero(fixes[:, act])
+        failed = np.maximum(layer.failed[at], riddle.odds[act])
+        born.append((layer.seen[at], layer.tried[at] | 1 << int(act), layer.weight[at], failed))
+        p = promise.cure[at, act]
+        child = np.stack([np.full(len(at), -1), count + np.arange(len(at))], axis=1)
+        steps.append(Step(True, int(act), at, np.stack([p, 1 - p], axis=1), child))
+        count += len(at)
+    for act in np.flatnonzero(looks.any(axis=0)):
+        at, look = np.flatnonzero(looks[:, act]), riddle.looks[act]
+        chance, child = promise.shown[act][at], np.empty((len(at), len(look.shows)), dtype=np.int64)
+        for shown in range(len(look.shows)):
+            code = layer.seen[at] | shown + 1 << BITS * int(act)
+            born.append((code, layer.tried[at], layer.weight[at] * look.chance[shown], layer.failed[at]))
+            child[:, shown] = count + np.arange(len(at))
+            count += len(at)
+        steps.append(Step(False, int(act), at, chance, child))
+    if not count:
+        return [], Layer(*(part[:0] for part in (layer.seen, layer.tried, layer.weight, layer.failed)))
+    seen, tried, weight, failed = (np.concatenate(part) for part in zip(*born, strict=True))
+    _, first, place = np.unique(np.stack([seen, tried], axis=1), axis=0, return_index=True, return_inverse=True)
+    if len(first) > room:
+        return [], None
+    steps = [
+        Step(s.fix, s.act, s.at, s.chance, np.where(s.child < 0, -1, place.ravel()[s.child])) for s in steps
+    ]
+    return steps, Layer(seen[first], tried[first], weight[first], failed[first])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Promise:
+    """What acts promise at the places of a layer, arrays of shape (n, acts): by it the best are followed."""
+
+    riddle: Riddle
+    cure: FloatArray  # (n, f) chance that a fix cures
+    fix_rank: FloatArray
+    look_rank: FloatArray
+    shown: list[FloatArray]  # per look (n, m)
+
+    @classmethod
+    def of(cls, riddle: Riddle, layer: Layer) -> "_Promise":
+        """Weigh all acts at all places of a layer."""
+        beliefs, gain = layer.beliefs(), riddle.gain
+        failed = layer.failed[:, None, :]
+        still = np.maximum(riddle.odds - failed, 0.0) / np.maximum(1 - failed, 1e-12)  # (n, f, c)
+        cure = np.einsum("nc,nfc->nf", beliefs, still)
+        once = np.maximum(0.0, (cure * gain - riddle.costs).max(axis=1, initial=0.0))
+        sure = np.einsum(
+            "nc,nc->n", beliefs, (still * np.maximum(gain - riddle.costs[:, None], 0.0)).max(axis=1, initial=0.0)
+        )
+        weight = (layer.weight * (1 - layer.failed)).sum(axis=1)
+        open_ = weight * (sure - once) > SMALL * gain
+        looks_done, tries_done = cls._counts(riddle, layer)
+        untried = layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1 == 0
+        worth = untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
+        rank = np.where(worth, cure / np.maximum(riddle.costs, 1e-9), -np.inf)
+        shown, ranks = [], np.full((len(weight), len(riddle.looks)), -np.inf)
+        for place, look in enumerate(riddle.looks):
+            chance, worth_of = cls._look(riddle, beliefs, still, once, look)
+            shown.append(chance)
+            free = open_ & (looks_done < MOST_LOOKS) & cls._untaken(riddle, layer, look.alike)
+            ranks[:, place] = np.where(free & (worth_of > 0), worth_of, -np.inf)
+        return cls(riddle, cure, rank, ranks, shown)
+
+    @staticmethod
+    def _look(
+        riddle: Riddle, beliefs: FloatArray, still: FloatArray, once: FloatArray, look: LookAt
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the chances of a look's results (n, m) and what the look seems worth, money (n,)."""
+        chance = beliefs @ look.chance.T
+        after = np.zeros(len(beliefs))
+        bits = _bits(beliefs)
+        for shown, row in enumerate(look.chance):
+            joint = beliefs * row
+            best = (np.einsum("nc,nfc->nf", joint, still) * riddle.gain).T - np.outer(
+                riddle.costs, chance[:, shown]
+            )
+            after += np.maximum(0.0, best.max(axis=0, initial=0.0))
+            told = joint / np.maximum(chance[:, [shown]], 1e-300)
+            bits = bits - chance[:, shown] * _bits(told)
+        return chance, after - once - look.cost + TELLS * riddle.gain * bits
+
+    @staticmethod
+    def _counts(riddle: Riddle, layer: Layer) -> tuple[IntArray, IntArray]:
+        looks = sum(
+            (layer.seen >> BITS * place & (1 << BITS) - 1 > 0).astype(np.int64) for place in range(len(riddle.looks))
+        )
+        tries = sum((layer.tried >> place & 1) for place in range(len(riddle.fixes)))
+        zero = np.zeros(len(layer.seen), dtype=np.int64)
+        return np.asarray(looks + zero), np.asarray(tries + zero)
+
+    @staticmethod
+    def _untaken(riddle: Riddle, layer: Layer, alike: int) -> BoolArray:
+        mask = sum(
+            ((1 << BITS) - 1) << BITS * place for place, look in enumerate(riddle.looks) if look.alike == alike
+        )
+        return np.asarray(layer.seen & mask == 0)
+
+    def fixes(self, width: int) -> BoolArray:
+        """Mark the fixes that are followed, shape (n, f)."""
+        return _best(self.fix_rank, width)
+
+    def looks(self, width: int) -> BoolArray:
+        """Mark the looks that are followed, shape (n, looks)."""
+        return _best(self.look_rank, width)
+
+
+def _bits(beliefs: FloatArray) -> FloatArray:
+    return np.asarray(-(beliefs * np.log2(np.maximum(beliefs, 1e-12))).sum(axis=1))
+
+
+def _best(rank: FloatArray, width: int) -> BoolArray:
+    """Mark the highest ``width`` of each row, of equals the first; never what ranks at minus infinity."""
+    marked = np.zeros(rank.shape, dtype=bool)
+    order = np.argsort(-np.round(rank, 9), axis=1, kind="stable")[:, :width]
+    np.put_along_axis(marked, order, True, axis=1)
+    return marked & np.isfinite(rank)
+
+
+def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Step]]) -> Story:
+    firsts = np.cumsum([1, *(len(layer.seen) for layer in layers)])
+    n = int(firsts[-1])
+    beliefs = np.concatenate([np.zeros((1, len(riddle.causes))), *(layer.beliefs() for layer in layers)])
+    depth = np.concatenate([[len(layers)], *(np.full(len(layer.seen), d) for d, layer in enumerate(layers))])
+    there = np.ones(n)
+    there[GONE] = 0.0
+    codes = {
+        (int(seen), int(tried)): int(first + place)
+        for first, layer in zip(firsts, layers, strict=False)
+        for place, (seen, tried) in enumerate(zip(layer.seen, layer.tried, strict=True))
+    }
+    trouble = Trouble(
+        finding=riddle.finding,
+        there=there,
+        factor=_factors(riddle, beliefs),
+        sure=there >= 1,
+        depth=depth.astype(np.int64),
+        moves=_moves(riddle, firsts, steps, n),
+        start=THERE_AT_FIRST,
+    )
+    return Story(riddle, trouble, beliefs, codes)
+
+
+THERE_AT_FIRST = 1
+
+
+def _moves(
+    riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], n: int
+) -> dict[str, Move]:
+    """Return the acts' moves over all places, put together from the steps of every layer."""
+    moves: dict[str, Move] = {}
+    for depth, layer_steps in enumerate(steps):
+        for step in layer_steps:
+            name = riddle.fixes[step.act] if step.fix else riddle.looks[step.act].name
+            shows = (CURED, STILL_THERE) if step.fix else riddle.looks[step.act].shows
+            move = moves.get(name)
+            if move is None:
+                chance = np.zeros((n, len(shows)))
+                chance[:, -1] = 1.0
+                leads = np.repeat(np.arange(n)[:, None], len(shows), axis=1)
+                move = moves[name] = Move(shows, chance, leads, np.zeros(n, dtype=bool))
+            at = firsts[depth] + step.at
+            move.chance[at] = step.chance
+            move.leads[at] = np.where(step.child < 0, GONE, firsts[depth + 1] + step.child)
+            move.can[at] = True
+    return moves
+
+
+def _factors(riddle: Riddle, beliefs: FloatArray) -> FloatArray:
+    """Return what the price is multiplied with at each place, by what is known of the cause there.
+
+    Unknown, it moves with what was seen, beginning at 1; known, it is that of a machine with this cause. A
+    known cause is never worth less on average than the unknown: buyers fear the worst of what nobody names.
+    """
+    worth = beliefs @ riddle.prices
+    first = float(riddle.prior @ riddle.prices)
+    named = np.stack([beliefs[:, riddle.groups == group].sum(axis=1) for group in np.unique(riddle.groups)])
+    known = named.max(axis=0) >= KNOWN
+    factor = np.where(known, worth / min(first, 1.0), worth / first)
+    factor[GONE] = 1.0
+    return np.asarray(factor)

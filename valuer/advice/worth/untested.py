@@ -1,0 +1,113 @@
+"""What nobody looked for: untested is not sound, and not found either.
+
+Every fault that a machine can have and that nobody looked for counts at its chance. The chances are the shares
+of the catalogue: among running machines on offer where it is known to run, else among machines taken in; old
+machines and those kept outside have more, young ones fewer.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray
+from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.looked_for import looked_for, seen_running
+from valuer.domain.machine import Finding, Machine, lacks
+
+SERIOUS = 0.4
+"""Share of faults on machines taken in that are serious (judgement, no source)."""
+
+TOGETHER = 0.35
+"""Share of a fault's chance that counts where nobody looked: what is not looked for was not noticed either, and
+most faults of a machine are (buyers take off about a third of a fault for an item not tested; judgement)."""
+
+USUAL_AGE, SLOPE = 8.0, 0.5
+"""Age, years, at which the shares of the catalogue hold, and the power of age by which they grow (judgement)."""
+
+OUTSIDE = 1.5
+"""Shares of rust, cables and wheels on machines kept outside, over the usual (judgement, no source)."""
+
+WEATHERED = frozenset({"deck", "controls", "wheels"})
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """What nobody looked for: the faults, the share of the price that is left, and its spread in logs."""
+
+    faults: tuple[str, ...]
+    share: float
+    spread: float
+
+
+def unseen_faults(machine: Machine, found: Sequence[Finding]) -> tuple[tuple[Finding, float], ...]:
+    """Return the faults that nobody looked for, each as it would mostly be, with its chance."""
+    if machine.looked_over:
+        return ()
+    runs = runs_for_sure(machine, found)
+    return tuple(
+        (Finding(name, _severity(name)), _chance(name, machine, runs=runs))
+        for name in not_looked_for(machine, found)
+    )
+
+
+def not_looked_for(machine: Machine, found: Sequence[Finding], sound: Collection[str] = ()) -> tuple[str, ...]:
+    """Return the faults nobody has looked for: possible here, not listed, not measured, not named sound."""
+    if machine.looked_over:
+        return ()
+    listed = {item.fault for item in found} | set(sound)
+    known = listed | looked_for(machine)
+    return tuple(
+        name
+        for name, fault in fault_catalogue().items()
+        if name not in known and not lacks(machine, fault) and not is_symptom_of(name, listed)
+    )
+
+
+def is_symptom_of(fault: str, listed: Collection[str]) -> bool:
+    """Say whether a listed fault explains this one or is explained by it: the same loss again."""
+    return has_cause_in(fault, listed) or any(
+        has_cause_in(other, (fault,)) for other in listed if other in fault_catalogue()
+    )
+
+
+def has_cause_in(fault: str, others: Collection[str]) -> bool:
+    """Say whether one of the others brings the fault about: cause and symptom are one loss."""
+    return any(cause in others for cause in fault_catalogue()[fault].causes)
+
+
+def runs_for_sure(machine: Machine, found: Sequence[Finding], sound: Collection[str] = ()) -> bool:
+    """Say whether the machine is known to run: a reading of a running engine, or somebody looked.
+
+    An old reading does not revive a machine that will not start.
+    """
+    dead = any(item.fault == "no_start" for item in found)
+    return not dead and ("no_start" in sound or seen_running(machine))
+
+
+def share_of(fault: str, *, runs: bool) -> float:
+    """Return the share of machines that have a fault: of running ones on offer, or of those taken in."""
+    entry = fault_catalogue()[fault]
+    return sum(entry.listed if runs else entry.intake) / 2
+
+
+def _chance(fault: str, machine: Machine, *, runs: bool) -> float:
+    grown = ((machine.age_years if machine.age_years is not None else USUAL_AGE) / USUAL_AGE) ** SLOPE
+    if machine.kept == "outside" and fault_catalogue()[fault].group in WEATHERED:
+        grown *= OUTSIDE
+    return min(0.9, TOGETHER * grown * share_of(fault, runs=runs))
+
+
+def _severity(fault: str) -> Severity:
+    return "slight" if "slight" in fault_catalogue()[fault].severities else "serious"
+
+
+def unseen_of(faults: Sequence[tuple[Finding, float]], left: FloatArray) -> Unseen:
+    """Return what the unseen faults leave of the price. ``left``, shape (n,), is the share each alone leaves."""
+    if not faults:
+        return Unseen((), 1.0, 0.0)
+    chance = np.array([share for _, share in faults])
+    log = np.log(np.clip(left, 1e-6, 1.0))
+    share = float(np.prod(1 - chance * (1 - np.exp(log))))
+    spread = float(np.sqrt((chance * (1 - chance) * log**2).sum()))
+    return Unseen(tuple(item.fault for item, _ in faults), share, spread)
