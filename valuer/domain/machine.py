@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, field_validator, model_validator
 
+from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
@@ -128,6 +129,22 @@ class Machine(Record):
     faults: Several[WireFinding] = Field((), description="faults found, each fault:severity; order is free")
     readings: Readings = Field(
         default_factory=Readings, description="bench readings by name, the unit in the name"
+    )
+    looked_over: bool | None = Field(
+        None, description="every fault of the list was looked for: what is not named is not there"
+    )
+    causes: dict[str, str] = Field(
+        default_factory=dict,
+        description="cause of a symptom, where it is known for sure, by fault: no_start = seized",
+    )
+    new_parts: Several[str] = Field(
+        (), description="fixes that would fit a part that is new on this machine: they are not advised"
+    )
+    own_parts: dict[str, Annotated[float, Field(ge=0, le=MOST_MONEY)]] = Field(
+        default_factory=dict, description="what the parts of a fix cost for this machine, own money, by fix"
+    )
+    own_hours: dict[str, Annotated[float, Field(ge=0, le=100)]] = Field(
+        default_factory=dict, description="own hours of a fix on this machine, strip-down apart, by fix"
     )
     checks: dict[str, Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
         default_factory=dict, description="safety checks done: passed or failed, by check id"

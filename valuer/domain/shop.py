@@ -71,6 +71,12 @@ class ShopTerms(Record):
     margin: float = _term(
         "margin", MOST_MONEY, "return a fix must clear before it is called worth doing, money"
     )
+    own_parts: dict[str, Annotated[float, Field(ge=0, le=MOST_MONEY)]] = Field(
+        default_factory=dict, description="what the parts of a fix cost in this shop, own money, by fix"
+    )
+    own_hours: dict[str, Annotated[float, Field(ge=0, le=100)]] = Field(
+        default_factory=dict, description="own hours of a fix in this shop, strip-down apart, by fix"
+    )
     trip_miles: float = _term("trip_miles", 5_000, "round trip to fetch a machine, miles")
     mile_cost: float = _term("mile_cost", MOST_MONEY, "cost of a mile, money")
     trip_hours: float = _term("trip_hours", _HOURS, "time of a trip to fetch a machine")

@@ -30,6 +30,7 @@ class Cause(Record):
     chance: float = Field(gt=0, le=1, description="probability before anything is measured")
     hours: float = Field(ge=0, le=10, description="bench hours to find out whether it is this one")
     look: str = Field(description="how it is found out")
+    running: bool = Field(default=False, description="found out only on an engine that runs")
     fault: str | None = Field(None, description="the fault it is called once known; absent: none is left")
     fixes: dict[str, OddsRow] = Field(description="odds that a fix cures when this is the cause")
 
@@ -170,6 +171,7 @@ def _own_looks(symptom_id: str) -> tuple[Look, ...]:
             id=f"look_for_{cause.id}",
             name=cause.look,
             hours=cause.hours,
+            running=cause.running,
             outcomes={
                 "seen": Outcome(seen={cause.id: own.seen_if_so}, others=own.seen_if_not),
                 "not_seen": Outcome(),
@@ -183,6 +185,27 @@ def _own_looks(symptom_id: str) -> tuple[Look, ...]:
 def looks(symptom: Symptom) -> tuple[Look, ...]:
     """Return every look: those that tell several causes apart, then the own look of each cause."""
     return (*symptom.looks.values(), *_own_looks(symptom.id))
+
+
+_WORK_IN_WORDS = {
+    "run_engine": ("run", "idle", "running", "steadies", "puff", "tachometer"),
+    "fuel_work": ("fuel", "carburettor", "bowl", "prime", "jar", "choke", "line", "cap", "needle", "drips", "tank"),
+    "spray": ("degrease", "mist", "cleaned", "spray"),
+    "compression_test": ("compression", "leak-down", "wet test", "bore", "gauge"),
+    "rope_starter": ("starter", "rope", "recoil", "in hand"),
+    "flywheel": ("flywheel", "key", "nut off", "crank seal, flywheel"),
+    "tip": ("blade", "deck", "wheels up", "belt", "seam", "cover off"),
+    "blade": ("blade",),
+    "battery": ("battery", "meter", "charge"),
+}
+"""Words by which the text of a look tells what work it is, for the cautions beside it."""
+
+
+def look_actions(look: Look) -> tuple[str, ...]:
+    """Return the action words whose cautions belong to a look: hands near the machine, and what its text says."""
+    text = f"{look.name} {look.id.replace('_', ' ')}".lower()
+    told = [action for action, words in _WORK_IN_WORDS.items() if any(word in text for word in words)]
+    return ("hands_on", *told, *(["run_engine"] if look.running else []), *([look.fix] if look.fix else []))
 
 
 def likelihood(look: Look, outcome: str, cause: str) -> float:

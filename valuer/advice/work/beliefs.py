@@ -6,7 +6,7 @@ place alone, so that the story goes on the same from there however it was reache
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,18 +15,33 @@ from valuer.advice.work.trouble import CURED, GONE, STILL_THERE, Move, Trouble
 from valuer.advice.work.workshop import BoolArray, IntArray
 from valuer.domain.machine import Finding
 
-MOST_PLACES = 2_500
+MOST_PLACES = 3_000
 """Places of one symptom that are followed; wider stories are narrowed until they fit."""
-
-WIDTHS = ((99, 99), (3, 3), (2, 2), (2, 1), (1, 1))
-"""Looks and fixes followed from a place, from all to the best of each: the first that fits is taken."""
 
 MOST_LOOKS, MOST_TRIES = 8, 5
 """Looks and tries on one symptom; more never paid in trials."""
 
-SMALL = 0.001
-"""A place is followed no further when what is still to gain there, weighed with its chance, is below this share
-of what a cure brings."""
+@dataclass(frozen=True, slots=True)
+class Width:
+    """How far a story is followed.
+
+    The best looks and fixes from a place, and the share of what a cure brings below which a place is followed no
+    further, when what is still to gain there weighed with the place's chance is less.
+    """
+
+    looks: int
+    fixes: int
+    small: float
+
+
+WIDTHS = (
+    Width(99, 99, 0.0),
+    Width(3, 3, 0.0005),
+    Width(2, 1, 0.001),
+    Width(1, 1, 0.001),
+    *(Width(1, 1, 0.002 * 2**step) for step in range(9)),
+)
+"""From all to ever less: the first that fits is taken."""
 
 TELLS = 0.05
 """Worth of a bit of knowledge about the cause when looks are put in order, as a share of what a cure brings."""
@@ -70,6 +85,13 @@ class Riddle:
     groups: IntArray
     gain: float
 
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What a story hangs on: all but the finding and the prices."""
+        looks = tuple((look.name, look.shows, look.cost, look.chance.tobytes(), look.alike) for look in self.looks)
+        arrays = (self.prior, self.odds, self.costs)
+        return self.causes, self.fixes, looks, *(array.tobytes() for array in arrays), self.gain
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layer:
@@ -103,12 +125,16 @@ class Step:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Story:
-    """A symptom's trouble, and what is believed at each place of it, shape (n, c); place 0 is gone."""
+    """A symptom's trouble, and what is believed at each place of it, shape (n, c); place 0 is gone.
+
+    ``whole`` says whether every act is followed from every place.
+    """
 
     riddle: Riddle
     trouble: Trouble
     beliefs: FloatArray
     codes: Mapping[tuple[int, int], int]
+    whole: bool
 
 
 def story(
@@ -123,18 +149,34 @@ def story(
 
     The story is told from before any of it; where it does not lead to that place, it is told from there.
     """
-    whole = _grown(riddle, _root(riddle), most)
+    whole = _told(riddle, None, most)
     code = _code(riddle, seen or {}, failed)
     if cured or code in whole.codes:
         return _at(whole, GONE if cured else whole.codes[code])
-    begun = _grown(riddle, _placed(riddle, code), most)
+    begun = _told(riddle, code, most)
     return _at(begun, begun.codes[code])
 
 
+KEPT = 256
+"""Stories kept in memory: machines that differ in nothing that a story hangs on share one."""
+
+_kept: dict[tuple[object, ...], Story] = {}
+
+
+def _told(riddle: Riddle, code: tuple[int, int] | None, most: int) -> Story:
+    """Return the story from the beginning, or from what a code says; the same riddle is told only once."""
+    key = (*riddle.key, code, most)
+    told = _kept.pop(key, None)
+    if told is None:
+        told = _grown(riddle, _root(riddle) if code is None else _placed(riddle, code), most)
+    _kept[key] = told
+    if len(_kept) > KEPT:
+        _kept.pop(next(iter(_kept)), None)
+    return Story(riddle, replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs)), told.beliefs, told.codes, told.whole)
+
+
 def _at(told: Story, start: int) -> Story:
-    t = told.trouble
-    here = Trouble(t.finding, t.there, t.factor, t.sure, t.depth, t.moves, start)
-    return Story(told.riddle, here, told.beliefs, told.codes)
+    return replace(told, trouble=replace(told.trouble, start=start))
 
 
 def _root(riddle: Riddle) -> Layer:
@@ -168,12 +210,12 @@ def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
         told = _followed(riddle, root, width, most)
         if told is not None:
             return told
-    only = _followed(riddle, root, (0, 1), most)
-    assert only is not None  # noqa: S101  a chain of five fixes has five places
+    only = _followed(riddle, root, Width(0, 0, 1.0), most)
+    assert only is not None  # noqa: S101  nothing is followed where nothing is left to gain
     return only
 
 
-def _followed(riddle: Riddle, root: Layer, width: tuple[int, int], most: int) -> Story | None:
+def _followed(riddle: Riddle, root: Layer, width: Width, most: int) -> Story | None:
     """Return the story with so many looks and fixes followed from a place; None where it grows too long."""
     layers, steps, total, layer = [root], [], 1, root
     while True:
@@ -182,17 +224,17 @@ def _followed(riddle: Riddle, root: Layer, width: tuple[int, int], most: int) ->
             return None
         steps.append(found)
         if not len(layer.seen):
-            return _story(riddle, layers, steps)
+            return _story(riddle, layers, steps, whole=width is WIDTHS[0])
         layers.append(layer)
         total += len(layer.seen)
 
 
 def _next(
-    riddle: Riddle, layer: Layer, width: tuple[int, int], room: int
+    riddle: Riddle, layer: Layer, width: Width, room: int
 ) -> tuple[list[Step], Layer | None]:
     """Return what is followed from a layer's places, and the layer it leads to; None where it has no room."""
-    promise = _Promise.of(riddle, layer)
-    fixes, looks = promise.fixes(width[1]), promise.looks(width[0])
+    promise = _Promise.of(riddle, layer, width.small)
+    fixes, looks = promise.fixes(width.fixes), promise.looks(width.looks)
     if (fixes.sum() + looks.sum()) > room:
         return [], None
     born: list[tuple[IntArray, IntArray, FloatArray, FloatArray]] = []
@@ -237,7 +279,7 @@ class _Promise:
     shown: list[FloatArray]  # per look (n, m)
 
     @classmethod
-    def of(cls, riddle: Riddle, layer: Layer) -> "_Promise":
+    def of(cls, riddle: Riddle, layer: Layer, small: float) -> "_Promise":
         """Weigh all acts at all places of a layer."""
         beliefs, gain = layer.beliefs(), riddle.gain
         failed = layer.failed[:, None, :]
@@ -248,7 +290,7 @@ class _Promise:
             "nc,nc->n", beliefs, (still * np.maximum(gain - riddle.costs[:, None], 0.0)).max(axis=1, initial=0.0)
         )
         weight = (layer.weight * (1 - layer.failed)).sum(axis=1)
-        open_ = weight * (sure - once) > SMALL * gain
+        open_ = weight * (sure - once) > small * gain
         looks_done, tries_done = cls._counts(riddle, layer)
         untried = layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1 == 0
         worth = untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
@@ -316,7 +358,9 @@ def _best(rank: FloatArray, width: int) -> BoolArray:
     return marked & np.isfinite(rank)
 
 
-def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Step]]) -> Story:
+def _story(
+    riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Step]], *, whole: bool
+) -> Story:
     firsts = np.cumsum([1, *(len(layer.seen) for layer in layers)])
     n = int(firsts[-1])
     beliefs = np.concatenate([np.zeros((1, len(riddle.causes))), *(layer.beliefs() for layer in layers)])
@@ -337,7 +381,7 @@ def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Ste
         moves=_moves(riddle, firsts, steps, n),
         start=THERE_AT_FIRST,
     )
-    return Story(riddle, trouble, beliefs, codes)
+    return Story(riddle, trouble, beliefs, codes, whole)
 
 
 THERE_AT_FIRST = 1

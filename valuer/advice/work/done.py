@@ -1,12 +1,12 @@
 """How work done so far went, so that the rest is decided again from there."""
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
-from valuer.advice.worth.lattice import Scene
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Finding
+from valuer.domain.symptoms import symptom_for
 from valuer.domain.words import one_of
 
 Result = Literal["worked", "failed"]
@@ -14,10 +14,14 @@ Result = Literal["worked", "failed"]
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """Faults cured, and the fixes that failed on each fault that is still there."""
+    """Faults cured, the fixes that failed on each fault that is still there, and what looks have shown."""
 
     cured: frozenset[str]
     failed: Mapping[str, frozenset[str]]
+    seen: Mapping[str, str] = field(default_factory=dict)
+
+
+NOTHING_DONE = Done(frozenset(), {})
 
 
 def done_work(found: Collection[Finding], results: Mapping[str, str]) -> Done:
@@ -44,7 +48,7 @@ def _meant(found: Collection[Finding], name: str, result: str) -> tuple[str, lis
     fix, _, fault = name.partition(":")
     if fix not in fix_catalogue():
         raise ValueError(one_of("fix", fix, fix_catalogue()))
-    able = [item.fault for item in found if item.fault in fix_catalogue()[fix].cures]
+    able = [item.fault for item in found if _can_cure(fix, item.fault)]
     if not able:
         raise ValueError(f"{fix} acts on no fault of this machine; leave it out, or add the fault it was for")
     if fault and fault not in able:
@@ -55,8 +59,8 @@ def _meant(found: Collection[Finding], name: str, result: str) -> tuple[str, lis
     return fix, [fault] if fault else able
 
 
-def without(scene: Scene, done: Done | None) -> Scene:
-    """Return the scene without the faults that were cured."""
-    if done is None:
-        return scene
-    return Scene(scene.machine, tuple(item for item in scene.findings if item.fault not in done.cured))
+def _can_cure(fix: str, fault: str) -> bool:
+    """Say whether a fix can cure a fault, by itself or as one of the causes that may be behind it."""
+    symptom = symptom_for(fault)
+    behind = symptom is not None and any(fix in cause.fixes for cause in symptom.causes.values())
+    return behind or fault in fix_catalogue()[fix].cures

@@ -5,7 +5,7 @@ what the surer ones cure as well. So after a failure a lesser fix is pointless, 
 surer one of odds q after one of odds p that failed has the odds (q - p) / (1 - p) (judgement, no source).
 """
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -127,13 +127,4 @@ def fixed_trouble(finding: Finding, *, cured: bool = False, failed: bool = False
         np.zeros(1, dtype=np.int64),
         {},
         0,
-    )
-
-
-def without_acts(trouble: Trouble, names: Iterable[str]) -> Trouble:
-    """Return the trouble without some acts."""
-    dropped = set(names)
-    moves = {name: move for name, move in trouble.moves.items() if name not in dropped}
-    return Trouble(
-        trouble.finding, trouble.there, trouble.factor, trouble.sure, trouble.depth, moves, trouble.start
     )

@@ -56,10 +56,10 @@ def ranges(lattices: Sequence[Lattice], model: ValueModel, terms: ShopTerms) -> 
 
 
 def _value(lattice: Lattice, low: float, high: float, terms: ShopTerms) -> Value:
-    middle = float(lattice.certain[(1,) * lattice.certain.ndim])
-    if any(is_barred(item) for item in lattice.findings):
+    middle = lattice.row_value
+    if any(is_barred(item) for item in (*lattice.findings, *lattice.held)):
         low = high = middle
-    doubt = HALF_80 * log_spread(lattice)
+    doubt = HALF_80 * float(np.hypot(log_spread(lattice), lattice.unseen.spread))
     below = float(np.hypot(np.log(middle / min(low, middle)), doubt))
     above = float(np.hypot(np.log(max(high, middle) / middle), doubt))
     return Value(

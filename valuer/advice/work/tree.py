@@ -1,0 +1,302 @@
+"""The decision: at every state of a machine, which act to do next, or to stop and by which way it leaves.
+
+Decision-theoretic troubleshooting (Heckerman, Breese and Rommelse, CACM 38(3), 1995) rolled back over all
+states of the machine's troubles. An act costs its parts and hours, its results lead to other states, and no way
+leads back; so going through all states from the deepest up settles each for good. Exact for the acts that are
+followed from each state.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray
+from valuer.advice.work.trouble import Move, Trouble
+from valuer.advice.work.ways_out import WaysOut
+from valuer.advice.work.workshop import BoolArray, IntArray
+
+STOP = -1
+SAME = 1e-7
+"""Money below which two acts count as equal: the one that stands first is taken, so that the last bit of a float
+decides nothing."""
+
+State = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing to do, in one session at the bench: a look, a fix, or several fixes that share strip-down.
+
+    ``parts`` is money, ``hours`` bench hours. ``on`` holds, for each part of it, the troubles it touches:
+    pairs of a trouble's place and the name of its move.
+    """
+
+    names: tuple[str, ...]
+    kind: str
+    parts: float
+    hours: float
+    on: tuple[tuple[tuple[int, str], ...], ...]
+
+    @property
+    def id(self) -> str:
+        """The names in one word."""
+        return "+".join(self.names)
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """What one way of counting charges: for an hour, for money laid out, and besides for every fix."""
+
+    hour: float
+    cash: float = 1.0
+    margin: float = 0.0
+
+    def of(self, act: Act) -> float:
+        """Return what an act is charged."""
+        fixes = len(act.names) if act.kind == "fix" else 0
+        return self.cash * act.parts + self.hour * act.hours + self.margin * fixes
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One way an act can go: results by trouble, its chance, and the state after it."""
+
+    shows: tuple[tuple[int, str], ...]
+    chance: float
+    to: State
+
+
+@dataclass(frozen=True, eq=False)
+class Tree:
+    """The settled states of one machine: ``value`` in money left, and ``choice`` of act, shapes sizes."""
+
+    troubles: tuple[Trouble, ...]
+    acts: tuple[Act, ...]
+    ends: FloatArray
+    prices: Prices
+    value: FloatArray
+
+    @cached_property
+    def start(self) -> State:
+        """The state the machine is in."""
+        return tuple(trouble.start for trouble in self.troubles)
+
+    def worth(self, state: State, place: int) -> float:
+        """Return the money left when an act is done next, minus infinity where it cannot be done."""
+        act = self.acts[place]
+        if not can(self.troubles, act, state):
+            return -np.inf
+        return sum(e.chance * float(self.value[e.to]) for e in edges(self.troubles, act, state)) - self.prices.of(act)
+
+    def choice(self, state: State) -> int:
+        """Return the act to do next, its place among the acts, or STOP: of equals stopping, then the first."""
+        value = float(self.value[state])
+        if self.ends[state] >= value - SAME:
+            return STOP
+        return next(place for place in range(len(self.acts)) if self.worth(state, place) >= value - SAME)
+
+
+def can(troubles: Sequence[Trouble], act: Act, state: State) -> bool:
+    """Say whether an act can be done in a state: each part of it must work on at least one trouble."""
+    return all(any(troubles[axis].moves[name].can[state[axis]] for axis, name in part) for part in act.on)
+
+
+def edges(troubles: Sequence[Trouble], act: Act, state: State) -> list[Edge]:
+    """Return every way an act can go from a state; the chances sum to 1."""
+    found = [Edge((), 1.0, state)]
+    for part in act.on:
+        for axis, name in part:
+            found = [after for edge in found for after in _split(edge, axis, troubles[axis].moves[name])]
+    return found
+
+
+def _split(edge: Edge, axis: int, move: Move) -> Iterator[Edge]:
+    here = edge.to[axis]
+    if not move.can[here]:
+        yield edge
+        return
+    for shown, chance, to in zip(move.shows, move.chance[here], move.leads[here], strict=True):
+        if chance > 0:
+            after = (*edge.to[:axis], int(to), *edge.to[axis + 1 :])
+            shows = (*(pair for pair in edge.shows if pair[0] != axis), (axis, shown))
+            yield Edge(shows, edge.chance * float(chance), after)
+
+
+def solve(
+    troubles: Sequence[Trouble],
+    acts: Sequence[Act],
+    ends: FloatArray,
+    rows: Sequence[tuple[Prices, frozenset[int]]],
+) -> list[Tree]:
+    """Return the tree for each way of counting; its set holds the acts (places) that are left out.
+
+    ``ends``, shape sizes, is the money left by stopping at each state.
+    """
+    costs = np.array([[np.inf if place in out else prices.of(act) for place, act in enumerate(acts)] for prices, out in rows])
+    value = np.repeat(ends[None], len(rows), axis=0)
+    main = int(np.argmax([trouble.size for trouble in troubles])) if troubles else 0
+    if troubles and acts:
+        _settle(value, troubles, acts, costs, main)
+    return [
+        Tree(tuple(troubles), _allowed(acts, out), ends, prices, value[row])
+        for row, (prices, out) in enumerate(rows)
+    ]
+
+
+def _allowed(acts: Sequence[Act], out: frozenset[int]) -> tuple[Act, ...]:
+    return tuple(act for place, act in enumerate(acts) if place not in out)
+
+
+def _settle(
+    value: FloatArray, troubles: Sequence[Trouble], acts: Sequence[Act], costs: FloatArray, main: int
+) -> None:
+    """Raise the values, shape (rows, *sizes), to those of the best acts, in place: deepest places first.
+
+    Along the longest trouble the places are gone through by depth; the others, few, until nothing changes.
+    """
+    depth = troubles[main].depth
+    masks = [_mask(troubles, act) for act in acts]
+    for level in np.unique(depth)[::-1]:
+        at = np.flatnonzero(depth == level)
+        slices = [np.take(mask, at, main) for mask in masks]
+        changed = True
+        while changed:
+            changed = False
+            for act, mask, cost in zip(acts, slices, costs.T, strict=True):
+                if not mask.any():
+                    continue
+                now = np.take(value, at, main + 1)
+                best = _expected(value, troubles, act, main, at) - cost.reshape(-1, *[1] * len(troubles))
+                better = mask & (best > now + SAME / 100)
+                if better.any():
+                    changed = True
+                    _put(value, at, main + 1, np.where(better, best, now))
+
+
+def _put(value: FloatArray, at: IntArray, axis: int, new: FloatArray) -> None:
+    index: list[object] = [slice(None)] * value.ndim
+    index[axis] = at
+    value[tuple(index)] = new  # type: ignore[index]
+
+
+def _mask(troubles: Sequence[Trouble], act: Act) -> BoolArray:
+    """Say at which states an act can be done, shape that broadcasts to sizes."""
+    allowed = np.ones([1] * len(troubles), dtype=bool)
+    for part in act.on:
+        able = np.zeros([1] * len(troubles), dtype=bool)
+        for axis, name in part:
+            shape = [1] * len(troubles)
+            shape[axis] = troubles[axis].size
+            able = able | troubles[axis].moves[name].can.reshape(shape)
+        allowed = allowed & able
+    return np.broadcast_to(allowed, [trouble.size for trouble in troubles])
+
+
+def _expected(
+    value: FloatArray, troubles: Sequence[Trouble], act: Act, main: int, at: IntArray
+) -> FloatArray:
+    """Return the expected value after an act, for the places ``at`` of the main trouble."""
+    steps = [pair for part in act.on for pair in part]
+    on_main = [name for axis, name in steps if axis == main]
+    if not on_main:
+        found = np.take(value, at, main + 1)
+    else:
+        found = _through(value, [troubles[main].moves[name] for name in on_main], main + 1, at)
+    for axis, name in steps:
+        if axis != main:
+            move = troubles[axis].moves[name]
+            found = _through(found, [move], axis + 1, np.arange(troubles[axis].size))
+    return found
+
+
+def _through(value: FloatArray, moves: Sequence[Move], axis: int, at: IntArray) -> FloatArray:
+    """Return the expectation of ``value`` along an axis after the moves, made one after another, from ``at``."""
+    ways = [(np.ones(len(at)), at)]
+    for move in moves:
+        ways = [
+            (chance * move.chance[places, way], move.leads[places, way])
+            for chance, places in ways
+            for way in range(move.chance.shape[1])
+        ]
+    shape = [1] * value.ndim
+    shape[axis] = len(at)
+    parts = (chance.reshape(shape) * np.take(value, places, axis) for chance, places in ways if chance.any())
+    return np.asarray(sum(parts))
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A state that the tree comes to: the chance of coming there, the act done there (None: stop)."""
+
+    state: State
+    chance: float
+    act: Act | None
+    edges: tuple[Edge, ...]
+
+
+def visits(tree: Tree, start: State | None = None) -> list[Visit]:
+    """Return every state the tree comes to from one, each before those after it; the first has chance 1."""
+    first = tree.start if start is None else start
+    chances, done = {first: 1.0}, []
+    for state in _in_order(tree, first):
+        place = tree.choice(state)
+        act = None if place == STOP else tree.acts[place]
+        ways = tuple(edges(tree.troubles, act, state)) if act else ()
+        for edge in ways:
+            chances[edge.to] = chances.get(edge.to, 0.0) + chances[state] * edge.chance
+        done.append(Visit(state, chances[state], act, ways))
+    return done
+
+
+def _in_order(tree: Tree, first: State) -> list[State]:
+    """Return the states the tree comes to, in an order in which every act leads only to later ones."""
+    found: dict[State, None] = {}
+    waiting = [first]
+    while waiting:
+        state = waiting.pop()
+        if state in found:
+            continue
+        found[state] = None
+        place = tree.choice(state)
+        if place != STOP:
+            waiting += [edge.to for edge in edges(tree.troubles, tree.acts[place], state)]
+    return sorted(found, key=lambda state: sum(int(t.depth[p]) for t, p in zip(tree.troubles, state, strict=True)))
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What following a tree comes to: expected money left by the sale, parts and hours, and the worst of these."""
+
+    proceeds: float
+    cash: float
+    hours: float
+    worst_cash: float
+    worst_hours: float
+
+    def left(self, hour_value: float) -> float:
+        """Return the money left, own hours paid."""
+        return self.proceeds - self.cash - hour_value * self.hours
+
+
+def totals(tree: Tree, came: Sequence[Visit]) -> Totals:
+    """Return what following the tree comes to. ``came`` are its visits, each before those after it."""
+    worst: dict[State, tuple[float, float]] = {}
+    for visit in reversed(came):
+        after = [worst[edge.to] for edge in visit.edges] or [(0.0, 0.0)]
+        parts, hours = (visit.act.parts, visit.act.hours) if visit.act else (0.0, 0.0)
+        worst[visit.state] = parts + max(a[0] for a in after), hours + max(a[1] for a in after)
+    acting = [visit for visit in came if visit.act]
+    return Totals(
+        proceeds=sum(visit.chance * float(tree.ends[visit.state]) for visit in came if not visit.act),
+        cash=sum(visit.chance * visit.act.parts for visit in acting if visit.act),
+        hours=sum(visit.chance * visit.act.hours for visit in acting if visit.act),
+        worst_cash=worst[came[0].state][0],
+        worst_hours=worst[came[0].state][1],
+    )
+
+
+def ways_out_of(ways: WaysOut, state: State) -> int:
+    """Return the way by which a machine leaves at a state."""
+    return int(ways.money[(slice(None), *state)].argmax())

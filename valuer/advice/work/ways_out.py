@@ -1,0 +1,202 @@
+"""How a machine can leave, and what each way leaves over: working, for repair, for parts, scrap.
+
+Selling costs the same hours whatever was cured, so they are charged once, at the price as it stands, and do
+not distort the comparison of lists; they do count against breaking and scrapping, which need no viewing. Who
+sells as working has first to pass the safety checks that are still open; their time is charged there.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray
+from valuer.advice.work.trouble import Trouble
+from valuer.advice.work.workshop import BoolArray, IntArray
+from valuer.advice.worth.documents import Route
+from valuer.advice.worth.lattice import Lattice, is_barred, must_cure, scrap_value
+from valuer.domain.machine import Finding, Machine
+from valuer.domain.shop import ShopTerms, selling_cost
+
+NOT_RUNNING = frozenset({"no_start"})
+"""Faults with which a machine is sold for repair although nothing has to be cured."""
+
+
+@dataclass(frozen=True, slots=True)
+class UsedPart:
+    """A part that sells by itself: dollars on the reference machine, and the serious faults that spoil it.
+
+    ``fix`` is the fix for which another machine would take it.
+    """
+
+    name: str
+    dollars: float
+    spoiled_by: frozenset[str]
+    fix: str | None = None
+
+
+USED_PARTS = (
+    UsedPart(
+        "engine",
+        45.0,
+        frozenset(
+            {
+                "low_compression",
+                "rod_knock",
+                "bent_crank",
+                "smoke_blue",
+                "head_gasket_leak",
+                "oil_leak_sump",
+                "oil_leak_unknown",
+                "no_start",
+            }
+        ),
+        "used_engine",
+    ),
+    UsedPart(
+        "gearbox", 30.0, frozenset({"drive_none", "drive_creep", "drive_speed_stuck"}), "gearbox_used"
+    ),
+    UsedPart("deck", 20.0, frozenset({"deck_rust_hole", "deck_crack", "deck_surface_rust"}), "deck_donor"),
+    UsedPart("wheels", 23.0, frozenset({"wheel_wobble", "wheel_gear_worn"}), "wheels_new"),
+    UsedPart("bag", 22.0, frozenset({"bag_missing"}), "bag_new"),
+    UsedPart("rope starter", 12.0, frozenset({"recoil_rope", "starter_noise"}), "recoil_new"),
+    UsedPart("blade", 5.0, frozenset({"blade_damaged"})),
+)
+"""Middle of the usual prices of used parts (common practice, no source)."""
+
+ENGINES = {"side_valve": 0.6, "small_ohv": 0.8, "mid_ohv": 1.0, "large_ohv": 1.3, "overhead_cam": 1.4}
+TIERS = {"budget": 0.75, "mid": 1.0, "premium": 1.35, "commercial": 1.8}
+"""What a used engine, or another part, brings over that of the reference machine (judgement, no source). A part
+is worth what it is itself, not what the chassis around it is worth."""
+
+PARTS_SOLD = 0.6
+"""Share of the parts' prices that comes in: some do not sell, some go cheap (judgement, no source)."""
+
+STRIPPING_HOURS = 2.5
+SHELF_WEEKS = 20.0
+"""Stripping, photographing and posting; parts sell over three to six months (common practice, no source)."""
+
+SCRAP_HOURS = 0.5 / 3.5
+"""Half an hour to the yard, shared by three or four carcasses (common practice, no source)."""
+
+ROUTES: tuple[Route, ...] = ("working", "for repair", "for parts", "scrap")
+WORKING, FOR_REPAIR, FOR_PARTS, SCRAP = range(4)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WaysOut:
+    """Money left by each way out at every state, shape (4, *sizes); minus infinity where it is barred.
+
+    ``price`` is the expected sale price of the whole machine, shape sizes.
+    """
+
+    money: FloatArray
+    price: FloatArray
+
+    @property
+    def best(self) -> FloatArray:
+        """Money left by the best way, shape sizes."""
+        return np.asarray(self.money.max(axis=0))
+
+    @property
+    def route(self) -> IntArray:
+        """The best way, place in `ROUTES`, shape sizes; of equals the first."""
+        return np.asarray(self.money.argmax(axis=0))
+
+
+def ways_out(
+    lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, check_hours: float
+) -> WaysOut:
+    """Return the ways out at every state of a machine's troubles, one a finding of the lattice.
+
+    ``check_hours`` is the time of the safety checks that are still open.
+    """
+    price = prices(lattice, troubles)
+    sizes = price.shape
+    sale = price * (1 - terms.fee_share) - flat_selling_cost(lattice.now, terms)
+    barred = _any(lattice, troubles, is_barred, sizes)
+    for_repair = _any(lattice, troubles, _not_as_working, sizes)
+    never = np.full(sizes, -np.inf)
+    return WaysOut(
+        money=np.stack(
+            [
+                np.where(for_repair | barred, never, sale - check_hours * terms.hour_value),
+                np.where(~for_repair | barred, never, sale),
+                np.where(barred, never, _parts_net(lattice, troubles, terms, sizes)),
+                np.full(sizes, scrap_net(lattice.machine, terms)),
+            ]
+        ),
+        price=price,
+    )
+
+
+def prices(lattice: Lattice, troubles: Sequence[Trouble]) -> FloatArray:
+    """Return the expected sale price at every state: the lattice weighed by how far each trouble is there."""
+    found = lattice.certain
+    for axis, trouble in enumerate(troubles):
+        gone, there = np.take(found, [0], axis), np.take(found, [1], axis)
+        shape = [1] * found.ndim
+        shape[axis] = trouble.size
+        share, factor = trouble.there.reshape(shape), trouble.factor.reshape(shape)
+        found = gone * (1 - share) + np.minimum(there * factor, np.maximum(gone, there)) * share
+    return found
+
+
+def flat_selling_cost(price: float, terms: ShopTerms) -> float:
+    """Return what a sale costs besides the fee's share of the price, money."""
+    return selling_cost(terms, price) - terms.fee_share * price
+
+
+def _not_as_working(item: Finding) -> bool:
+    return must_cure(item) or item.fault in NOT_RUNNING
+
+
+def _any(lattice: Lattice, troubles: Sequence[Trouble], kind: object, sizes: tuple[int, ...]) -> BoolArray:
+    """Say at which states a finding of a kind is surely there, those without an axis always."""
+    assert callable(kind)  # noqa: S101
+    left = np.full(sizes, any(kind(item) for item in lattice.held))
+    for axis, trouble in enumerate(troubles):
+        item = trouble.finding
+        if kind(Finding(item.fault, item.severity)):
+            left |= _along(trouble.sure, axis, len(sizes))
+    return left
+
+
+def _along(values: BoolArray, axis: int, ndim: int) -> BoolArray:
+    shape = [1] * ndim
+    shape[axis] = len(values)
+    return values.reshape(shape)
+
+
+def _parts_net(
+    lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, sizes: tuple[int, ...]
+) -> FloatArray:
+    gross = np.zeros(sizes)
+    for part in USED_PARTS:
+        if part.name == "gearbox" and lattice.machine.drive == "push":
+            continue
+        spoiled = _any(lattice, troubles, lambda item, part=part: _spoils(item, part), sizes)
+        gross += part_price(part, lattice.machine, terms) * ~spoiled
+    return gross * PARTS_SOLD - stripping_cost(terms)
+
+
+def _spoils(item: Finding, part: UsedPart) -> bool:
+    return item.severity == "serious" and item.fault in part.spoiled_by
+
+
+def part_price(part: UsedPart, machine: Machine, terms: ShopTerms) -> float:
+    """Return what a good part of the machine brings by itself, money."""
+    scale = ENGINES.get(machine.engine_class or "", 1.0) if part.name == "engine" else 1.0
+    return part.dollars * scale * TIERS.get(machine.tier or "", 1.0) * terms.price_level
+
+
+def stripping_cost(terms: ShopTerms) -> float:
+    """Return what breaking one machine for parts costs in own time and shelf, money."""
+    return STRIPPING_HOURS * terms.hour_value + SHELF_WEEKS * terms.storage_per_week / 2
+
+
+def scrap_net(machine: Machine, terms: ShopTerms) -> float:
+    """Return what the scrap yard leaves over, money."""
+    return scrap_value(machine, terms) - SCRAP_HOURS * terms.hour_value
+
+
