@@ -10,7 +10,7 @@ from api.bodies import HeavyRoute
 from api.examples import FIX_PLANS, MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.questions import Question
 from valuer.adviser import Adviser
-from valuer.answers import BenchPlans, FixPlans, NextCheckLists, PurchaseLimits, RepairQuotes
+from valuer.answers import BenchPlans, PurchaseLimits, RepairQuotes, WorkLists
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Several, wrong
 from valuer.domain.shop_figures import ShopFigures
@@ -24,25 +24,23 @@ LEAKS = {
     "readings": {"oil_level": "full"},
 }
 
-FIX_PLANS_SO_FAR: Bodies = {
+WORK_LISTS: Bodies = {
     **FIX_PLANS,
+    "two machines in May": {"machines": [MACHINE, UNKNOWN_MOSTLY], "terms": {"month": 5}},
     "the seat repair failed": {
         "machines": [LEAKS],
         "terms": {"month": 5},
         "done": {"brown-4": {"needle_seat": "failed"}},
     },
-    "at four values of an hour": {
-        "machines": [MACHINE],
-        "terms": {"month": 5},
-        "hour_values": [0, 10, 20, 40],
-    },
-}
-NEXT_CHECKS: Bodies = {
-    "two machines in May": {"machines": [MACHINE, UNKNOWN_MOSTLY], "terms": {"month": 5}},
     "the leak was looked for": {
         "machines": [LEAKS],
         "terms": {"month": 5},
         "seen": {"brown-4": {"oil_leak_find": "sump"}},
+    },
+    "at four values of an hour": {
+        "machines": [MACHINE],
+        "terms": {"month": 5},
+        "hour_values": [0, 10, 20, 40],
     },
 }
 PURCHASE_LIMITS: Bodies = {
@@ -71,7 +69,7 @@ REPAIR_QUOTES: Bodies = {
     "usual figures": {"machines": [MACHINE], "terms": {"month": 5}},
 }
 
-MOST_PLANS = 600
+MOST_LISTS = 60
 SO_FAR = "how fixes went, by machine id: the fix, or fix:fault, and worked or failed"
 
 
@@ -81,37 +79,30 @@ class WorkQuestion(Question):
     done: dict[str, dict[str, str]] = Field(default_factory=dict, description=SO_FAR)
 
 
-class FixQuestion(WorkQuestion):
-    """Machines whose fixes are to be decided, at other values of an hour too if so asked."""
-
-    most = 300
-
-    hour_values: Several[float] | None = Field(
-        None,
-        max_length=24,
-        description="show the plan at these values of an hour, money; empty: at the usual ones",
-    )
-
-    @model_validator(mode="after")
-    def _hours_are_not_negative(self) -> "FixQuestion":
-        for value in self.hour_values or ():
-            if not 0 <= value <= MOST_MONEY:
-                raise wrong("hour_value", f"hour_values must be 0 to {MOST_MONEY:,.0f}, got {value}")
-        plans = len(self.machines) * (len(self.hour_values or ()) or 1)
-        if plans > MOST_PLANS:
-            what = f"{plans} plans (machines times hour_values) are over {MOST_PLANS}"
-            raise wrong("plans", f"{what}; ask about fewer of either")
-        return self
-
-
-class CheckQuestion(WorkQuestion):
-    """Machines to be looked at further, and what looks showed."""
+class ListQuestion(WorkQuestion):
+    """Machines whose work is to be decided, what looks showed, at other values of an hour too if so asked."""
 
     most = 25
 
     seen: dict[str, dict[str, str]] = Field(
         default_factory=dict, description="what looks showed, by machine id: the look and its outcome"
     )
+    hour_values: Several[float] | None = Field(
+        None,
+        max_length=24,
+        description="show the list at these values of an hour, money; empty: at the usual ones",
+    )
+
+    @model_validator(mode="after")
+    def _hours_are_not_negative(self) -> "ListQuestion":
+        for value in self.hour_values or ():
+            if not 0 <= value <= MOST_MONEY:
+                raise wrong("hour_value", f"hour_values must be 0 to {MOST_MONEY:,.0f}, got {value}")
+        lists = len(self.machines) * (len(self.hour_values or ()) or 1)
+        if lists > MOST_LISTS:
+            what = f"{lists} lists (machines times hour_values) are over {MOST_LISTS}"
+            raise wrong("lists", f"{what}; ask about fewer of either")
+        return self
 
 
 class BuyQuestion(Question):
@@ -148,15 +139,11 @@ def deciding(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) ->
     """The routes of questions about work."""
     router = APIRouter(prefix="/v1", route_class=HeavyRoute, responses=dict(responses))
 
-    @router.post("/fix-plans", openapi_extra=examples(FIX_PLANS_SO_FAR))
-    def fix_plans(question: FixQuestion) -> FixPlans:
-        """For each machine: every possible fix with its expected return, and the best set from here on."""
-        return adviser.fix_plans(question.machines, question.terms, question.done, question.hour_values)
-
-    @router.post("/next-checks", openapi_extra=examples(NEXT_CHECKS))
-    def next_checks(question: CheckQuestion) -> NextCheckLists:
-        """What to look at next, by value a minute; and go on, sell as it stands, break for parts or scrap."""
-        return adviser.next_checks(question.machines, question.terms, question.seen, question.done)
+    @router.post("/work-lists", openapi_extra=examples(WORK_LISTS))
+    def work_lists(question: ListQuestion) -> WorkLists:
+        """For each machine what to look at and to fix, step by step from here on, and when to stop."""
+        q = question
+        return adviser.work_lists(q.machines, q.terms, q.done, q.seen, q.hour_values)
 
     @router.post("/purchase-limits", openapi_extra=examples(PURCHASE_LIMITS))
     def purchase_limits(question: BuyQuestion) -> PurchaseLimits:

@@ -207,9 +207,7 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
         with plainly():
             machine = store.entry(machine_id).entry.machine
             done = FixDone.model_validate({"done_on": told.done_on or today(), **wire})
-        (plan,) = adviser.fix_plans([machine], told.terms).fix_plans
-        wanted = (done.fix, done.fault)
-        promised = next((f.expected_return for f in plan.fixes if (f.fix, f.fault) == wanted), None)
+        promised = adviser.promised(machine, told.terms, done.fix, done.fault)
         kept = done.model_copy(update={"promised": promised})
         path = f"POST /v1/machines/{machine_id}/fixes"
         return _once(

@@ -6,22 +6,23 @@ The same documents leave through ``--json`` and through the API.
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pydantic import ValidationError
 
 from valuer.advice.deal.purchase import purchase_limits
 from valuer.advice.deal.repair_quote import quote_repairs
+from valuer.advice.deal.shop_figures import whole_quotes
 from valuer.advice.ports import Basis, ValueModel
 from valuer.advice.sale.asking_price import asking_prices
 from valuer.advice.sale.listing import draft_listings
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.outlook import SaleChances
 from valuer.advice.work.bench import plan_and_rank, rank_bench
-from valuer.advice.work.done import Done, done_work, without
-from valuer.advice.work.fix_plan import plan_fixes
-from valuer.advice.work.next_checks import next_checks
-from valuer.advice.work.shop_figures import whole_quotes
+from valuer.advice.work.done import NOTHING_DONE, Done, done_work
+from valuer.advice.work.trouble import AGAIN, MEASURED
+from valuer.advice.work.promise import promised_return
+from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.lattice import scene_of
 from valuer.advice.worth.valuation import value_machines
 from valuer.answers import (
@@ -29,14 +30,13 @@ from valuer.answers import (
     BenchPlans,
     BenchRankings,
     Catalogue,
-    FixPlans,
     Listings,
     ModelCard,
-    NextCheckLists,
     Offers,
     PurchaseLimits,
     RepairQuotes,
     Valuations,
+    WorkLists,
 )
 from valuer.domain.cautions import caution_catalogue
 from valuer.domain.faults import fault_catalogue
@@ -45,7 +45,7 @@ from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.domain.shop_figures import ShopFigures
-from valuer.domain.symptoms import looks, symptom_for
+from valuer.domain.symptoms import looks, symptom_catalogue, symptom_for
 from valuer.domain.words import one_of
 from valuer.learning import NO_RECORDS, OwnRecords
 from valuer.paths import shipped
@@ -118,57 +118,51 @@ class Adviser:
             what = f"at this level the machine would bring {worth}, more than a record can hold; correct it"
             raise NotUsable(("terms", "price_level"), what) from None
 
-    def fix_plans(
+    def work_lists(
         self,
         machines: Sequence[Machine],
         terms: ShopTerms,
         done: Results | None = None,
+        seen: Results | None = None,
         hour_values: Sequence[float] | None = None,
-    ) -> FixPlans:
-        """For each machine: every possible fix with its expected return, and the best set of them.
+    ) -> WorkLists:
+        """What to look at and what to do on each machine, in which order, and when to stop.
 
-        ``done`` tells how fixes went so far; ``hour_values`` asks for the plan at other values of an hour, at
-        the usual ones when empty. Raises NotUsable.
+        ``done`` tells how fixes went so far and ``seen`` what looks showed, each by machine id: the list goes
+        on from there. ``hour_values`` asks for the list at other values of an hour, at the usual ones when
+        empty. Raises NotUsable.
         """
         own = self.records
         model = own.corrected(self.model, terms.price_level)
-        work = work_so_far(own, machines, terms, done or {})
-        return FixPlans(fix_plans=plan_fixes(machines, model, terms, own.shop, work, hour_values))
+        work = work_so_far(own, machines, terms, done or {}, seen or {})
+        return WorkLists(work_lists=work_lists(machines, model, terms, own.shop, work, hour_values))
+
+    def promised(self, machine: Machine, terms: ShopTerms, fix: str, fault: str) -> float | None:
+        """What a fix is expected to bring before its outcome is known; None where it is no fix for the fault.
+
+        It is the gain of curing the fault alone times the odds, parts and own hours paid.
+        """
+        own = self.records
+        model = own.corrected(self.model, terms.price_level)
+        work = work_so_far(own, [machine], terms, {}, {})
+        return promised_return(machine, model, terms, fix, fault, own.shop, work.get(machine.id))
 
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
         own = self.records
         model = own.corrected(self.model, terms.price_level)
-        return BenchRankings(bench_ranking=rank_bench(machines, model, terms, own.done(machines), own.shop))
+        work = work_so_far(own, machines, terms, {}, {})
+        return BenchRankings(bench_ranking=rank_bench(machines, model, terms, work, own.shop))
 
     def bench_plan(
         self, machines: Sequence[Machine], terms: ShopTerms, done: Results | None = None
     ) -> BenchPlans:
-        """Which plans on which machines within the terms' hours and cash, and the ranking beside it."""
+        """Which lists on which machines within the terms' hours and cash, and the ranking beside it."""
         own = self.records
         model = own.corrected(self.model, terms.price_level)
-        work = work_so_far(own, machines, terms, done or {})
+        work = work_so_far(own, machines, terms, done or {}, {})
         plan, ranking = plan_and_rank(machines, model, terms, work, own.shop)
         return BenchPlans(bench_plan=plan, bench_ranking=ranking)
-
-    def next_checks(
-        self,
-        machines: Sequence[Machine],
-        terms: ShopTerms,
-        seen: Results | None = None,
-        done: Results | None = None,
-    ) -> NextCheckLists:
-        """What to look at next on each machine, and whether to go on at all.
-
-        ``seen`` is what looks showed, look to outcome by machine id. Raises NotUsable.
-        """
-        own = self.records
-        model = own.corrected(self.model, terms.price_level)
-        work = work_so_far(own, machines, terms, done or {})
-        shown = seen or {}
-        for name, outcomes in shown.items():
-            check_looks(_asked("seen", name, machines), terms, outcomes)
-        return NextCheckLists(next_checks=next_checks(machines, model, terms, shown, work, own.shop))
 
     def purchase_limits(
         self,
@@ -253,39 +247,80 @@ class Adviser:
 
 
 def work_so_far(
-    own: OwnRecords, machines: Sequence[Machine], terms: ShopTerms, results: Results
+    own: OwnRecords, machines: Sequence[Machine], terms: ShopTerms, results: Results, seen: Results
 ) -> dict[str, Done]:
-    """How work went on each machine: what is on record, and the results that come with the question."""
-    work = own.done(machines)
+    """How work went on each machine: what is on record, in its file, and what comes with the question."""
+    work = {machine.id: own.done(machines).get(machine.id, NOTHING_DONE) for machine in machines}
+    for machine in machines:
+        check_known(machine)
+        if machine.seen:
+            work[machine.id] = replace(work[machine.id], seen=dict(machine.seen))
+    for name, shown in seen.items():
+        check_looks(_asked("seen", name, machines), terms, shown)
+        work[name] = replace(work[name], seen={**work[name].seen, **shown})
     for name, given in results.items():
-        before = work.get(name)
-        found = without(scene_of(_asked("done", name, machines), terms), before).findings
+        before = work[_asked("done", name, machines).id]
+        found = [
+            item
+            for item in scene_of(_asked("done", name, machines), terms).findings
+            if item.fault not in before.cured
+        ]
         with _about("done", name):
             work[name] = _joined(before, done_work(found, given))
     return work
 
 
-def _joined(before: Done | None, after: Done) -> Done:
-    if before is None:
-        return after
+def _joined(before: Done, after: Done) -> Done:
     cured = before.cured | after.cured
     tried = {
         fault: before.failed.get(fault, frozenset()) | after.failed.get(fault, frozenset())
         for fault in {*before.failed, *after.failed} - cured
     }
-    return Done(cured, tried)
+    return Done(cured, tried, before.seen)
 
 
 def check_looks(machine: Machine, terms: ShopTerms, outcomes: Mapping[str, str]) -> None:
-    """Raise NotUsable unless these looks belong to symptoms of the machine and can show these outcomes."""
-    symptoms = [symptom_for(item.fault) for item in scene_of(machine, terms).findings]
-    possible = {look.id: look for symptom in symptoms if symptom for look in looks(symptom)}
+    """Raise NotUsable unless these looks belong to findings of the machine and can show these outcomes."""
+    found = scene_of(machine, terms).findings
+    symptoms = [symptom_for(item.fault) for item in found]
+    possible = {look.id: tuple(look.outcomes) for symptom in symptoms if symptom for look in looks(symptom)}
+    possible |= {f"{AGAIN}_{item.fault}": MEASURED for item in found if item.chance < 1}
     for name, outcome in outcomes.items():
         if name not in possible:
             raise NotUsable(("seen", machine.id, name), one_of("look", name, possible))
-        if outcome not in possible[name].outcomes:
-            message = one_of(f"outcome of {name}", outcome, possible[name].outcomes)
+        if outcome not in possible[name]:
+            message = one_of(f"outcome of {name}", outcome, possible[name])
             raise NotUsable(("seen", machine.id, name), message)
+
+
+def check_known(machine: Machine) -> None:
+    """Raise NotUsable unless a machine's own causes, looks and figures of fixes have names of the catalogue."""
+    symptoms = {item.fault: symptom for item in machine.faults if (symptom := symptom_for(item.fault))}
+    for fault, cause in machine.causes.items():
+        if fault not in symptoms:
+            raise NotUsable(("causes", machine.id), one_of("symptom of this machine", fault, symptoms))
+        if cause not in symptoms[fault].causes:
+            raise NotUsable(
+                ("causes", machine.id), one_of(f"cause of {fault}", cause, symptoms[fault].causes)
+            )
+    every = {look.id: look for symptom in symptom_catalogue().values() for look in looks(symptom)}
+    for name, outcome in machine.seen.items():
+        if name.startswith(f"{AGAIN}_") and outcome in MEASURED:
+            continue
+        if name not in every:
+            raise NotUsable(("seen", machine.id, name), one_of("look", name, every))
+        if outcome not in every[name].outcomes:
+            raise NotUsable(
+                ("seen", machine.id, name), one_of(f"outcome of {name}", outcome, every[name].outcomes)
+            )
+    for part, names in (
+        ("own_parts", machine.own_parts),
+        ("own_hours", machine.own_hours),
+        ("new_parts", machine.new_parts),
+    ):
+        for fix in names:
+            if fix not in fix_catalogue():
+                raise NotUsable((part, machine.id), one_of("fix", fix, fix_catalogue()))
 
 
 def check_cures(machine: Machine, terms: ShopTerms, cures: Sequence[str]) -> None:

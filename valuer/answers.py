@@ -4,10 +4,12 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from valuer.advice.deal.documents import PurchaseLimit, RepairQuote
 from valuer.advice.deal.repair_quote import Quote
 from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice
-from valuer.advice.work.decision_documents import BenchPlan, NextChecks, PurchaseLimit, RepairQuote
-from valuer.advice.worth.documents import BenchRanking, FixPlan, Valuation
+from valuer.advice.work.bench_documents import BenchPlan, BenchRanking
+from valuer.advice.work.documents import WorkList
+from valuer.advice.worth.documents import Valuation
 from valuer.domain.cautions import Caution
 from valuer.domain.faults import Fault
 from valuer.domain.fixes import Fix
@@ -26,10 +28,10 @@ class Valuations(Answer):
     valuations: tuple[Valuation, ...] = Field(description="one per machine, in the order asked")
 
 
-class FixPlans(Answer):
-    """The answer to: which fixes pay on these machines?"""
+class WorkLists(Answer):
+    """The answer to: what to look at, what to do, in which order, when to stop?"""
 
-    fix_plans: tuple[FixPlan, ...] = Field(description="one per machine, in the order asked")
+    work_lists: tuple[WorkList, ...] = Field(description="one per machine, in the order asked")
 
 
 class BenchRankings(Answer):
@@ -43,12 +45,6 @@ class BenchPlans(Answer):
 
     bench_plan: BenchPlan
     bench_ranking: BenchRanking
-
-
-class NextCheckLists(Answer):
-    """The answer to: what to look at next on these machines, and go on at all?"""
-
-    next_checks: tuple[NextChecks, ...] = Field(description="one per machine, in the order asked")
 
 
 class PurchaseLimits(Answer):

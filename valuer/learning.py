@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.work.done import Done
-from valuer.advice.work.policies import Workshop, usual_workshop, workshop
+from valuer.advice.work.workshop import Workshop, usual_workshop, workshop
 from valuer.domain.findings import findings
 from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Machine

@@ -52,7 +52,7 @@ def demo() -> None:
 
     Values of all, the faults of one, the fixes of another, and the ranking.
     """
-    from valuer.cli import show
+    from valuer.cli import show, show_work
     from valuer.cli.model import load_adviser
     from valuer.demo import demo_bench
 
@@ -65,9 +65,9 @@ def demo() -> None:
     show.value_table(out, values)
     show.heading(out, f"What each fault takes off: {VALUED}")
     show.valuation(out, next(value for value in values if value.id == VALUED))
-    show.heading(out, f"Which fixes pay: {PLANNED}")
+    show.heading(out, f"What to do, step by step: {PLANNED}")
     planned = [machine for machine in stand if machine.id == PLANNED]
-    show.fix_plan(out, adviser.fix_plans(planned, terms).fix_plans[0])
+    show_work.work_lists(out, adviser.work_lists(planned, terms).work_lists, (), full=False)
     show.heading(out, "Which machine next")
     show.bench_ranking(out, adviser.bench_ranking(stand, terms).bench_ranking)
     show.heading(out, "Your own machines", YOUR_OWN)

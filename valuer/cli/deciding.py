@@ -66,78 +66,100 @@ def for_one(option: str, given: Any, asked: "Sequence[Machine]") -> dict[str, An
     return {asked[0].id: given}
 
 
+seen_option = click.option(
+    "--seen", metavar="LOOK=OUTCOME", multiple=True, help="What a look showed; may be repeated."
+)
+full_option = click.option("--full", is_flag=True, help="Every step, reason, caution, doubt and law.")
+
+
 @click.command()
 @file_argument
 @only_option
 @done_option
-@click.option(
-    "--by-hour", is_flag=True, help="Show the plan at several values of an hour, and where it changes."
-)
+@seen_option
+@click.option("--by-hour", is_flag=True, help="Show how the list changes with the worth of an hour.")
 @click.option(
     "--if-hour",
     "hour_values",
     type=MONEY,
     metavar="MONEY",
     multiple=True,
-    help="Show the plan if an hour were worth this; may be repeated.",
+    help="Show the list if an hour were worth this; may be repeated.",
 )
+@full_option
 @terms_options
 @json_option
 def fixes(
     file: str,
     only: tuple[str, ...],
     done: tuple[str, ...],
+    seen: tuple[str, ...],
     hour_values: tuple[float, ...],
     terms: "ShopTerms",
     *,
     by_hour: bool,
+    full: bool,
     as_json: bool,
 ) -> None:
-    """Which fixes pay, which must be done, and the best set.
+    """What to look at and to fix, step by step, and when to stop.
 
-    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the plan of each machine.
-    --done needle_seat=failed decides the rest again from there.
+    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the list of each machine.
+    --done needle_seat=failed and --seen wet_point=sump go on from there.
     """
-    from valuer.cli import show_deciding
-    from valuer.cli.model import load_adviser
-
-    asked, results = machines(file, only), pairs("done", done)
-    work = for_one("done", results, asked)
     hours = hour_values if by_hour or hour_values else None
-    with one_line():
-        answer = load_adviser().fix_plans(asked, terms, work, hours)
-    emit(answer, lambda out: show_deciding.fix_plans(out, answer.fix_plans, results), as_json=as_json)
+    _work_lists(file, only, (done, seen), terms, hours, full=full or hours is not None, as_json=as_json)
 
 
 @click.command("next")
 @file_argument
 @only_option
-@click.option("--seen", metavar="LOOK=OUTCOME", multiple=True, help="What a look showed; may be repeated.")
+@seen_option
 @done_option
-@terms_of(*MONEY_TERMS, "margin")
+@full_option
+@terms_options
 @json_option
-def next_checks(
+def next_step(
     file: str,
     only: tuple[str, ...],
     seen: tuple[str, ...],
     done: tuple[str, ...],
     terms: "ShopTerms",
     *,
+    full: bool,
     as_json: bool,
 ) -> None:
-    """What to look at next, and whether to go on at all.
+    """The next step on each machine, and what follows each result.
 
-    FILE is JSON or CSV, or - for standard input. Checks are ranked by what they are worth a minute; a symptom
-    of unknown cause shows what it may be. --seen wet_point=sump says what a look showed.
+    The same list as `valuer fixes`. FILE is JSON or CSV, or - for standard input. --seen wet_point=sump says
+    what a look showed.
     """
-    from valuer.cli import show_deciding
+    _work_lists(file, only, (done, seen), terms, None, full=full, as_json=as_json)
+
+
+def _work_lists(
+    file: str,
+    only: tuple[str, ...],
+    told: tuple[tuple[str, ...], tuple[str, ...]],
+    terms: "ShopTerms",
+    hours: tuple[float, ...] | None,
+    *,
+    full: bool,
+    as_json: bool,
+) -> None:
+    from valuer.cli import show_work
     from valuer.cli.model import load_adviser
 
     asked = machines(file, only)
-    shown, work = for_one("seen", pairs("seen", seen), asked), for_one("done", pairs("done", done), asked)
+    done, seen = (
+        for_one(name, pairs(name, given), asked) for name, given in zip(("done", "seen"), told, strict=True)
+    )
     with one_line():
-        answer = load_adviser().next_checks(asked, terms, shown, work)
-    emit(answer, lambda out: show_deciding.next_checks(out, answer.next_checks), as_json=as_json)
+        answer = load_adviser().work_lists(asked, terms, done, seen, hours)
+    emit(
+        answer,
+        lambda out: show_work.work_lists(out, answer.work_lists, [*told[0], *told[1]], full=full),
+        as_json=as_json,
+    )
 
 
 @click.command()
@@ -272,4 +294,4 @@ def quote(
     emit(answer, lambda out: show_deciding.repair_quotes(out, answer), as_json=as_json)
 
 
-commands = (fixes, next_checks, buy, quote, bench)
+commands = (fixes, next_step, buy, quote, bench)

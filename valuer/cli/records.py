@@ -199,9 +199,7 @@ def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> f
     """The return that the advice expects of the fix, before its outcome is known."""
     from valuer.cli import model
 
-    (plan,) = model.load_adviser().fix_plans([machine], terms).fix_plans
-    wanted = (fix, fault)
-    return next((each.expected_return for each in plan.fixes if (each.fix, each.fault) == wanted), None)
+    return model.load_adviser().promised(machine, terms, fix, fault)
 
 
 @click.command()

@@ -9,12 +9,10 @@ from rich.table import Table
 from rich.text import Text
 
 from valuer.advice.ports import Basis
+from valuer.advice.work.bench_documents import BenchMachine, BenchRanking
 from valuer.advice.worth.common import OUTSIDE
 from valuer.advice.worth.documents import (
     Advice,
-    BenchMachine,
-    BenchRanking,
-    FixPlan,
     Route,
     Safety,
     Valuation,
@@ -23,12 +21,6 @@ from valuer.advice.worth.documents import (
 NAMED = 4  # machines named beside a doubt that does not concern all
 IN_FULL = 3  # more machines than this are shown as one table
 BAR = 12  # characters of the longest bar
-LEAVES: dict[Route, str] = {
-    "working": "sell it as it stands, its faults told",
-    "for repair": "sell it as it stands for repair, its faults told",
-    "for parts": "break it for parts",
-    "scrap": "scrap it",
-}
 LEFT: dict[Route, str] = {
     "working": "sell as it stands",
     "for repair": "sell for repair",
@@ -100,7 +92,15 @@ def valuation(out: Console, answer: Valuation) -> None:
         wrapped(out, FAULT_TABLE)
         out.print()
     else:
-        out.print("No fault was found on it.\n")
+        out.print("No fault is written down for it.\n")
+    if answer.not_looked_for:
+        wrapped(
+            out,
+            f"{len(answer.not_looked_for)} faults were not looked for and count at their chance: looked for and not "
+            f"there, it would bring {whole(answer.looking_adds)} more, in a range of {whole(answer.looked_low)} to "
+            f"{whole(answer.looked_high)}.",
+        )
+        out.print()
     safety_words(out, answer.safety)
 
 
@@ -147,59 +147,11 @@ def safety_words(out: Console, safety: Safety) -> None:
     out.print()
 
 
-def fix_plan(out: Console, answer: FixPlan) -> None:
-    """One machine: the best plan, every possible fix with the reason, and whether it may be sold."""
-    headline(out, answer)
-    best_plan(out, answer)
-    fix_list(out, answer)
-    safety_words(out, answer.safety)
-
-
-def best_plan(out: Console, answer: FixPlan) -> None:
-    """The best set of fixes: money first, then what it takes, then the chance of losing."""
-    best, currency = answer.best, answer.value.currency
-    if not best.fixes:
-        out.print(f"Best plan: no fix; {LEAVES[best.sold_as]}.")
-        return
-    wrapped(
-        out,
-        f"Best plan: {', '.join(best.fixes)}. It should bring {whole(best.expected_return)} {currency} more "
-        f"than selling as it stands, {best.bench_hours:.1f} h at {whole(answer.hour_value)} an hour and "
-        f"{whole(best.cash)} of parts paid; chance of losing by it {best.chance_of_loss:.0%}.",
-    )
-    for step in best.steps:
-        if step.if_it_fails:
-            wrapped(out, f"If {step.fix} fails: {', then '.join(step.if_it_fails)}.", "    ", first="  ")
-    if best.worst_cash > best.cash or best.worst_hours > best.bench_hours:
-        wrapped(
-            out,
-            f"If every first try fails it takes {best.worst_hours:.1f} h and {whole(best.worst_cash)} of parts.",
-        )
-    if best.gap:
-        wrapped(out, f"Found by search, not proved best: another plan may bring {whole(best.gap)} more.")
-    if best.left_and_disclosed:
-        wrapped(out, f"Left in, to be told to the buyer: {', '.join(best.left_and_disclosed)}.")
-
-
-def fix_list(out: Console, answer: FixPlan) -> None:
-    """Every possible fix: what it brings, the verdict, what it takes, and why."""
-    out.print()
-    for fix in answer.fixes:
-        first = f"{round(fix.expected_return):+6,}  {fix.verdict}: "
-        out.print(Text.assemble(first, (fix.fix, "bold"), f" for {fix.fault}"))
-        gain = f"Gain {whole(fix.gain)} at odds of {fix.odds:.0%}"
-        takes = f"parts {whole(fix.parts)}, {fix.bench_hours:.1f} h."
-        said = (f"{fix.name}.", f"{gain}, {takes}", fix.reason, fix.break_even)
-        wrapped(out, " ".join(filter(None, said)), " " * 8)
-    if answer.fixes:
-        out.print()
-
-
 def bench_ranking(out: Console, ranking: BenchRanking) -> None:
     """The machines in the order of what an hour on them brings."""
     hour = f"an hour of yours counts as {whole(ranking.hour_value)} {ranking.currency}"
     out.print(f"What earns most per bench hour, best first ({hour}):\n")
-    table = plain_table("", "machine", ">now", ">after", ">return", ">hours", ">per h", ">loss", "plan")
+    table = plain_table("", "machine", ">now", ">after", ">return", ">hours", ">per h", ">loss", "first step")
     for place, machine in enumerate(ranking.machines, start=1):
         table.add_row(str(place), *_bench_row(machine))
     out.print(table)
@@ -215,9 +167,9 @@ def _out_of_range(machines: Iterable[BenchMachine]) -> list[str]:
 
 def _bench_row(machine: BenchMachine) -> tuple[str | Text, ...]:
     money = machine.value_now, machine.value_after, machine.expected_return
-    plan = ", ".join(machine.plan) or LEFT[machine.sold_as]
-    as_what = f" ({machine.sold_as})" if machine.plan and machine.sold_as != "working" else ""
-    rate = whole(machine.return_per_hour) if machine.plan else "-"
+    plan = machine.first_step or LEFT[machine.sold_as]
+    as_what = f" ({machine.sold_as})" if machine.steps and machine.sold_as != "working" else ""
+    rate = whole(machine.return_per_hour) if machine.steps else "-"
     hours, loss = f"{machine.bench_hours:.1f}", f"{machine.chance_of_loss:.0%}"
     return machine.id, *map(whole, money), hours, rate, loss, f"{plan}{as_what}"
 

@@ -137,6 +137,9 @@ class Machine(Record):
         default_factory=dict,
         description="cause of a symptom, where it is known for sure, by fault: no_start = seized",
     )
+    seen: dict[str, str] = Field(
+        default_factory=dict, description="what looks have shown, by look: three_tests = spark"
+    )
     new_parts: Several[str] = Field(
         (), description="fixes that would fit a part that is new on this machine: they are not advised"
     )

@@ -139,12 +139,15 @@ def _result(gate: Gate, machine: Machine, found: Iterable[Finding]) -> GateResul
         )
     if (gate.by_check and machine.checks.get(gate.id) == "passed") or _answered(gate, machine):
         return GateResult(gate=gate.id, state="passed", reason=gate.passes + _remark(gate, machine))
-    return GateResult(gate=gate.id, state="not_tested", reason=f"not tested: {gate.test}")
+    begun = _remark(gate, machine)
+    return GateResult(gate=gate.id, state="not_tested", reason=f"not tested{begun}: {gate.test}")
 
 
 def _answered(gate: Gate, machine: Machine) -> bool:
     values = [getattr(machine.readings, name) for name in gate.readings]
     if not values or any(value is None for value in values):
+        return False
+    if gate.id == "blade_stop" and len(machine.readings.blade_stop_s or ()) < thresholds().usual.stop_runs:
         return False
     if gate.id == "engine_speed":
         return over_limit(machine) is not None

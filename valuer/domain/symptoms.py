@@ -189,7 +189,19 @@ def looks(symptom: Symptom) -> tuple[Look, ...]:
 
 _WORK_IN_WORDS = {
     "run_engine": ("run", "idle", "running", "steadies", "puff", "tachometer"),
-    "fuel_work": ("fuel", "carburettor", "bowl", "prime", "jar", "choke", "line", "cap", "needle", "drips", "tank"),
+    "fuel_work": (
+        "fuel",
+        "carburettor",
+        "bowl",
+        "prime",
+        "jar",
+        "choke",
+        "line",
+        "cap",
+        "needle",
+        "drips",
+        "tank",
+    ),
     "spray": ("degrease", "mist", "cleaned", "spray"),
     "compression_test": ("compression", "leak-down", "wet test", "bore", "gauge"),
     "rope_starter": ("starter", "rope", "recoil", "in hand"),

@@ -10,26 +10,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from valuer.advice.deal.documents import CostLine, PurchaseLimit, UnknownFrom
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.advice.work.bay import Bay, bay_of
-from valuer.advice.work.decision_documents import CostLine, PurchaseLimit, UnknownFrom
-from valuer.advice.work.policies import Workshop, usual_workshop
-from valuer.advice.work.search import Plan, best_plan
+from valuer.advice.work.course import Course
+from valuer.advice.work.job import Job, job_of
+from valuer.advice.work.work_list import step_names
+from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
 from valuer.advice.worth.documents import Value
 from valuer.advice.worth.lattice import Lattice, Scene, lattices, scene_of
+from valuer.advice.worth.untested import SERIOUS, chance_of, has_cause_in, not_looked_for, runs_for_sure
 from valuer.domain.faults import Severity, fault_catalogue
-from valuer.domain.looked_for import looked_for, seen_running
-from valuer.domain.machine import Finding, Machine, lacks
+from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, handling_cost, selling_hours, trip_cost
 
-DRAWS = 32
+DRAWS = 24
 """Imagined machines; the same ones for every question, so that answers differ by the question only."""
 
-SERIOUS = 0.4
-"""Share of faults on machines taken in that are serious (judgement, no source)."""
-
-MOST_UNKNOWN = 8
+MOST_UNKNOWN = 6
 """Unknown faults drawn onto one imagined machine at most, the rarest first: fewer values to work out."""
 
 
@@ -76,16 +74,26 @@ def _limit(
     shop: Workshop,
 ) -> PurchaseLimit:
     seen = scene_of(machine, terms)
-    open_faults, kind = not_known(seen, sound), kind_of(seen, sound)
+    open_faults = not_looked_for(machine, seen.findings, sound)
+    kind = kind_of(seen, sound)
     scenes = [seen, *imagined(seen, open_faults, kind)]
     every = lattices(scenes, model, terms)
     value = ranges(every[:1], model, terms)[0]
-    bays = [bay_of(lattice, value, terms, shop) for lattice in every[1:]]
-    plans = [best_plan(bay.case) for bay in bays]
-    nets = np.array([plan.returns + bay.case.now for bay, plan in zip(bays, plans, strict=True)])
+    jobs = [job_of(lattice, value, model, terms, shop) for lattice in every[1:]]
+    courses = [Course(job, job.tree) for job in jobs]
+    nets = np.array([course.left for course in courses])
     fixed = trip_cost(terms) + handling_cost(terms)
     limits = nets - fixed - asks.want
-    sums = Sums(every[0], bays, plans, limits, open_faults, kind)
+    first = job_of(every[0], value, model, terms, shop)
+    sums = Sums(
+        every[0],
+        jobs,
+        courses,
+        limits,
+        open_faults,
+        kind,
+        next(iter(step_names(Course(first, first.tree))), None),
+    )
     return _document(machine, value, sums, model, terms, asks)
 
 
@@ -97,61 +105,37 @@ class Sums:
     """
 
     seen: Lattice
-    bays: list[Bay]
-    plans: list[Plan]
+    jobs: list[Job]
+    courses: list[Course]
     limits: FloatArray
     not_known: tuple[str, ...]
     kind: UnknownFrom
+    first_step: str | None
 
 
 def kind_of(scene: Scene, sound: Collection[str]) -> UnknownFrom:
     """Return among which machines unknown faults have their shares: those taken in, or running ones on offer.
 
-    It runs where a reading says so that only a running engine gives, or where no_start was looked for; an old
-    reading does not revive a machine that will not start.
+    It runs where a reading says so that only a running engine gives, or where no_start was looked for.
     """
-    dead = any(item.fault == "no_start" for item in scene.findings)
-    runs = not dead and ("no_start" in sound or seen_running(scene.machine))
+    runs = runs_for_sure(scene.machine, scene.findings, sound)
     return "running machines on offer" if runs else "machines taken in"
-
-
-def not_known(scene: Scene, sound: Collection[str]) -> tuple[str, ...]:
-    """Return the faults nobody has looked for: possible here, not listed, not measured, not named sound."""
-    listed = {item.fault for item in scene.findings} | set(sound)
-    known = listed | looked_for(scene.machine)
-    return tuple(
-        name
-        for name, fault in fault_catalogue().items()
-        if name not in known and not lacks(scene.machine, fault) and not _is_symptom_of(name, listed)
-    )
-
-
-def _is_symptom_of(fault: str, listed: Collection[str]) -> bool:
-    """Say whether a listed fault explains this one, so that it would be the same loss again."""
-    return _has_cause_in(fault, listed) or any(
-        _has_cause_in(other, (fault,)) for other in listed if other in fault_catalogue()
-    )
-
-
-def _has_cause_in(fault: str, others: Collection[str]) -> bool:
-    """Say whether one of the others brings the fault about: cause and symptom are one loss."""
-    return any(cause in others for cause in fault_catalogue()[fault].causes)
 
 
 def imagined(
     scene: Scene, open_faults: Sequence[str], kind: UnknownFrom = "machines taken in"
 ) -> list[Scene]:
     """Return the machine with unknown faults drawn at their shares among machines of a kind."""
-    faults = [fault_catalogue()[name] for name in open_faults]
-    spans = [fault.intake if kind == "machines taken in" else fault.listed for fault in faults]
-    shares = np.array([sum(span) / 2 for span in spans])
+    runs = kind == "running machines on offer"
+    shares = np.array([chance_of(name, scene.machine, runs=runs) for name in open_faults])
+    known = scene.machine.model_copy(update={"looked_over": True})
     rng = np.random.default_rng(20)
     drawn = rng.random((DRAWS, len(fault_catalogue()), 2))
     places = [list(fault_catalogue()).index(name) for name in open_faults]
     there = drawn[:, places, 0] < shares
     serious = drawn[:, places, 1] < SERIOUS
     return [
-        Scene(scene.machine, (*scene.findings, *_drawn(open_faults, shares, row, grave)))
+        Scene(known, (*scene.findings, *_drawn(open_faults, shares, row, grave)))
         for row, grave in zip(there, serious, strict=True)
     ]
 
@@ -159,7 +143,7 @@ def imagined(
 def _drawn(names: Sequence[str], shares: FloatArray, there: FloatArray, grave: FloatArray) -> list[Finding]:
     places: list[int] = np.flatnonzero(there).tolist()
     drawn = {names[place] for place in places}
-    apart = [place for place in places if not _has_cause_in(names[place], drawn)]
+    apart = [place for place in places if not has_cause_in(names[place], drawn)]
     chosen = sorted(apart, key=lambda place: shares[place])[:MOST_UNKNOWN]
     found = []
     for place in sorted(chosen):
@@ -189,7 +173,12 @@ def _document(
         wanted_per_hour=asks.want_per_hour,
         return_if_free=limit + asks.want,
         proceeds=float(
-            np.mean([plan.proceeds + bay.selling for bay, plan in zip(sums.bays, sums.plans, strict=True)])
+            np.mean(
+                [
+                    course.left + course.cash + terms.hour_value * course.hours + course.job.selling
+                    for course in sums.courses
+                ]
+            )
         ),
         costs=lines,
         hours=sum(line.hours for line in lines),
@@ -197,6 +186,7 @@ def _document(
         high=float(np.quantile(sums.limits, 0.9)),
         not_known=sums.not_known,
         unknown_from=sums.kind,
+        first_step=sums.first_step,
         safety=safety,
         cautions=cautions(("lifting", *leaving_actions(safety))),
         warnings=warnings_for(sums.seen, model, terms),
@@ -222,9 +212,9 @@ def _verdict(limit: float, asked: float | None, *, recalled: bool) -> tuple[bool
 def _cost_lines(sums: Sums, terms: ShopTerms) -> tuple[CostLine, ...]:
     """Return the costs between fetching and hand-over; cash and own hours apart, expected values."""
     trips = 1.0 / (1.0 - min(terms.wasted_trips, 0.99))
-    cash = float(np.mean([plan.cash for plan in sums.plans]))
-    hours = float(np.mean([plan.hours for plan in sums.plans]))
-    selling = float(np.mean([bay.selling for bay in sums.bays])) - selling_hours(terms) * terms.hour_value
+    cash = float(np.mean([course.cash for course in sums.courses]))
+    hours = float(np.mean([course.hours for course in sums.courses]))
+    selling = float(np.mean([job.selling for job in sums.jobs])) - selling_hours(terms) * terms.hour_value
     return (
         CostLine(
             name="trip", cash=terms.trip_miles * terms.mile_cost * trips, hours=terms.trip_hours * trips

@@ -9,10 +9,10 @@ from typing import Literal
 
 from pydantic import Field
 
+from valuer.advice.deal.documents import OwnerChoice, OwnerOption, RepairQuote
 from valuer.advice.ports import ValueModel
-from valuer.advice.work.decision_documents import OwnerChoice, OwnerOption, RepairQuote
 from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
-from valuer.advice.worth.lattice import Lattice, Scene, lattices, scene_of
+from valuer.advice.worth.lattice import Lattice, Scene, is_barred, lattices, scene_of
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record, Several
@@ -119,10 +119,11 @@ def _options(before: Lattice, after: Lattice, to_pay: float, new: float | None) 
         cost_per_year=None,
         says="Take the money and be without a mower.",
     )
+    kept = (repair,) if any(is_barred(item) for item in before.findings) else (repair, sell)
     if new is None:
-        return repair, sell
+        return kept
     replaced = _option("replace", new - before.now, new, before.now, LIFE_YEARS, "Sell it and buy a new one.")
-    return repair, sell, replaced
+    return (*kept, replaced)
 
 
 def _option(
@@ -150,6 +151,11 @@ def _advised(options: Sequence[OwnerOption], after: float, to_pay: float) -> tup
         return best.option, f"Cheapest year of mowing ({costs})."
     if repair.better_off >= 0:
         return "repair", f"The repair adds more to its worth than the {to_pay:.0f} still to pay."
+    if len(options) == 1:
+        return (
+            "repair",
+            "A recall is open: it may not be sold; claim the maker's free remedy before anything else.",
+        )
     return (
         "sell as it stands",
         f"{to_pay:.0f} to pay for a machine then worth {after:.0f}; name the price of a new one to compare.",

@@ -9,10 +9,10 @@ from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.sale.outlook import Outlook, SaleChances
 from valuer.advice.sale.waiting import Waiting, WeekPlan, follow, roll_back
 from valuer.advice.sale.written import written_between
-from valuer.advice.work.routes import NOT_RUNNING, scrap_price
+from valuer.advice.work.ways_out import NOT_RUNNING
 from valuer.advice.worth.common import noise, ranges, safety_of
 from valuer.advice.worth.documents import Route, Safety, Value
-from valuer.advice.worth.lattice import Lattice, lattices, scene_of
+from valuer.advice.worth.lattice import Lattice, lattices, scene_of, scrap_value
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 
@@ -85,7 +85,7 @@ def sales(
             outlook=_outlook(lattice, value, model, chances, terms),
             cost=terms.storage_per_week / (1 - share),
             tied_up=terms.tied_up_a_year / YEAR_WEEKS,
-            floor=scrap_price(lattice, terms),
+            floor=scrap_value(lattice.machine, terms),
         )
         for lattice, value in zip(every, ranges(every, model, terms), strict=True)
     )

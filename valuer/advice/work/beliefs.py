@@ -21,6 +21,7 @@ MOST_PLACES = 3_000
 MOST_LOOKS, MOST_TRIES = 8, 5
 """Looks and tries on one symptom; more never paid in trials."""
 
+
 @dataclass(frozen=True, slots=True)
 class Width:
     """How far a story is followed.
@@ -88,7 +89,9 @@ class Riddle:
     @property
     def key(self) -> tuple[object, ...]:
         """What a story hangs on: all but the finding and the prices."""
-        looks = tuple((look.name, look.shows, look.cost, look.chance.tobytes(), look.alike) for look in self.looks)
+        looks = tuple(
+            (look.name, look.shows, look.cost, look.chance.tobytes(), look.alike) for look in self.looks
+        )
         arrays = (self.prior, self.odds, self.costs)
         return self.causes, self.fixes, looks, *(array.tobytes() for array in arrays), self.gain
 
@@ -172,7 +175,13 @@ def _told(riddle: Riddle, code: tuple[int, int] | None, most: int) -> Story:
     _kept[key] = told
     if len(_kept) > KEPT:
         _kept.pop(next(iter(_kept)), None)
-    return Story(riddle, replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs)), told.beliefs, told.codes, told.whole)
+    return Story(
+        riddle,
+        replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs)),
+        told.beliefs,
+        told.codes,
+        told.whole,
+    )
 
 
 def _at(told: Story, start: int) -> Story:
@@ -229,9 +238,7 @@ def _followed(riddle: Riddle, root: Layer, width: Width, most: int) -> Story | N
         total += len(layer.seen)
 
 
-def _next(
-    riddle: Riddle, layer: Layer, width: Width, room: int
-) -> tuple[list[Step], Layer | None]:
+def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[list[Step], Layer | None]:
     """Return what is followed from a layer's places, and the layer it leads to; None where it has no room."""
     promise = _Promise.of(riddle, layer, width.small)
     fixes, looks = promise.fixes(width.fixes), promise.looks(width.looks)
@@ -259,7 +266,9 @@ def _next(
     if not count:
         return [], Layer(*(part[:0] for part in (layer.seen, layer.tried, layer.weight, layer.failed)))
     seen, tried, weight, failed = (np.concatenate(part) for part in zip(*born, strict=True))
-    _, first, place = np.unique(np.stack([seen, tried], axis=1), axis=0, return_index=True, return_inverse=True)
+    _, first, place = np.unique(
+        np.stack([seen, tried], axis=1), axis=0, return_index=True, return_inverse=True
+    )
     if len(first) > room:
         return [], None
     steps = [
@@ -287,13 +296,17 @@ class _Promise:
         cure = np.einsum("nc,nfc->nf", beliefs, still)
         once = np.maximum(0.0, (cure * gain - riddle.costs).max(axis=1, initial=0.0))
         sure = np.einsum(
-            "nc,nc->n", beliefs, (still * np.maximum(gain - riddle.costs[:, None], 0.0)).max(axis=1, initial=0.0)
+            "nc,nc->n",
+            beliefs,
+            (still * np.maximum(gain - riddle.costs[:, None], 0.0)).max(axis=1, initial=0.0),
         )
         weight = (layer.weight * (1 - layer.failed)).sum(axis=1)
         open_ = weight * (sure - once) > small * gain
         looks_done, tries_done = cls._counts(riddle, layer)
         untried = layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1 == 0
-        worth = untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
+        worth = (
+            untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
+        )
         rank = np.where(worth, cure / np.maximum(riddle.costs, 1e-9), -np.inf)
         shown, ranks = [], np.full((len(weight), len(riddle.looks)), -np.inf)
         for place, look in enumerate(riddle.looks):
@@ -324,7 +337,8 @@ class _Promise:
     @staticmethod
     def _counts(riddle: Riddle, layer: Layer) -> tuple[IntArray, IntArray]:
         looks = sum(
-            (layer.seen >> BITS * place & (1 << BITS) - 1 > 0).astype(np.int64) for place in range(len(riddle.looks))
+            (layer.seen >> BITS * place & (1 << BITS) - 1 > 0).astype(np.int64)
+            for place in range(len(riddle.looks))
         )
         tries = sum((layer.tried >> place & 1) for place in range(len(riddle.fixes)))
         zero = np.zeros(len(layer.seen), dtype=np.int64)
@@ -333,7 +347,9 @@ class _Promise:
     @staticmethod
     def _untaken(riddle: Riddle, layer: Layer, alike: int) -> BoolArray:
         mask = sum(
-            ((1 << BITS) - 1) << BITS * place for place, look in enumerate(riddle.looks) if look.alike == alike
+            ((1 << BITS) - 1) << BITS * place
+            for place, look in enumerate(riddle.looks)
+            if look.alike == alike
         )
         return np.asarray(layer.seen & mask == 0)
 
@@ -358,9 +374,7 @@ def _best(rank: FloatArray, width: int) -> BoolArray:
     return marked & np.isfinite(rank)
 
 
-def _story(
-    riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Step]], *, whole: bool
-) -> Story:
+def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Step]], *, whole: bool) -> Story:
     firsts = np.cumsum([1, *(len(layer.seen) for layer in layers)])
     n = int(firsts[-1])
     beliefs = np.concatenate([np.zeros((1, len(riddle.causes))), *(layer.beliefs() for layer in layers)])
@@ -387,9 +401,7 @@ def _story(
 THERE_AT_FIRST = 1
 
 
-def _moves(
-    riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], n: int
-) -> dict[str, Move]:
+def _moves(riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], n: int) -> dict[str, Move]:
     """Return the acts' moves over all places, put together from the steps of every layer."""
     moves: dict[str, Move] = {}
     for depth, layer_steps in enumerate(steps):

@@ -119,7 +119,9 @@ class Course:
         """The acts in working order: what follows a result stands behind it, a cure before a failure."""
         acting = {visit.state: visit for visit in self.came if visit.act}
         order = self._order(acting)
-        return tuple(self._stage(name, [v for v in acting.values() if v.act and v.act.id == name]) for name in order)
+        return tuple(
+            self._stage(name, [v for v in acting.values() if v.act and v.act.id == name]) for name in order
+        )
 
     def _order(self, acting: dict[State, Visit]) -> list[str]:
         found: dict[str, None] = {}
@@ -256,7 +258,17 @@ def course_of(job: Job) -> Course:
     return best_within(job, offers(job), job.terms.hours, job.terms.cash)
 
 
-STRETCHES = ((1.0, 1.0), (1.6, 1.0), (2.5, 1.0), (5.0, 1.0), (12.0, 1.0), (1.0, 2.0), (1.0, 4.0), (2.5, 2.5), (1.0, 10.0))
+STRETCHES = (
+    (1.0, 1.0),
+    (1.6, 1.0),
+    (2.5, 1.0),
+    (5.0, 1.0),
+    (12.0, 1.0),
+    (1.0, 2.0),
+    (1.0, 4.0),
+    (2.5, 2.5),
+    (1.0, 10.0),
+)
 """How many times as dear an hour and money laid out are counted to get lists that need less of them."""
 
 LEAST_HOUR = 5.0
@@ -276,7 +288,8 @@ def offers(job: Job) -> list[Course]:
     for tree in trees:
         course = Course(job, tree)
         beaten = any(
-            other.hours <= course.hours + SAME and other.worst_cash <= course.worst_cash + SAME for other in found
+            other.hours <= course.hours + SAME and other.worst_cash <= course.worst_cash + SAME
+            for other in found
         )
         if not beaten and course.works and course.score > SAME:
             found.append(course)
@@ -286,7 +299,9 @@ def offers(job: Job) -> list[Course]:
 def best_within(job: Job, courses: Sequence[Course], hours: float | None, cash: float | None) -> Course:
     """Return the best of some courses within limits: expected hours, worst cash; no work where none fits."""
     for course in sorted(courses, key=lambda course: -course.score):
-        if (hours is None or course.hours <= hours + SAME) and (cash is None or course.worst_cash <= cash + SAME):
+        if (hours is None or course.hours <= hours + SAME) and (
+            cash is None or course.worst_cash <= cash + SAME
+        ):
             return course
     return no_work(job)
 

@@ -46,7 +46,9 @@ class WorkStep(Document):
     minutes: float = Field(ge=0, description="bench minutes, strip-down included")
     parts: Money = Field(description="money for parts")
     brings: Money = Field(description="what the list would lose without this step: the best list without it")
-    pays_until: Money | None = Field(None, description="price of the parts above which the step no longer pays")
+    pays_until: Money | None = Field(
+        None, description="price of the parts above which the step no longer pays"
+    )
     waits_days: float = Field(0, ge=0, description="days of waiting for parts, a test or a remedy")
     waiting_costs: Money = Field(0, description="what the machine costs by standing for these days")
     proof: str | None = Field(None, description="what must be seen before it is called cured")
@@ -119,7 +121,9 @@ class HourPoint(Document):
     """The list at one value of an hour."""
 
     hour_value: Money
-    steps: tuple[str, ...] = Field(description="ids of its steps in working order; empty: leave it as it stands")
+    steps: tuple[str, ...] = Field(
+        description="ids of its steps in working order; empty: leave it as it stands"
+    )
     expected_return: Money
     bench_hours: Hours
 
@@ -139,23 +143,35 @@ class WorkList(Advice):
     bench_hours: Hours = Field(description="expected bench hours of the list")
     cash: Money = Field(description="expected money for parts")
     worst_hours: Hours = Field(description="bench hours if all goes the longest way")
-    worst_cash: Money = Field(description="money for parts if all goes the dearest way; what a cash limit binds")
+    worst_cash: Money = Field(
+        description="money for parts if all goes the dearest way; what a cash limit binds"
+    )
     value_after: Money = Field(description="expected sale price after the work")
     chance_of_loss: Chance = Field(
         description="chance that following it leaves less than leaving as it stands was expected to"
     )
-    sold_as: Route = Field(description="the likeliest way out after the work; working only once safety allows it")
+    sold_as: Route = Field(
+        description="the likeliest way out after the work; working only once safety allows it"
+    )
     steps: tuple[WorkStep, ...]
     ends: tuple[End, ...]
     ways_now: tuple[WayNow, ...] = Field(description="what each way out would leave today")
-    before_sale: tuple[GateStep, ...] = Field(description="safety checks still to be passed before a sale as working")
-    left_and_disclosed: tuple[str, ...] = Field(description="faults left in if the work holds, to be told to the buyer")
+    before_sale: tuple[GateStep, ...] = Field(
+        description="safety checks still to be passed before a sale as working"
+    )
+    left_and_disclosed: tuple[str, ...] = Field(
+        description="faults left in if the work holds, to be told to the buyer"
+    )
     others: tuple[OtherStep, ...] = Field(description="what else could come first, and what that would cost")
     symptoms: tuple[SymptomCauses, ...]
     questions: tuple[Question, ...]
     hour_value: Money
     margin: Money
     method: str
-    gap: Money = Field(description="what a list that follows every act could bring beyond it, at most; 0 when exact")
+    gap: Money = Field(
+        description="what a list that follows every act could bring beyond it, at most; 0 when exact"
+    )
     by_hour_value: tuple[HourPoint, ...] = ()
-    switch_points: tuple[Money, ...] = Field((), description="values of an hour between which the list changes")
+    switch_points: tuple[Money, ...] = Field(
+        (), description="values of an hour between which the list changes"
+    )

@@ -48,7 +48,7 @@ def _meant(found: Collection[Finding], name: str, result: str) -> tuple[str, lis
     fix, _, fault = name.partition(":")
     if fix not in fix_catalogue():
         raise ValueError(one_of("fix", fix, fix_catalogue()))
-    able = [item.fault for item in found if _can_cure(fix, item.fault)]
+    able = [item.fault for item in found if can_cure(fix, item.fault)]
     if not able:
         raise ValueError(f"{fix} acts on no fault of this machine; leave it out, or add the fault it was for")
     if fault and fault not in able:
@@ -59,7 +59,7 @@ def _meant(found: Collection[Finding], name: str, result: str) -> tuple[str, lis
     return fix, [fault] if fault else able
 
 
-def _can_cure(fix: str, fault: str) -> bool:
+def can_cure(fix: str, fault: str) -> bool:
     """Say whether a fix can cure a fault, by itself or as one of the causes that may be behind it."""
     symptom = symptom_for(fault)
     behind = symptom is not None and any(fix in cause.fixes for cause in symptom.causes.values())

@@ -26,7 +26,9 @@ def by_hour(
     values = sorted({*(hour_values or [hour * level for hour in USUAL_HOURS]), job.terms.hour_value})
     courses = [_at(job, model, value) for value in values]
     points = tuple(
-        HourPoint(hour_value=value, steps=_steps(course), expected_return=course.returns, bench_hours=course.hours)
+        HourPoint(
+            hour_value=value, steps=_steps(course), expected_return=course.returns, bench_hours=course.hours
+        )
         for value, course in zip(values, courses, strict=True)
     )
     switches = tuple(

@@ -284,7 +284,9 @@ def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
 def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ...]:
     """Return the safety checks that must be passed before it is sold as working and are not failed already."""
     left = tuple(item for item in machine.faults if item.fault not in done.cured)
-    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, done.cured)
+    verdict = safety_verdict(
+        machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, done.cured
+    )
     return verdict.unchecked
 
 
@@ -292,7 +294,8 @@ def _own_shop(shop: Workshop, machine: Machine, terms: ShopTerms) -> Workshop:
     """Return the workshop at one's own prices and hours: of the shop, then of this machine."""
     parts = {**terms.own_parts, **machine.own_parts}
     return shop.at(
-        {fix: price / terms.price_level for fix, price in parts.items()}, {**terms.own_hours, **machine.own_hours}
+        {fix: price / terms.price_level for fix, price in parts.items()},
+        {**terms.own_hours, **machine.own_hours},
     )
 
 
@@ -349,8 +352,16 @@ class _Maker:
         return table
 
     def _moved(self, fix: str, symptom: Symptom) -> float:
-        usual = [fix_catalogue()[fix].cures[f].odds.likely for f in symptom.stands_for if f in fix_catalogue()[fix].cures]
-        own = [self.shop.fixes[fix].cures[f].odds.likely for f in symptom.stands_for if f in self.shop.fixes[fix].cures]
+        usual = [
+            fix_catalogue()[fix].cures[f].odds.likely
+            for f in symptom.stands_for
+            if f in fix_catalogue()[fix].cures
+        ]
+        own = [
+            self.shop.fixes[fix].cures[f].odds.likely
+            for f in symptom.stands_for
+            if f in self.shop.fixes[fix].cures
+        ]
         return own[0] / usual[0] if own and usual and usual[0] > 0 else 1.0
 
     @cached_property
@@ -379,7 +390,13 @@ class _Maker:
     def _rooms(self) -> dict[int, int]:
         """Return how many places the story of each symptom may have, the dearest the most of them."""
         open_ = [a for a, item in enumerate(self.lattice.findings) if self.symptom(item) and self.fixes_on(a)]
-        plain = np.prod([2.0 + len(self.fixes_on(a)) for a in range(len(self.gains)) if a not in open_ and self.fixes_on(a)])
+        plain = np.prod(
+            [
+                2.0 + len(self.fixes_on(a))
+                for a in range(len(self.gains))
+                if a not in open_ and self.fixes_on(a)
+            ]
+        )
         room = np.log(max(MOST_STATES / float(plain), 10.0))
         weights = [1 / (place + 1) for place in range(len(open_))]
         ranked = sorted(open_, key=lambda axis: -float(self.gains[axis]))
@@ -393,7 +410,13 @@ class _Maker:
         names = self.fixes_on(axis)
         symptom = self.symptom(item)
         if symptom is not None and (names or self.lattice.machine.causes.get(item.fault)):
-            told = story(self._riddle(axis, item, symptom, names), self._seen(symptom), tuple(failed), cured=cured, most=room)
+            told = story(
+                self._riddle(axis, item, symptom, names),
+                self._seen(symptom),
+                tuple(failed),
+                cured=cured,
+                most=room,
+            )
             return told.trouble, told
         measured = self.done.seen.get(f"{AGAIN}_{item.fault}")
         if not names and item.chance >= 1:
@@ -421,7 +444,12 @@ class _Maker:
             prior=np.array(list(beliefs.values())),
             fixes=tuple(names),
             odds=table,
-            costs=np.array([self._cost(self.shop.parts[p] * self.terms.price_level, self.shop.together([p])) for p in places]),
+            costs=np.array(
+                [
+                    self._cost(self.shop.parts[p] * self.terms.price_level, self.shop.together([p]))
+                    for p in places
+                ]
+            ),
             looks=self._looks(symptom, causes),
             prices=self._named_prices(axis, item, [symptom.causes[cause] for cause in causes]),
             groups=np.array([told.index(name) for name in told]),
@@ -441,7 +469,9 @@ class _Maker:
             for name, p in beliefs.items()
             if p > 0
             and not (straight and symptom.causes[name].fault == "bent_crank")
-            and not (symptom.causes[name].fault in symptom.stands_for and symptom.causes[name].fault != item.fault)
+            and not (
+                symptom.causes[name].fault in symptom.stands_for and symptom.causes[name].fault != item.fault
+            )
         }
         total = sum(fits.values())
         return {name: p / total for name, p in fits.items()}
@@ -455,7 +485,9 @@ class _Maker:
         for look in looks(symptom):
             if not self._can_look(look, symptom, causes):
                 continue
-            chance = np.array([[likelihood(look, shown, cause) for cause in causes] for shown in look.outcomes])
+            chance = np.array(
+                [[likelihood(look, shown, cause) for cause in causes] for shown in look.outcomes]
+            )
             found.append(
                 LookAt(
                     name=look.id,
@@ -471,14 +503,19 @@ class _Maker:
         own = look.id.removeprefix("look_for_")
         if own != look.id and own in symptom.causes and (own not in causes or len(causes) == 1):
             return False
-        dead = any(item.fault == "no_start" for item in self.lattice.findings) and "no_start" not in self.done.cured
+        dead = (
+            any(item.fault == "no_start" for item in self.lattice.findings)
+            and "no_start" not in self.done.cured
+        )
         return answered(look, self.lattice.machine.readings) is None and not (look.running and dead)
 
     def _named_prices(self, axis: int, item: Finding, causes: Sequence[Cause]) -> FloatArray:
         """Return the price with each cause named, over that with the cause unknown, everything else left in."""
         unknown = float(self.lattice.certain[(1,) * self.lattice.certain.ndim])
         others = {other.fault for other in self.lattice.findings if other is not item}
-        faults = sorted({c.fault for c in causes if c.fault and c.fault != item.fault and c.fault not in others})
+        faults = sorted(
+            {c.fault for c in causes if c.fault and c.fault != item.fault and c.fault not in others}
+        )
         assert self.model is not None  # noqa: S101  only acts are made without it
         column = self.model.fault_column(item.fault)
         rows = np.repeat(self.lattice.row[None], len(faults) + 1, axis=0)
@@ -489,8 +526,15 @@ class _Maker:
             rows[place, self.model.fault_column(fault)] = LEVEL[severity]
         worth = self.model.value(rows)
         most = worth_named(item.fault)
-        share = {fault: min(most, float(price / max(worth[-1], 1e-9))) for fault, price in zip(faults, worth, strict=False)}
-        return np.array([share.get(c.fault or "", most if c.fault is None else 1.0) for c in causes]) if unknown > 0 else np.ones(len(causes))
+        share = {
+            fault: min(most, float(price / max(worth[-1], 1e-9)))
+            for fault, price in zip(faults, worth, strict=False)
+        }
+        return (
+            np.array([share.get(c.fault or "", most if c.fault is None else 1.0) for c in causes])
+            if unknown > 0
+            else np.ones(len(causes))
+        )
 
     def _fitted(
         self, troubles: list[Trouble], stories: dict[int, Story]
@@ -516,9 +560,16 @@ class _Maker:
                 on.setdefault(name, []).append(axis)
         fixes = [name for name in self.shop.names if name in on]
         looked = [name for name in on if name not in self.shop.names]
-        ranked = sorted(fixes, key=lambda name: (-max(float(self.gains[a]) for a in on[name]), self.shop.names.index(name)))
+        ranked = sorted(
+            fixes,
+            key=lambda name: (-max(float(self.gains[a]) for a in on[name]), self.shop.names.index(name)),
+        )
         single = [self._fix_act((name,), on) for name in ranked]
-        return (*(self._look_act(name, on[name], troubles) for name in looked), *self._sessions(ranked, on), *single)
+        return (
+            *(self._look_act(name, on[name], troubles) for name in looked),
+            *self._sessions(ranked, on),
+            *single,
+        )
 
     def _fix_act(self, names: tuple[str, ...], on: Mapping[str, Sequence[int]]) -> Act:
         places = [self.shop.names.index(name) for name in names]
@@ -537,7 +588,11 @@ class _Maker:
         assert symptom is not None  # noqa: S101  looks belong to symptoms
         look = next(look for look in looks(symptom) if look.id == name)
         return Act(
-            (name,), "look", look.parts * self.terms.price_level, look.hours, (tuple((axis, name) for axis in axes),)
+            (name,),
+            "look",
+            look.parts * self.terms.price_level,
+            look.hours,
+            (tuple((axis, name) for axis in axes),),
         )
 
     def _sessions(self, names: Sequence[str], on: Mapping[str, Sequence[int]]) -> list[Act]:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from valuer.advice.ports import FloatArray
-from valuer.advice.work.plans import SAME
-from valuer.advice.work.policies import BoolArray, IntArray
+from valuer.advice.work.tree import SAME
+from valuer.advice.work.workshop import BoolArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

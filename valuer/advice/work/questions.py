@@ -75,7 +75,9 @@ def questions_about(job: Job, model: ValueModel) -> tuple[Question, ...]:
 
 def _worth(job: Job, attribute: Attribute, model: ValueModel) -> float:
     """Return what knowing an attribute is worth, its cost not off: an ask that fits the machine."""
-    possible = [(_with_value(job.machine, attribute.name, value), share) for value, share in attribute.shares.items()]
+    possible = [
+        (_with_value(job.machine, attribute.name, value), share) for value, share in attribute.shares.items()
+    ]
     known = [(machine, share) for machine, share in possible if machine is not None]
     rows = model.encode(
         [at_price_level(machine, job.terms.price_level) for machine, _ in known], season_month(job.terms)

@@ -88,7 +88,9 @@ class Tree:
         act = self.acts[place]
         if not can(self.troubles, act, state):
             return -np.inf
-        return sum(e.chance * float(self.value[e.to]) for e in edges(self.troubles, act, state)) - self.prices.of(act)
+        return sum(
+            e.chance * float(self.value[e.to]) for e in edges(self.troubles, act, state)
+        ) - self.prices.of(act)
 
     def choice(self, state: State) -> int:
         """Return the act to do next, its place among the acts, or STOP: of equals stopping, then the first."""
@@ -134,7 +136,12 @@ def solve(
 
     ``ends``, shape sizes, is the money left by stopping at each state.
     """
-    costs = np.array([[np.inf if place in out else prices.of(act) for place, act in enumerate(acts)] for prices, out in rows])
+    costs = np.array(
+        [
+            [np.inf if place in out else prices.of(act) for place, act in enumerate(acts)]
+            for prices, out in rows
+        ]
+    )
     value = np.repeat(ends[None], len(rows), axis=0)
     main = int(np.argmax([trouble.size for trouble in troubles])) if troubles else 0
     if troubles and acts:
@@ -262,7 +269,9 @@ def _in_order(tree: Tree, first: State) -> list[State]:
         place = tree.choice(state)
         if place != STOP:
             waiting += [edge.to for edge in edges(tree.troubles, tree.acts[place], state)]
-    return sorted(found, key=lambda state: sum(int(t.depth[p]) for t, p in zip(tree.troubles, state, strict=True)))
+    return sorted(
+        found, key=lambda state: sum(int(t.depth[p]) for t, p in zip(tree.troubles, state, strict=True))
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,7 +81,9 @@ def plain_trouble(
     there[GONE] = 0.0
     if doubtful:
         there[-1] = finding.chance
-    moves = {name: _fix_move(chance, levels, n, finding.chance) for name, chance in odds.items() if chance > 0}
+    moves = {
+        name: _fix_move(chance, levels, n, finding.chance) for name, chance in odds.items() if chance > 0
+    }
     if doubtful:
         moves[f"{AGAIN}_{finding.fault}"] = _measure_move(n, finding.chance)
     depth = np.arange(n)

@@ -53,9 +53,7 @@ USED_PARTS = (
         ),
         "used_engine",
     ),
-    UsedPart(
-        "gearbox", 30.0, frozenset({"drive_none", "drive_creep", "drive_speed_stuck"}), "gearbox_used"
-    ),
+    UsedPart("gearbox", 30.0, frozenset({"drive_none", "drive_creep", "drive_speed_stuck"}), "gearbox_used"),
     UsedPart("deck", 20.0, frozenset({"deck_rust_hole", "deck_crack", "deck_surface_rust"}), "deck_donor"),
     UsedPart("wheels", 23.0, frozenset({"wheel_wobble", "wheel_gear_worn"}), "wheels_new"),
     UsedPart("bag", 22.0, frozenset({"bag_missing"}), "bag_new"),
@@ -104,9 +102,7 @@ class WaysOut:
         return np.asarray(self.money.argmax(axis=0))
 
 
-def ways_out(
-    lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, check_hours: float
-) -> WaysOut:
+def ways_out(lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, check_hours: float) -> WaysOut:
     """Return the ways out at every state of a machine's troubles, one a finding of the lattice.
 
     ``check_hours`` is the time of the safety checks that are still open.
@@ -198,5 +194,3 @@ def stripping_cost(terms: ShopTerms) -> float:
 def scrap_net(machine: Machine, terms: ShopTerms) -> float:
     """Return what the scrap yard leaves over, money."""
     return scrap_value(machine, terms) - SCRAP_HOURS * terms.hour_value
-
-

@@ -62,7 +62,11 @@ def work_lists(
     if hour_values is None:
         return lists
     return tuple(
-        each.model_copy(update=dict(zip(("by_hour_value", "switch_points"), by_hour(job, model, hour_values), strict=True)))
+        each.model_copy(
+            update=dict(
+                zip(("by_hour_value", "switch_points"), by_hour(job, model, hour_values), strict=True)
+            )
+        )
         for each, job in zip(lists, every, strict=True)
     )
 
@@ -132,11 +136,15 @@ def _without(course: Course) -> dict[str, float]:
     job, tree = course.job, course.tree
     ids = [stage.act.id for stage in course.stages]
     places = {act.id: place for place, act in enumerate(job.acts)}
-    rows = [(tree.prices, frozenset({p for i, p in places.items() if set(i.split("+")) & set(name.split("+"))})) for name in ids]
+    rows = [
+        (tree.prices, frozenset({p for i, p in places.items() if set(i.split("+")) & set(name.split("+"))}))
+        for name in ids
+    ]
     trees = solve(job.troubles, job.acts, job.ways.best, rows) if rows else []
     best = float(tree.value[tree.start])
     return {
-        name: course.reach * max(0.0, best - float(other.value[other.start])) for name, other in zip(ids, trees, strict=True)
+        name: course.reach * max(0.0, best - float(other.value[other.start]))
+        for name, other in zip(ids, trees, strict=True)
     }
 
 
@@ -147,7 +155,7 @@ def _check_step(course: Course, first: First, number: int, still: float, left: f
         number=number,
         kind="check",
         parts_of_it=(Part(id=first.gate, faults=gate.faults, name=gate.test),),
-        name=f"Check first: {gate.test}",
+        name=_check_name(first),
         chance=still,
         minutes=first.hours * MINUTES,
         parts=0.0,
@@ -174,8 +182,17 @@ def _check_step(course: Course, first: First, number: int, still: float, left: f
 
 
 def _gate_actions(gate: str) -> tuple[str, ...]:
-    known = {"recall": ("recall",), "crank": ("crank_check",), "blade_stop": ("blade_stop_s",), "fuel": ("fuel_paper_5min",)}
-    running = {"engine_speed": ("engine_rpm",), "drive_releases": ("run_engine",), "bail": ("run_engine", "blade_control")}
+    known = {
+        "recall": ("recall",),
+        "crank": ("crank_check",),
+        "blade_stop": ("blade_stop_s",),
+        "fuel": ("fuel_paper_5min",),
+    }
+    running = {
+        "engine_speed": ("engine_rpm",),
+        "drive_releases": ("run_engine",),
+        "bail": ("run_engine", "blade_control"),
+    }
     return ("sale_gate", "hands_on", *known.get(gate, ()), *running.get(gate, ()))
 
 
@@ -187,7 +204,7 @@ def _step(course: Course, stage: Stage, numbers: Mapping[str, int], brings: floa
         number=numbers[act.id],
         kind=act.kind,
         parts_of_it=parts,
-        name="; ".join(part.name for part in parts),
+        name=_act_name(job, act),
         chance=stage.chance,
         minutes=act.hours * MINUTES,
         parts=act.parts,
@@ -248,7 +265,11 @@ def _why(job: Job, stage: Stage, brings: float) -> str:
     cost = act.parts + act.hours * job.terms.hour_value
     held = sum(going.chance for going in stage.goings if any(shown == CURED for _, shown in going.shows))
     if act.kind == "fix":
-        odds = f"cures at odds of {held:.0%}" if len(act.names) == 1 else f"cures some of it at odds of {held:.0%}"
+        odds = (
+            f"cures at odds of {held:.0%}"
+            if len(act.names) == 1
+            else f"cures some of it at odds of {held:.0%}"
+        )
         return f"Costs {cost:.0f} with own hours, {odds}; without it the best list brings {brings:.0f} less."
     return f"Costs {cost:.0f} of own time and parts; deciding after it brings {brings:.0f} more than the best list without it."
 
@@ -258,7 +279,9 @@ def _result(job: Job, stage: Stage, going: Going, numbers: Mapping[str, int]) ->
         shows=shown_of(job, stage.act, going.shows),
         says=_says(job, stage.act, going.shows),
         chance=going.chance,
-        then=tuple(Then(step=None if name is None else numbers[name], chance=chance) for name, chance in going.then),
+        then=tuple(
+            Then(step=None if name is None else numbers[name], chance=chance) for name, chance in going.then
+        ),
         left=going.left,
     )
 
@@ -271,13 +294,59 @@ def shown_of(job: Job, act: Act, shows: Sequence[tuple[int, str]]) -> str:
 
 
 def _says(job: Job, act: Act, shows: Sequence[tuple[int, str]]) -> str:
-    return ", ".join(
-        f"{fault_catalogue()[job.troubles[axis].finding.fault].name.lower()} {_in_words(shown)}" for axis, shown in shows
-    ) if act.kind == "fix" else ", ".join(_in_words(shown) for _, shown in shows)
+    return (
+        ", ".join(
+            f"{fault_catalogue()[job.troubles[axis].finding.fault].name.lower()} {_in_words(shown)}"
+            for axis, shown in shows
+        )
+        if act.kind == "fix"
+        else ", ".join(_in_words(shown) for _, shown in shows)
+    )
 
 
 def _in_words(shown: str) -> str:
     return shown.replace("_", " ")
+
+
+def step_ids(course: Course) -> tuple[str, ...]:
+    """Return the ids of a course's steps in working order."""
+    if not course.works:
+        return ()
+    return (*(first.gate for first in course.job.firsts), *(stage.act.id for stage in course.stages))
+
+
+def step_names(course: Course) -> tuple[str, ...]:
+    """Return a course's steps in plain words, in working order."""
+    if not course.works:
+        return ()
+    firsts = (_check_name(first) for first in course.job.firsts)
+    return (*firsts, *(_act_name(course.job, stage.act) for stage in course.stages))
+
+
+def step_cautions(course: Course) -> tuple[str, ...]:
+    """Return the cautions of a course's steps, each once."""
+    if not course.works:
+        return ()
+    firsts = [action for first in course.job.firsts for action in _gate_actions(first.gate)]
+    return cautions([*firsts, *(a for stage in course.stages for a in _actions(course.job, stage.act))])
+
+
+def waiting_days(course: Course) -> float:
+    """Return the longest wait of a course's steps for parts, a test or a remedy, days."""
+    if not course.works:
+        return 0.0
+    return max(
+        (_waits(name) for stage in course.stages if stage.act.kind == "fix" for name in stage.act.names),
+        default=0.0,
+    )
+
+
+def _check_name(first: First) -> str:
+    return f"Check before any money is spent: {gate_catalogue()[first.gate].test}"
+
+
+def _act_name(job: Job, act: Act) -> str:
+    return "; ".join(_part(job, act, place).name for place in range(len(act.names)))
 
 
 # ------------------------------------------------------------------------------------------------- the rest
@@ -349,7 +418,9 @@ def _before_sale(job: Job) -> tuple[GateStep, ...]:
 def left_in(course: Course) -> tuple[str, ...]:
     """Return the faults that are still there if every step goes its best way, to be told to the buyer."""
     job = course.job
-    left = [t.finding.fault for t, place in zip(job.troubles, course.hoped, strict=True) if t.there[place] > 0]
+    left = [
+        t.finding.fault for t, place in zip(job.troubles, course.hoped, strict=True) if t.there[place] > 0
+    ]
     return (*left, *(item.fault for item in job.lattice.held))
 
 
@@ -364,7 +435,12 @@ def _others(course: Course, steps: Sequence[WorkStep]) -> tuple[OtherStep, ...]:
             continue
         faults = [job.troubles[axis].finding.fault for axis, _ in act.on[0]]
         found.append(
-            OtherStep(id=act.id, name=_name(job, act, act.names[0], faults), less=max(0.0, best - worth), later=act.id in listed)
+            OtherStep(
+                id=act.id,
+                name=_name(job, act, act.names[0], faults),
+                less=max(0.0, best - worth),
+                later=act.id in listed,
+            )
         )
     return tuple(sorted(found, key=lambda other: other.less))
 
@@ -380,7 +456,12 @@ def _symptoms(job: Job) -> tuple[SymptomCauses, ...]:
             SymptomCauses(
                 fault=job.troubles[axis].finding.fault,
                 causes=tuple(
-                    CauseChance(cause=name, name=symptom.causes[name].name, chance=chance, fault=symptom.causes[name].fault)
+                    CauseChance(
+                        cause=name,
+                        name=symptom.causes[name].name,
+                        chance=chance,
+                        fault=symptom.causes[name].fault,
+                    )
                     for name, chance in chances
                 ),
             )
@@ -414,5 +495,3 @@ def _knowing(job: Job, axis: int, riddle: Riddle, cause: int) -> float:
     other = job.with_trouble(axis, told)
     tree: Tree = other.tree
     return float(tree.value[tree.start])
-
-

@@ -18,7 +18,6 @@ def _rounded(digits: int) -> AfterValidator:
 Money = Annotated[float, _rounded(2)]
 Hours = Annotated[float, _rounded(4)]
 Chance = Annotated[float, _rounded(4), Field(ge=0, le=1)]
-Verdict = Literal["worth doing", "not worth doing", "must be done"]
 Route = Literal["working", "for repair", "for parts", "scrap"]
 
 
@@ -78,104 +77,11 @@ class Valuation(Advice):
 
     sound_value: Money = Field(description="expected sale price with every listed fault cured")
     fault_costs: tuple[FaultCost, ...] = Field(description="largest share first")
-
-
-class FixAdvice(Document):
-    """One possible fix for one fault: expected_return = gain x odds - parts - bench_hours x hour value."""
-
-    fix: str = Field(description="id of the fix in the catalogue")
-    fault: str = Field(description="id of the fault it is meant to cure")
-    name: str = Field(description="the fix in plain words")
-    gain: Money = Field(description="money regained if it works, every other fault left as it is")
-    parts: Money = Field(description="parts and consumables, likely price")
-    bench_hours: Hours = Field(description="hours if done alone, strip-down included")
-    odds: Chance = Field(description="likely chance that it cures the fault")
-    odds_low: Chance = Field(description="low end of the odds (10 % of belief lies below)")
-    odds_high: Chance = Field(description="high end of the odds (10 % of belief lies above)")
-    expected_return: Money = Field(description="expected money left by this fix done alone, own hours paid")
-    verdict: Verdict
-    reason: str = Field(description="why, in one sentence")
-    break_even: str | None = Field(None, description="odds above which trying it before a surer fix pays")
-
-
-class PlanStep(Document):
-    """One step of a plan: do this, and if it fails that."""
-
-    fix: str
-    faults: tuple[str, ...] = Field(description="faults of this machine it may cure")
-    parts: Money
-    bench_hours: Hours = Field(description="own hours of the step and the strip-down it is first to need")
-    if_it_fails: tuple[str, ...] = Field(
-        description="tried next on what it leaves, in order; empty: stop and disclose"
+    not_looked_for: tuple[str, ...] = Field(description="faults nobody looked for; each counts at its chance")
+    looking_adds: Money = Field(
+        description="what the price would gain if all of these were looked for and not there"
     )
-
-
-class BestPlan(Document):
-    """The set of fixes with the highest expected return, fallbacks and odds counted."""
-
-    fixes: tuple[str, ...] = Field(description="fix ids in working order; empty: sell it as it stands")
-    steps: tuple[PlanStep, ...]
-    expected_return: Money = Field(description="expected money gained over selling as it stands, hours paid")
-    bench_hours: Hours = Field(description="expected hours")
-    cash: Money = Field(description="expected cash for parts")
-    worst_hours: Hours = Field(description="hours if every first try fails")
-    worst_cash: Money = Field(description="cash if every first try fails; what a cash limit binds")
-    value_after: Money = Field(description="expected sale price after the plan")
-    chance_of_loss: Chance = Field(
-        description="chance that the sale brings less than selling as it stands plus the costs of the plan"
+    looked_low: Money = Field(
+        description="low end of the range if everything had been looked for and nothing found"
     )
-    sold_as: Route = Field(
-        description="how it leaves if the plan works; as working only once safety allows it"
-    )
-    left_and_disclosed: tuple[str, ...] = Field(description="faults left in, to be told to the buyer")
-    method: str = Field(description="how it was found, and the largest gap to the optimum where not exact")
-    gap: Money = Field(0.0, description="no other plan can be better by more than this; 0 when exact")
-
-
-class HourPoint(Document):
-    """The best plan at one value of an hour."""
-
-    hour_value: Money
-    fixes: tuple[str, ...]
-    expected_return: Money
-    bench_hours: Hours
-
-
-class FixPlan(Advice):
-    """Which fixes pay on one machine, which must be done, and the best set of them."""
-
-    fixes: tuple[FixAdvice, ...] = Field(description="every possible fix, best return first")
-    best: BestPlan
-    hour_value: Money = Field(description="what an hour of own time is worth")
-    margin: Money = Field(description="money a fix must bring beyond its costs before it is advised")
-    by_hour_value: tuple[HourPoint, ...] = Field((), description="the best plan at several values of an hour")
-    switch_points: tuple[Money, ...] = Field((), description="values of an hour at which the plan changes")
-
-
-class BenchMachine(Document):
-    """One machine's place in the queue of the bench."""
-
-    id: str
-    value: Value
-    value_now: Money = Field(description="expected sale price as it stands")
-    value_after: Money = Field(description="expected sale price after its best plan")
-    expected_return: Money = Field(description="expected money gained over selling as it stands, hours paid")
-    bench_hours: Hours = Field(description="expected hours of the plan")
-    return_per_hour: Money = Field(description="expected return per bench hour; 0 when no work is advised")
-    chance_of_loss: Chance
-    plan: tuple[str, ...] = Field(description="fix ids in working order; empty: sell it as it stands")
-    cash: Money = Field(description="expected cash for parts")
-    sold_as: Route
-    safety: Safety
-    warnings: tuple[str, ...]
-
-
-class BenchRanking(Document):
-    """The machines of the bench, the one that earns most per bench hour first."""
-
-    machines: tuple[BenchMachine, ...]
-    currency: str = Field(description="ISO 4217 code of every sum of money here")
-    hour_value: Money
-    cautions: tuple[str, ...]
-    warnings: tuple[str, ...]
-    basis: Basis
+    looked_high: Money = Field(description="high end of it")

@@ -141,7 +141,9 @@ def _told_rows(
         return named, rows[:0]
     told = rows.copy()
     for symptom in twice:
-        columns = [model.fault_column(item.fault) for item in (*found, *held) if item.fault in causes[symptom.fault]]
+        columns = [
+            model.fault_column(item.fault) for item in (*found, *held) if item.fault in causes[symptom.fault]
+        ]
         there = (rows[:, columns] > 0).any(axis=1)
         told[np.ix_(there, columns)] = 0.0
         told[there, model.fault_column(symptom.fault)] = LEVEL[symptom.severity]
@@ -153,7 +155,10 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
     count, told = 1 << len(found), (1 << len(found)) * bool(sheet.twice)
     alone, singles = prices[:count], prices[count + told :]
-    away, singles = singles[len(singles) - len(sheet.open_faults) :], singles[: len(singles) - len(sheet.open_faults)]
+    away, singles = (
+        singles[len(singles) - len(sheet.open_faults) :],
+        singles[: len(singles) - len(sheet.open_faults)],
+    )
     unseen = unseen_of(sheet.open_faults, away / max(float(alone[-1]), 1e-9))
     last = count - 1
     if told:

@@ -46,12 +46,14 @@ def unseen_faults(machine: Machine, found: Sequence[Finding]) -> tuple[tuple[Fin
         return ()
     runs = runs_for_sure(machine, found)
     return tuple(
-        (Finding(name, _severity(name)), _chance(name, machine, runs=runs))
+        (Finding(name, _severity(name)), chance_of(name, machine, runs=runs))
         for name in not_looked_for(machine, found)
     )
 
 
-def not_looked_for(machine: Machine, found: Sequence[Finding], sound: Collection[str] = ()) -> tuple[str, ...]:
+def not_looked_for(
+    machine: Machine, found: Sequence[Finding], sound: Collection[str] = ()
+) -> tuple[str, ...]:
     """Return the faults nobody has looked for: possible here, not listed, not measured, not named sound."""
     if machine.looked_over:
         return ()
@@ -91,7 +93,8 @@ def share_of(fault: str, *, runs: bool) -> float:
     return sum(entry.listed if runs else entry.intake) / 2
 
 
-def _chance(fault: str, machine: Machine, *, runs: bool) -> float:
+def chance_of(fault: str, machine: Machine, *, runs: bool) -> float:
+    """Return the chance that a fault is there that nobody looked for."""
     grown = ((machine.age_years if machine.age_years is not None else USUAL_AGE) / USUAL_AGE) ** SLOPE
     if machine.kept == "outside" and fault_catalogue()[fault].group in WEATHERED:
         grown *= OUTSIDE

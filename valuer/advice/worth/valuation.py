@@ -5,11 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
+from valuer.advice.worth.common import HALF_80, cautions, leaving_actions, ranges, safety_of, warnings_for
 from valuer.advice.worth.documents import FaultCost, Valuation, Value
 from valuer.advice.worth.fault_cost import cured_alone, lost_alone, shapley_shares
 from valuer.advice.worth.lattice import Lattice, lattices, scene_of
-from valuer.domain.machine import Machine
+from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms
 
 
@@ -25,15 +25,31 @@ def value_machines(machines: Sequence[Machine], model: ValueModel, terms: ShopTe
 def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopTerms) -> Valuation:
     """Return the valuation of a machine whose values are known."""
     safety = safety_of(lattice.machine, terms)
+    looked = looked_over(lattice, value)
     return Valuation(
         id=lattice.machine.id,
         value=value,
         sound_value=lattice.sound,
         fault_costs=fault_costs(lattice, model),
+        not_looked_for=lattice.unseen.faults,
+        looking_adds=looked.amount - value.amount,
+        looked_low=looked.low,
+        looked_high=looked.high,
         safety=safety,
         cautions=cautions(leaving_actions(safety)),
         warnings=warnings_for(lattice, model, terms),
         basis=model.basis,
+    )
+
+
+def looked_over(lattice: Lattice, value: Value) -> Value:
+    """Return the value as it would be if all that nobody looked for had been looked for and were not there."""
+    share, spread = lattice.unseen.share, HALF_80 * lattice.unseen.spread
+    low = np.sqrt(max(np.log(value.amount / value.low) ** 2 - spread**2, 0.0)) if value.low > 0 else 0.0
+    high = np.sqrt(max(np.log(value.high / value.amount) ** 2 - spread**2, 0.0)) if value.amount > 0 else 0.0
+    amount = value.amount / share
+    return value.model_copy(
+        update={"amount": amount, "low": amount * float(np.exp(-low)), "high": amount * float(np.exp(high))}
     )
 
 
@@ -49,18 +65,34 @@ def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
     lost = (*lost_alone(lattice.values), *held[1])
     shares = (*shapley_shares(lattice.values), *held[2])
     documents = [
-        FaultCost(
-            fault=item.fault,
-            severity=item.severity,
-            chance=item.chance,
-            cured_alone=float(cure),
-            lost_alone=float(loss),
-            share=float(share),
-            records=model.records(item.fault, item.severity),
-        )
-        for item, cure, loss, share in zip(items, cured, lost, shares, strict=True)
+        *(_told_twice(item, model) for item in lattice.twice),
+        *(
+            FaultCost(
+                fault=item.fault,
+                severity=item.severity,
+                chance=item.chance,
+                cured_alone=float(cure),
+                lost_alone=float(loss),
+                share=float(share),
+                records=model.records(item.fault, item.severity),
+            )
+            for item, cure, loss, share in zip(items, cured, lost, shares, strict=True)
+        ),
     ]
     return tuple(sorted(documents, key=lambda cost: -cost.share))
+
+
+def _told_twice(item: Finding, model: ValueModel) -> FaultCost:
+    """Return the cost of a symptom whose cause stands beside it: nothing besides the cause's."""
+    return FaultCost(
+        fault=item.fault,
+        severity=item.severity,
+        chance=item.chance,
+        cured_alone=0.0,
+        lost_alone=0.0,
+        share=0.0,
+        records=model.records(item.fault, item.severity),
+    )
 
 
 def _held_costs(lattice: Lattice) -> FloatArray:

@@ -1,0 +1,211 @@
+"""The work list as plain text: what to do first, what follows each result, and the cautions of each step beside it."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.text import Text
+
+from valuer.advice.work.documents import HourPoint, StepResult, SymptomCauses, WorkList, WorkStep
+from valuer.cli import show
+
+SHOWN = 4
+"""Steps shown after the first, where not all are asked for."""
+
+MANY_CAUSES = 5
+"""Causes of a symptom shown one by one."""
+
+WORTH_TELLING = 0.5
+"""Money below which another first step counts as equally good."""
+
+
+def work_lists(out: Console, answers: Sequence[WorkList], told: Sequence[str], *, full: bool) -> None:
+    """The work lists: one machine's in a dozen lines or in full, many in a line each."""
+    if told:
+        show.wrapped(out, f"Told so far: {', '.join(told)}. What was spent on it no longer counts.")
+    if len(answers) > show.IN_FULL and not full:
+        _table(out, answers)
+    else:
+        for answer in answers:
+            (_full if full else _short)(out, answer)
+    if full:
+        show.closing(out, answers)
+    else:
+        show.wrapped(out, _tail(answers[0]))
+
+
+def _tail(answer: WorkList) -> str:
+    ground = "an invented market" if answer.basis.synthetic else "the sales given"
+    return f"Rests on {ground}, {answer.basis.own_sales} own sales. --full: every step, reason, caution, doubt and law."
+
+
+def _table(out: Console, answers: Sequence[WorkList]) -> None:
+    table = show.plain_table("machine", ">brings", ">hours", ">parts", "first step")
+    for answer in answers:
+        first = answer.steps[0].name if answer.steps else answer.verdict
+        table.add_row(
+            answer.id,
+            show.whole(answer.expected_return),
+            f"{answer.bench_hours:.1f}",
+            show.whole(answer.cash),
+            first,
+        )
+    out.print(table)
+    for caution in dict.fromkeys(c for a in answers if a.steps for c in a.steps[0].cautions):
+        show.wrapped(out, caution, "    ", first="  - ")
+
+
+def _short(out: Console, answer: WorkList) -> None:
+    show.headline(out, answer)
+    show.wrapped(out, answer.summary)
+    if answer.steps:
+        _step(out, answer.steps[0])
+        for caution in answer.steps[0].cautions:
+            out.print(Text(f"     {_title(caution)}", "yellow"))
+        for step in answer.steps[1 : 1 + SHOWN]:
+            out.print(Text(_line(step), overflow="ellipsis", no_wrap=True))
+        if len(answer.steps) > 1 + SHOWN:
+            out.print(f"  ... and {len(answer.steps) - 1 - SHOWN} more steps behind rarer results.")
+    show.wrapped(out, answer.safety.statement, style="green" if answer.safety.may_be_sold else "red")
+
+
+def _title(caution: str) -> str:
+    """A caution in a line: its title and its first sentence's beginning."""
+    title, _, words = caution.partition(": ")
+    first = words.split(";")[0].split(":")[0].split(". ")[0]
+    return f"{title}: {first.rstrip('.')}."
+
+
+def _line(step: WorkStep) -> str:
+    parts = f", parts {show.whole(step.parts)}" if step.parts else ""
+    says = "; ".join(f"{result.says}: {_then(result)}" for result in step.results)
+    return f"  {step.number}. {step.name} ({step.minutes:.0f} min{parts}). {says}"
+
+
+def _step(out: Console, step: WorkStep) -> None:
+    parts = f", parts {show.whole(step.parts)}" if step.parts else ""
+    out.print(
+        Text.assemble(f"  {step.number}. ", (step.name, "bold"), f" ({step.minutes:.0f} min{parts})"),
+        overflow="ellipsis",
+        no_wrap=True,
+    )
+    told = "; ".join(f"{result.says} ({result.chance:.0%}): {_then(result)}" for result in step.results)
+    show.wrapped(out, told, "     ")
+
+
+def _then(result: StepResult) -> str:
+    """What follows a result, in a few words."""
+    steps = [("stop" if then.step is None else f"step {then.step}", then.chance) for then in result.then]
+    if len(steps) == 1:
+        return steps[0][0]
+    return " or ".join(f"{name} ({chance:.0%})" for name, chance in steps[:3])
+
+
+def _full(out: Console, answer: WorkList) -> None:
+    show.headline(out, answer)
+    show.wrapped(out, f"Verdict: {answer.verdict}. {answer.summary}")
+    for symptom in answer.symptoms:
+        _causes(out, symptom)
+    if answer.steps:
+        out.print("\nThe list, in working order:")
+    for step in answer.steps:
+        _step(out, step)
+        shown = f"comes to it {step.chance:.0%}. {step.why}"
+        until = f" The part pays up to {show.whole(step.pays_until)}." if step.pays_until is not None else ""
+        waits = (
+            f" Waits about {step.waits_days:.0f} days, which costs {show.whole(step.waiting_costs)}."
+            if step.waits_days
+            else ""
+        )
+        proof = f" Proved by: {step.proof}." if step.proof else ""
+        again = f" Check again afterwards: {', '.join(step.checks_again)}." if step.checks_again else ""
+        show.wrapped(out, f"{shown}{until}{waits}{proof}{again}", "     ")
+        for caution in step.cautions:
+            show.wrapped(out, caution, "       ", first="     ! ")
+    if answer.steps:
+        _sums(out, answer)
+    _ways(out, answer)
+    _others(out, answer)
+    _hours(out, answer)
+    if answer.before_sale:
+        minutes = sum(gate.minutes for gate in answer.before_sale)
+        checks = "; ".join(
+            f"{gate.check} ({gate.how}, {gate.minutes:.0f} min)" for gate in answer.before_sale
+        )
+        show.wrapped(
+            out, f"Before it is sold as working, {minutes:.0f} min in all: {checks}.", "    ", first=""
+        )
+    for question in answer.questions:
+        show.wrapped(
+            out, f"Worth {question.worth:.0f} for the price: {question.how} ({question.minutes:.0f} min)."
+        )
+    out.print()
+    show.safety_words(out, answer.safety)
+
+
+def _sums(out: Console, answer: WorkList) -> None:
+    ends = ", ".join(f"{end.route} {end.chance:.0%} for {show.whole(end.proceeds)}" for end in answer.ends)
+    show.wrapped(
+        out,
+        f"\nTogether {answer.bench_hours:.1f} h and {show.whole(answer.cash)} of parts on average ({answer.worst_hours:.1f} h and "
+        f"{show.whole(answer.worst_cash)} at worst); it leaves {show.whole(answer.left)} against "
+        f"{show.whole(answer.left_now)} as it stands. Ends: {ends}. Chance of losing by it {answer.chance_of_loss:.0%}.",
+    )
+    if answer.left_and_disclosed:
+        show.wrapped(out, f"Left in, to be told to the buyer: {', '.join(answer.left_and_disclosed)}.")
+    if answer.gap:
+        show.wrapped(
+            out, f"Knowing every cause for sure would bring {show.whole(answer.gap)} more; no list can."
+        )
+
+
+def _ways(out: Console, answer: WorkList) -> None:
+    ways = ", ".join(f"{way.route} {show.whole(way.left)}" for way in answer.ways_now if way.open)
+    show.wrapped(out, f"Left over if it goes as it stands today: {ways}.")
+
+
+def _others(out: Console, answer: WorkList) -> None:
+    if answer.others:
+        rest = "; ".join(f"{_less(other.less)}: {other.name}" for other in answer.others[:6])
+        show.wrapped(out, f"Done first instead, it leaves less by: {rest}.", "    ", first="")
+
+
+def _less(amount: float) -> str:
+    return "nothing" if amount < WORTH_TELLING else show.whole(amount)
+
+
+def _causes(out: Console, symptom: SymptomCauses) -> None:
+    out.print(f"\n{symptom.fault} may be:")
+    table = show.plain_table("", ">chance", "")
+    shown, rest = symptom.causes[:MANY_CAUSES], symptom.causes[MANY_CAUSES:]
+    for cause in shown:
+        table.add_row(f"  {cause.name}", f"{cause.chance:.0%}", show.bar(cause.chance, 1.0))
+    if rest:
+        chance = sum(cause.chance for cause in rest)
+        table.add_row(f"  {len(rest)} others", f"{chance:.0%}", show.bar(chance, 1.0))
+    table.show_header = False
+    out.print(table)
+
+
+def _hours(out: Console, answer: WorkList) -> None:
+    """The list at several values of an hour, and where it changes."""
+    if not answer.by_hour_value:
+        return
+    out.print("\nThe list by what an hour is worth:")
+    table = show.plain_table(">hour", ">brings", "", ">hours", "steps")
+    largest = max(point.expected_return for point in answer.by_hour_value)
+    for point in answer.by_hour_value:
+        table.add_row(*_hour(point, largest))
+    out.print(table)
+    points = " and ".join(f"{switch:.2f}" for switch in answer.switch_points)
+    show.wrapped(out, f"It changes at {points} an hour." if points else "It is the same at all of them.")
+
+
+def _hour(point: HourPoint, largest: float) -> tuple[str, ...]:
+    steps = ", ".join(point.steps[:3]) + (", ..." if len(point.steps) > 3 else "")
+    brings = show.whole(point.expected_return), show.bar(point.expected_return, largest)
+    return (
+        f"{point.hour_value:,.2f}".removesuffix(".00"),
+        *brings,
+        f"{point.bench_hours:.1f}",
+        steps or "none",
+    )
