@@ -1,6 +1,7 @@
 """Machine: what stands on the bench. Any attribute may be unknown, and unknown is never a guess."""
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, get_args
@@ -10,7 +11,7 @@ from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, fie
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
-from valuer.domain.record import Record, Remark, Several, Words, word_of, wrong
+from valuer.domain.record import Named, Record, Remark, Several, Words, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 Drive = Literal["push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"]
@@ -129,7 +130,7 @@ class Machine(Record):
     readings: Readings = Field(
         default_factory=Readings, description="bench readings by name, the unit in the name"
     )
-    checks: dict[str, Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
+    checks: Named[Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
         default_factory=dict, description="safety checks done: passed or failed, by check id"
     )
 
@@ -157,8 +158,8 @@ class Machine(Record):
     @field_validator("faults", mode="after")
     @classmethod
     def _once_each(cls, faults: tuple[Finding, ...]) -> tuple[Finding, ...]:
-        names = [finding.fault for finding in faults]
-        twice = sorted({name for name in names if names.count(name) > 1})
+        names = Counter(finding.fault for finding in faults)
+        twice = sorted(name for name, times in names.items() if times > 1)
         if twice:
             raise wrong("fault_twice", f"a fault may stand once on a machine, got {', '.join(twice)} twice")
         return tuple(sorted(faults, key=lambda finding: fault_order()[finding.fault]))

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, mo
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
-from valuer.domain.record import Record, Remark, Several, word_of, wrong
+from valuer.domain.record import Listed, Record, Remark, Several, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 SoldAs = Literal["working", "for_repair", "for_parts", "scrap"]
@@ -181,5 +181,5 @@ class Comparable(Record):
 class Book(Record):
     """Everything on record, and the form of a JSON file out of `valuer export` and into `valuer import`."""
 
-    machines: Several[MachineEntry] = ()
-    comparables: Several[Comparable] = ()
+    machines: Listed[MachineEntry] = ()
+    comparables: Listed[Comparable] = ()

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, update
 
 from valuer.domain.machine import with_changes
-from valuer.domain.words import did_you_mean
+from valuer.domain.words import did_you_mean, shown
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.store import beside
 from valuer.records.store.backups import back_up, backups, restore
@@ -31,6 +31,7 @@ from valuer.records.store.tables import (
 
 Which = Literal["all", "bench", "sold"]
 AT_ONCE = 500  # ids named in one query; SQLite takes no more than some thousand
+NEAR = 200  # newest ids that a wrong one is compared with
 
 
 class Kept(NamedTuple):
@@ -351,9 +352,9 @@ def _one(connection: Connection, machine_id: str) -> Kept:
     found = _entries(connection, _named([machine_id]))
     if not found:
         known = connection.execute(
-            select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(1000)
+            select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(NEAR)
         ).scalars()
-        raise NotThere(f"no machine {machine_id!r} in the records{did_you_mean(machine_id, known)}")
+        raise NotThere(f"no machine {shown(machine_id)} in the records{did_you_mean(machine_id, known)}")
     return found[0]
 
 
