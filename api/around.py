@@ -179,7 +179,7 @@ def _pictures(router: APIRouter, store: Store) -> None:
         """Keep a picture, without the place and time that a camera writes into it; the same one twice is one."""
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != JPEG:
             raise Refusal(415, "a picture must be JPEG; send it with Content-Type: image/jpeg")
-        content = await bounded_bytes(request, "make the picture smaller")
+        content = await bounded_bytes(request, smaller="make the picture smaller")
         return await run_in_threadpool(_kept, store, machine_id, shows, content)
 
     @router.get(

@@ -12,7 +12,7 @@ from api.questions import Question
 from valuer.adviser import Adviser
 from valuer.answers import BenchPlans, PurchaseLimits, RepairQuotes, WorkLists
 from valuer.domain.bounds import MOST_MONEY
-from valuer.domain.record import Several, wrong
+from valuer.domain.record import Named, Several, wrong
 from valuer.domain.shop_figures import ShopFigures
 
 LEAKS = {
@@ -76,7 +76,7 @@ SO_FAR = "how fixes went, by machine id: the fix, or fix:fault, and worked or fa
 class WorkQuestion(Question):
     """Machines, and how the work on them went so far."""
 
-    done: dict[str, dict[str, str]] = Field(default_factory=dict, description=SO_FAR)
+    done: Named[Named[str]] = Field(default_factory=dict, description=SO_FAR)
 
 
 class ListQuestion(WorkQuestion):
@@ -84,7 +84,7 @@ class ListQuestion(WorkQuestion):
 
     most = 25
 
-    seen: dict[str, dict[str, str]] = Field(
+    seen: Named[Named[str]] = Field(
         default_factory=dict, description="what looks showed, by machine id: the look and its outcome"
     )
     hour_values: Several[float] | None = Field(
@@ -129,7 +129,7 @@ class BuyQuestion(Question):
 class QuoteQuestion(Question):
     """Machines of owners, and what a shop asks."""
 
-    quotes: dict[str, ShopFigures] = Field(
+    quotes: Named[ShopFigures] = Field(
         default_factory=dict,
         description="what is known of the shop's quote, by machine id; the rest is usual",
     )

@@ -20,9 +20,15 @@ class Entry(Record):
     token: str = Field(min_length=1, max_length=200, description="the token, as it was shown")
 
 
+class EntranceRoute(StrictRoute):
+    """The one route that strangers may send a body to: a token and no more."""
+
+    most_bytes = 1_000
+
+
 def entrance(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     """The routes of coming in and leaving."""
-    router = APIRouter(route_class=StrictRoute, responses=dict(responses))
+    router = APIRouter(route_class=EntranceRoute, responses=dict(responses))
 
     @router.post(ENTRANCE, status_code=204, openapi_extra=examples({"from the address": {"token": "abc"}}))
     def come_in(entry: Entry, response: Response) -> None:

@@ -12,9 +12,9 @@ from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
 from valuer.adviser import NotUsable
+from valuer.domain.bounds import LONGEST_WORD, MOST_WRONG
 
 MEDIA_TYPE = "application/problem+json"
-LISTED = 50  # wrong fields named in one answer
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 WHAT_TO_DO = {
     404: "no such path; /openapi.json lists those there are",
@@ -68,7 +68,8 @@ def pointer(location: Iterable[int | str]) -> str:
     >>> pointer(["machines", 0, "readings", "a/b~c"])
     '/machines/0/readings/a~1b~0c'
     """
-    return "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in location)
+    parts = (str(part)[:LONGEST_WORD] for part in location)
+    return "".join(f"/{part.replace('~', '~0').replace('/', '~1')}" for part in parts)
 
 
 def problem(request: Request, refusal: Refusal, headers: dict[str, str] | None = None) -> JSONResponse:
@@ -131,10 +132,13 @@ BROKEN = Refusal(500, "something went wrong inside; the server's log says where"
 
 def unprocessable(wrong: Sequence[ErrorDetails]) -> Refusal:
     """Pydantic's errors about a body as one refusal; inputs are left out, for NaN is no JSON."""
-    errors = [_field_problem(error) for error in wrong[:LISTED]]
+    errors = [_field_problem(error) for error in wrong[:MOST_WRONG]]
+    if len(wrong) >= MOST_WRONG:
+        return Refusal(
+            422, f"{MOST_WRONG} fields or more are not as expected; so many were looked at", errors
+        )
     count = "1 field is" if len(wrong) == 1 else f"{len(wrong)} fields are"
-    more = f"; the first {LISTED} are listed" if len(wrong) > LISTED else ""
-    return Refusal(422, f"{count} not as expected{more}", errors)
+    return Refusal(422, f"{count} not as expected", errors)
 
 
 def _field_problem(error: ErrorDetails) -> FieldProblem:

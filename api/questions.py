@@ -1,5 +1,6 @@
 """What may be asked over HTTP: machines, and the terms of the shop that asks."""
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar
 
@@ -81,8 +82,8 @@ class Question(Record):
 
     @model_validator(mode="after")
     def _ids_differ(self) -> "Question":
-        ids = [machine.id for machine in self.machines]
-        if len(set(ids)) < len(ids):
-            twice = next(id_ for place, id_ in enumerate(ids) if id_ in ids[:place])
+        ids = Counter(machine.id for machine in self.machines)
+        twice = next((id_ for id_, times in ids.items() if times > 1), None)
+        if twice is not None:
             raise wrong("id_twice", f"each machine needs an id of its own, got {twice!r} twice")
         return self

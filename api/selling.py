@@ -62,10 +62,16 @@ class OfferQuestion(AskingQuestion):
     """An offer for each machine in a week of its listing."""
 
     offer: float = Field(ge=0.01, le=MOST_MONEY, description="what is offered, money")
-    week: int = Field(1, ge=1, le=52, description="week of the listing, 1 is the first")
-    ask: float | None = Field(
-        None, ge=0.01, le=MOST_MONEY, description="what is asked now; absent: as advised"
+    week: int | None = Field(
+        None, ge=1, le=52, description="week of the listing, 1 is the first; absent: as the records say"
     )
+    ask: float | None = Field(
+        None,
+        ge=0.01,
+        le=MOST_MONEY,
+        description="what is asked now; absent: as the records say, or as advised",
+    )
+    sure: bool = Field(default=False, description="an offer above the ask was read twice")
 
 
 class ListingQuestion(AskingQuestion):
@@ -89,7 +95,7 @@ def selling(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) -> 
     def offers(question: OfferQuestion) -> Offers:
         """Somebody offers so much: take it, name another price, or wait; what each is expected to bring."""
         q = question
-        return adviser.offers(q.machines, q.terms, q.offer, q.week, q.weeks, q.ask)
+        return adviser.offers(q.machines, q.terms, q.offer, q.week, q.weeks, q.ask, sure=q.sure)
 
     @router.post("/listings", openapi_extra=examples(LISTINGS))
     def listings(question: ListingQuestion) -> Listings:

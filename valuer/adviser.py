@@ -218,20 +218,25 @@ class Adviser:
     def asking_prices(self, machines: Sequence[Machine], terms: ShopTerms, weeks: int = 12) -> AskingPrices:
         """What to ask for each machine over so many weeks, the least to take, and whether to list now."""
         model, chances = self._to_sell(terms)
-        return AskingPrices(asking_prices=asking_prices(machines, model, chances, terms, weeks))
+        history = self.records.on_offer(machines, terms)
+        return AskingPrices(asking_prices=asking_prices(machines, model, chances, terms, weeks, history))
 
     def offers(
         self,
         machines: Sequence[Machine],
         terms: ShopTerms,
         offer: float,
-        week: int = 1,
+        week: int | None = None,
         weeks: int = 12,
         ask: float | None = None,
+        *,
+        sure: bool = False,
     ) -> Offers:
-        """What to do about an offer for each machine in a week of its listing."""
+        """What to do about an offer for each machine in a week of its listing, that of the records if none is named."""
         model, chances = self._to_sell(terms)
-        return Offers(offers=judge_offers(machines, model, chances, terms, offer, week, weeks, ask))
+        history = self.records.on_offer(machines, terms)
+        answers = judge_offers(machines, model, chances, terms, offer, week, weeks, ask, history, sure=sure)
+        return Offers(offers=answers)
 
     def listings(
         self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12

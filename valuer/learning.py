@@ -9,12 +9,13 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.advice.ports import ValueModel
+from valuer.advice.sale.history import PastWeek
 from valuer.advice.work.done import Done
 from valuer.advice.work.workshop import Workshop, usual_workshop, workshop
 from valuer.domain.findings import findings
 from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Machine
-from valuer.domain.shop import at_price_level
+from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import Correction, Term, learn
@@ -22,7 +23,7 @@ from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Sp
 from valuer.price_model.own_sales import Z80, Kind, OwnSale
 from valuer.price_model.selling import SellingModel
 from valuer.records.entries import Book, MachineEntry
-from valuer.records.on_offer import Offered, times_on_offer
+from valuer.records.on_offer import WEEK, Offered, times_on_offer
 
 JUST_MOVED = 0.02
 """Change of the odds of a sale below which they are said to stay."""
@@ -112,6 +113,29 @@ def _listing(machine: Machine, time: Offered, today: date, price_level: float) -
     return OwnListing(machine, weeks, time.sold, float(max((today - time.last_day).days, 0)))
 
 
+def unsold_weeks(entry: MachineEntry, today: date) -> tuple[Offered, ...]:
+    """The time on offer that still runs, its weeks since the last cure; none where there is none."""
+    cured = max((done.done_on for done in entry.fixes if done.cured), default=None)
+    weeks = tuple(week for week in entry.weeks if cured is None or week.week_of + WEEK > cured)
+    times = times_on_offer(entry.model_copy(update={"weeks": weeks}), today)
+    return times[-1:] if times and not times[-1].sold and times[-1].runs(today) else ()
+
+
+def past_weeks(time: Offered, terms: ShopTerms, today: date) -> tuple[PastWeek, ...]:
+    """The weeks of a time on offer as the advice on selling takes them; this week counts as far as it has gone."""
+    return tuple(
+        PastWeek(
+            month=season_month(terms.model_copy(update={"month": week.week_of.month})),
+            ask=week.ask,
+            refused=max(week.offers, default=0.0),
+            enquiries=week.enquiries,
+            share=min(1.0, max((today - week.week_of).days, 0) / 7),
+        )
+        for week in time.weeks
+        if week.week_of <= today
+    )
+
+
 def tries(book: Book) -> tuple[Try, ...]:
     """Every try at a fix on record."""
     return tuple(
@@ -187,6 +211,16 @@ class OwnRecords:
     def fixes(self) -> dict[str, Fix]:
         """The catalogue's fixes with the odds and hours that own tries leave of it."""
         return own_fixes(self.tries)
+
+    def on_offer(self, machines: Sequence[Machine], terms: ShopTerms) -> dict[str, tuple[PastWeek, ...]]:
+        """The weeks on offer of those of the machines that are listed and not sold, by id."""
+        asked = {machine.id for machine in machines}
+        bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
+        return {
+            entry.id: past_weeks(time, terms, self.today)
+            for entry in bench
+            for time in unsold_weeks(entry, self.today)
+        }
 
     def done(self, machines: Sequence[Machine]) -> dict[str, Done]:
         """What was done to those of the machines that stand on the bench of the records."""

@@ -111,7 +111,8 @@ class Health(BaseModel):
 def health_of(version: str, model: ValueModel, basis: Callable[[], Basis], store: Store | None) -> Health:
     """Look at every part that a server's answers need."""
     first = model_part(model)
-    parts = (first, *((store_part(store),) if store else ()), disk_part(), card_part())
+    written_to = store.file.parent if store and store.file else None
+    parts = (first, *((store_part(store),) if store else ()), disk_part(written_to), card_part())
     answers = first.state == "well"
     status: Status = "stalled" if not answers else "ok" if all(p.state == "well" for p in parts) else "rough"
     return Health(status=status, version=version, basis=basis() if answers else None, parts=parts)

@@ -98,3 +98,22 @@ def test_a_card_that_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(valuer.upkeep, "shipped", gone)
     _, document = asked(FakeModel())
     assert states(document)["card"] == "wrong"
+
+
+def test_the_disk_looked_at_is_the_one_the_records_are_written_to(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = namedtuple("usage", "total used free")  # noqa: PYI024 - as shutil gives it
+    monkeypatch.setattr(
+        shutil, "disk_usage", lambda path: usage(0, 0, 10_000_000 if path == tmp_path else 10**12)
+    )
+    assert states(asked(FakeModel(), store)[1])["disk"] == "wrong"
+    assert states(asked(FakeModel())[1])["disk"] == "well"
+
+
+def test_records_whose_file_is_gone_are_named(store: Store, tmp_path: Path) -> None:
+    (tmp_path / "records.sqlite").rename(tmp_path / "elsewhere.sqlite")
+    status, document = asked(FakeModel(), store)
+    assert (status, document["status"]) == (200, "rough")
+    (part,) = (part for part in document["parts"] if part["state"] == "wrong")
+    assert part["says"].startswith("records.sqlite is gone since it was opened")

@@ -7,7 +7,7 @@ its mean over that spread. The best plan knows the simulator and the spread, not
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -42,6 +42,11 @@ class Truth:
     row: int
     spread: float
     ask_range: tuple[float, float] = (-0.5, 0.65)
+    log_odds: float = 0.0
+
+    def shifted(self, log_odds: float) -> Truth:
+        """The same where machines sell sooner or later than in the simulator."""
+        return replace(self, log_odds=self.log_odds + log_odds)
 
     def slowing(self, faults: Sequence[tuple[str, str]]) -> Mapping[str, float]:
         """Nothing: what slows a sale is in the visitors."""
@@ -68,7 +73,8 @@ class Truth:
         )
         room = np.exp(value + ask) - np.exp(value + least)
         share = np.where(room > 1e-9, (price - np.exp(value + least)) / np.maximum(room, 1e-9), 1.0)
-        return sold, share
+        odds = sold / (1 - np.minimum(sold, 1 - 1e-12)) * np.exp(self.log_odds)
+        return odds / (1 + odds), share
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,9 @@
 import hashlib
 import json
 import os
+import shutil
 import sqlite3
+from collections import namedtuple
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -213,3 +215,23 @@ def test_a_look_that_fails_is_a_finding_and_the_others_go_on(
     assert ran.code == 1
     assert tuple(states(ran)) == PARTS
     assert "cannot be looked at (ZeroDivisionError: wheel)" in told(ran, "installation")
+
+
+def test_an_odd_row_is_named(run: Run, records: Path) -> None:
+    with closing(sqlite3.connect(records)) as connection:
+        connection.execute("UPDATE machines SET taken_on = 'May' WHERE id = 'scraper'")
+        connection.commit()
+    ran = run("doctor")
+    assert ran.code == 1
+    assert told(ran, "records").startswith(
+        "wrong  records: records.sqlite is damaged (table machines, row 'scraper'"
+    )
+
+
+def test_the_disk_is_the_one_of_the_records(run: Run, records: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = namedtuple("usage", "total used free")  # noqa: PYI024 - as shutil gives it
+    monkeypatch.setattr(
+        shutil, "disk_usage", lambda path: usage(0, 0, 10_000_000 if path == records.parent else 10**12)
+    )
+    assert states(run("doctor"))["disk"] == "wrong"
+    assert states(run("doctor", "--store", str(records.parent.parent / "x.sqlite")))["disk"] == "well"

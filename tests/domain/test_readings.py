@@ -96,7 +96,7 @@ def test_a_single_figure_stands_for_one_run() -> None:
         ({"blade_stop_s": []}, "must be a number or a list of numbers, got []"),
         ({"blade_stop_s": True}, "must be a number or a list of numbers, got True"),
         ({"blade_stop_s": [2.0, -1.0]}, "blade_stop_s must be 0 or more, got -1.0"),
-        ({"blade_stop_s": [2.0] * 21}, "a list of at most 20"),
+        ({"blade_stop_s": [2.0] * 21}, "a list of at most 20 runs, got 21"),
         ({"roll_pull_n": 9_999}, "roll_pull_n must be 590 or less, got 9999"),
         ({"compression_bar": 700}, "compression_bar must be 20.7 or less, got 700"),
         ({"compression_bar": "6"}, "compression_bar must be a number, got '6'"),

@@ -88,7 +88,7 @@ def test_a_dear_ask_stands_as_long_as_the_judgements_say(
 def test_winter_slows_machines_that_run_more_than_those_that_do_not(
     drawn: tuple[Visitors, pd.DataFrame],
 ) -> None:
-    """Repairers come at any season (common practice, no source): twice as long at most, where runners take four times."""
+    """Repairers come at any season (common practice, no source): at most twice as long; runners take four times."""
     visitors = drawn[0]
     slower = {}
     for runs in (True, False):

@@ -174,11 +174,15 @@ def test_an_open_recall_has_no_asking_price_and_no_listing(standing: Served, ope
 def test_an_offer_at_the_door_is_judged(standing: Served, opened: Opened) -> None:
     page = opened(standing, "#/machine/late-november").page
     settled(page)
-    least = amount(page.locator(".pairs div", has_text="Least to take today").locator("dd").inner_text())
-    for offer, said in ((least + 300, "Take it."), (1, "Say|Wait")):
+    least = amount(page.locator(".pairs div", has_text="Least to take").locator("dd").inner_text())
+    for offer, said in ((least + 900, "Is that right"), (1, "Say|Wait")):
         page.get_by_label("Offered").fill(str(offer))
         page.get_by_role("button", name="What to say").click()
         expect(page.locator(".offer [role=status]")).to_contain_text(re.compile(said))
+    page.get_by_label("Offered").fill(str(least + 900))
+    page.get_by_role("button", name="What to say").click()
+    page.get_by_role("button", name="It is meant").click()
+    expect(page.locator(".offer [role=status]")).to_contain_text("Take it.")
 
 
 def test_the_listing_is_copied_as_it_stands(standing: Served, opened: Opened) -> None:

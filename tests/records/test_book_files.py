@@ -56,7 +56,7 @@ def test_a_note_with_a_zero_character_is_refused_for_no_text_file_could_hold_it(
 BAD = {
     "": "the file is empty; `valuer export` shows what one looks like",
     "id\n": "holds no machine and no price; `valuer export` writes a file",
-    "id,taken_on\nm1,1.5.2026\n": "row 2, taken_on: expected a day as YYYY-MM-DD, 1970 or later, got '1.5",
+    "id,taken_on\nm1,1.5.2026\n": "row 2, taken_on: expected a day as YYYY-MM-DD, 1970 to 2199, got '1.5",
     "id,taken_on,paid\nm1,2026-05-01,-5\n": "row 2, paid: paid must be 0 or more, got -5.0",
     "id,taken_on,paid\nm1,2026-05-01,five\n": (
         "row 2, paid: expected an amount of money, got 'five'; leave it empty when unknown"

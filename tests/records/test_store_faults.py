@@ -383,7 +383,7 @@ def test_a_document_that_nobody_wrote_is_named(file: Path) -> None:
         )
         connection.commit()
     store = open_store(NOW, str(file))
-    with pytest.raises(Damaged, match="a row cannot be read: drive must be one of"):
+    with pytest.raises(Damaged, match="table machines, row 'm0' cannot be read: drive must be one of"):
         store.entry("m0")
     store.close()
 

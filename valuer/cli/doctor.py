@@ -65,7 +65,7 @@ def examined(where: str | None, moment: datetime) -> tuple["Part", ...]:
         "libraries": libraries_part,
         "installation": installation_part,
         "data folder": folder_part,
-        "disk": disk_part,
+        "disk": lambda: disk_part(folder_of_records(where)),
         "records": lambda: records_part(where, newest),
         "model": trained_part,
         "card": lambda: agreeing(card_part()),
@@ -197,6 +197,14 @@ def records_part(where: str | None, newest: list[datetime]) -> "Part":
             "nothing; a backup is made",
         )
     return well("records", f"whole, {found.machines:,} machines, form {found.form}")
+
+
+def folder_of_records(where: str | None) -> Path | None:
+    """The folder that records are written to; none of this computer's where they stand on a server."""
+    from valuer.records.store.opening import address, file_of
+
+    file = file_of(address(where))
+    return file.parent if file else None
 
 
 def trained_part() -> "Part":

@@ -380,7 +380,8 @@ def _list(copies: Sequence[Path]) -> None:
     if not copies:
         click.echo("no backups yet; `valuer backup` makes one")
     for copy in copies:
-        click.echo(f"valuer restore {copy}")
+        aside = copy.stem.endswith("-damaged")
+        click.echo(f"set aside, damaged: {copy}" if aside else f"valuer restore {copy}")
 
 
 commands: Sequence[click.Command] = (

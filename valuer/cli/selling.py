@@ -54,8 +54,13 @@ def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_
 @file_argument
 @only_option
 @click.option("--offer", "offered", type=MONEY, required=True, metavar="MONEY", help="What is offered.")
-@click.option("--week", type=click.IntRange(1, 52), default=1, metavar="N", help="Week of the listing [1].")
-@click.option("--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as advised].")
+@click.option(
+    "--week", type=click.IntRange(1, 52), metavar="N", help="Week of the listing [as the records say, or 1]."
+)
+@click.option(
+    "--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as on record, or as advised]."
+)
+@click.option("--sure", is_flag=True, help="An offer above the ask was read twice.")
 @weeks_option
 @terms_of(*MONEY_TERMS)
 @json_option
@@ -63,11 +68,12 @@ def offer(
     file: str,
     only: tuple[str, ...],
     offered: float,
-    week: int,
+    week: int | None,
     asking: float | None,
     weeks: int,
     terms: "ShopTerms",
     *,
+    sure: bool,
     as_json: bool,
 ) -> None:
     """Take an offer, name another price, or wait.
@@ -78,7 +84,7 @@ def offer(
     from valuer.cli.model import load_adviser
 
     asked = machines(file, only)
-    answer = load_adviser().offers(asked, terms, offered, week, weeks, asking)
+    answer = load_adviser().offers(asked, terms, offered, week, weeks, asking, sure=sure)
     emit(answer, lambda out: show_selling.offers(out, answer.offers), as_json=as_json)
 
 

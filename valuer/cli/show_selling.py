@@ -5,11 +5,14 @@ from collections.abc import Iterable, Sequence
 from rich.console import Console
 from rich.text import Text
 
-from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice
+from valuer.advice.sale.selling_documents import AskingPrice, Keeping, Listing, OfferAdvice, SoFar
+from valuer.advice.worth.common import named
 from valuer.advice.worth.documents import Safety
 from valuer.cli import show
 
 SHORT = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+LIKELY = 0.05
+"""Explanations less likely than this are left out of the text."""
 
 
 def asking_prices(out: Console, answers: Sequence[AskingPrice]) -> None:
@@ -25,48 +28,90 @@ def asking_prices(out: Console, answers: Sequence[AskingPrice]) -> None:
 
 def _overview(out: Console, answers: Sequence[AskingPrice]) -> None:
     table = show.plain_table(
-        "machine", ">ask", ">least", ">brings", ">by wk 4", "list or keep", "sell as working?"
+        "machine", ">worth", ">ask", ">expect", ">least", ">by wk 4", "what now", "sell as working?"
     )
     for answer in answers:
-        if answer.ask is None or answer.keeping is None:
-            table.add_row(answer.id, "-", "-", "-", "-", "no listing", show.may_be_sold(answer.safety))
+        if answer.keeping is None:
+            table.add_row(answer.id, *"-----", "no listing", show.may_be_sold(answer.safety))
             continue
-        money = [show.whole(x or 0.0) for x in (answer.ask, answer.least_to_take, answer.expected_price)]
-        keep = answer.keeping
-        when = "list now" if keep.verdict == "list now" else f"keep till {SHORT[keep.month]}"
+        money = [show.whole(rung.amount) for rung in answer.ladder]
         fourth = next((s.chance for s in answer.sold_by if s.week >= min(4, answer.horizon)), 0.0)
-        table.add_row(answer.id, *money, f"{fourth:.0%}", when, show.may_be_sold(answer.safety))
+        table.add_row(
+            answer.id, *money, f"{fourth:.0%}", _now(answer.keeping), show.may_be_sold(answer.safety)
+        )
     out.print(table)
 
 
+def _now(keeping: Keeping) -> str:
+    return f"keep till {SHORT[keeping.month]}" if keeping.verdict == "keep" else keeping.verdict
+
+
 def _asking_price(out: Console, answer: AskingPrice) -> None:
-    if answer.ask is None or answer.keeping is None or answer.fast_sale is None:
-        show.wrapped(out, f"{answer.id}: {answer.refusal}")
+    out.print(Text.assemble((answer.id, "bold"), f" ({answer.value.currency})"))
+    _gates(out, answer)
+    if answer.refusal or answer.keeping is None or answer.fast_sale is None:
+        show.wrapped(out, str(answer.refusal))
+        _so_far(out, answer.so_far)
         _safety(out, answer.safety)
         return
-    money, fast = answer.value.currency, answer.fast_sale
-    out.print(Text.assemble((answer.id, "bold"), f": ask {show.whole(answer.ask)} {money}"))
+    if answer.first:
+        out.print("The prices for after that:")
+    for rung in answer.ladder:
+        show.wrapped(out, f"{rung.name:>6} {show.whole(rung.amount):>6}  {rung.says}", " " * 15, first="")
+    keep, fast = answer.keeping, answer.fast_sale
+    if keep.verdict == "keep":
+        show.wrapped(
+            out,
+            f"Keep it till {SHORT[keep.month]}. {keep.reason} If it is to be listed today all the same: ask "
+            f"{show.whole(keep.ask_now)}.",
+        )
+    elif keep.verdict == "list now":
+        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it on offer'}. {keep.reason}")
+    _so_far(out, answer.so_far)
     chances = ", ".join(f"{sold.chance:.0%} by week {sold.week}" for sold in answer.sold_by)
-    brings, least = show.whole(answer.expected_price or 0), show.whole(answer.least_to_take or 0)
-    show.wrapped(
-        out,
-        f"It should bring about {brings} in about {_weeks(answer.expected_weeks or 0)}; sold {chances}. "
-        f"Least to take now {least}: keep it to yourself.",
-    )
     rest = show.whole(answer.left_over or 0)
     show.wrapped(
         out,
-        f"Gone within a week: ask {show.whole(fast.ask)} (chance {fast.chance:.0%}). A week of standing costs "
-        f"{answer.storage_a_week:.2f}. Not sold after {_weeks(answer.horizon)}: about {rest} from a repairer.",
+        f"Sold {chances}, counted from {'today' if answer.week > 1 else 'its listing'}. Gone within a week: ask "
+        f"{show.whole(fast.ask)} (chance {fast.chance:.0%}). A week of standing costs {answer.storage_a_week:.2f}. "
+        f"Not sold after {_weeks(answer.horizon)}: about {rest} from a repairer.",
     )
-    keep = answer.keeping
-    verdict = "List it now." if keep.verdict == "list now" else f"Keep it till {SHORT[keep.month]}."
-    show.wrapped(out, f"{verdict} {keep.reason}")
     _curve(out, answer)
     _plan(out, answer)
+    if answer.safety.may_be_sold:
+        _safety(out, answer.safety)
+
+
+def _gates(out: Console, answer: AskingPrice | OfferAdvice) -> None:
+    """How it may be offered and what comes before that: said first, before any price."""
+    if answer.first:
+        show.wrapped(out, answer.first, style="red")
     if answer.sold_as == "for repair":
-        show.wrapped(out, "Priced as sold for repair, not as a working mower.")
-    _safety(out, answer.safety)
+        cure = named(answer.safety.must_cure) or "it does not start"
+        show.wrapped(out, f"For repair or parts only, not as a working mower: {cure}.", style="red")
+
+
+def _so_far(out: Console, told: SoFar | None) -> None:
+    """What the weeks on offer have said, and why it has not sold."""
+    if told is None:
+        return
+    asked = f"at {show.whole(told.first_ask)}"
+    if told.ask != told.first_ask:
+        asked += f", now {show.whole(told.ask)}"
+    offers = f", {show.whole(told.best_offer)} refused" if told.best_offer else ""
+    asking = f", {told.enquiries} asked" if told.enquiries is not None else ""
+    show.wrapped(
+        out,
+        f"On offer {_whole_weeks(told.weeks)} {asked}{offers}{asking}. Of machines worth the "
+        f"{show.whole(told.believed)} believed before, {told.unsold:.0%} would be unsold by now. Why it has not sold:",
+    )
+    for reason in told.reasons:
+        if reason.odds >= LIKELY:
+            show.wrapped(out, f"{reason.odds:>4.0%}  {reason.says} {reason.do}", " " * 6, first="")
+
+
+def _whole_weeks(count: int) -> str:
+    return {0: "since this week", 1: "a week"}.get(count, f"{count} weeks")
 
 
 def _weeks(count: float) -> str:
@@ -101,6 +146,7 @@ def _plan(out: Console, answer: AskingPrice) -> None:
 def offers(out: Console, answers: Sequence[OfferAdvice]) -> None:
     """What to do about an offer: the verdict first."""
     for answer in answers:
+        _gates(out, answer)
         if answer.verdict is None:
             show.wrapped(out, f"{answer.id}: {answer.refusal}")
         else:
@@ -119,14 +165,13 @@ def _offer(out: Console, answer: OfferAdvice) -> None:
         )
     )
     show.wrapped(out, answer.reason)
+    _so_far(out, answer.so_far)
     table = show.plain_table("", ">brings", "")
     table.add_row("take it", show.whole(answer.take_brings or 0), "")
     paid = f"{show.whole(answer.counter or 0)} is paid with a chance of {answer.counter_accepted:.0%}"
     table.add_row("counter", show.whole(answer.counter_brings or 0), paid)
-    table.add_row("wait", show.whole(answer.wait_brings or 0), "the least to take this week")
+    table.add_row("wait", show.whole(answer.wait_brings or 0), "the least to take today")
     out.print(table)
-    if not answer.safety.may_be_sold:
-        show.wrapped(out, answer.safety.statement)
     out.print()
 
 

@@ -1,6 +1,7 @@
 """Machine: what stands on the bench. Any attribute may be unknown, and unknown is never a guess."""
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, get_args
@@ -11,7 +12,7 @@ from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
-from valuer.domain.record import Record, Remark, Several, Words, word_of, wrong
+from valuer.domain.record import Named, Record, Remark, Several, Words, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 Drive = Literal["push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"]
@@ -133,23 +134,23 @@ class Machine(Record):
     looked_over: bool | None = Field(
         None, description="every fault of the list was looked for: what is not named is not there"
     )
-    causes: dict[str, str] = Field(
+    causes: Named[str] = Field(
         default_factory=dict,
         description="cause of a symptom, where it is known for sure, by fault: no_start = seized",
     )
-    seen: dict[str, str] = Field(
+    seen: Named[str] = Field(
         default_factory=dict, description="what looks have shown, by look: three_tests = spark"
     )
     new_parts: Several[str] = Field(
         (), description="fixes that would fit a part that is new on this machine: they are not advised"
     )
-    own_parts: dict[str, Annotated[float, Field(ge=0, le=MOST_MONEY)]] = Field(
+    own_parts: Named[Annotated[float, Field(ge=0, le=MOST_MONEY)]] = Field(
         default_factory=dict, description="what the parts of a fix cost for this machine, own money, by fix"
     )
-    own_hours: dict[str, Annotated[float, Field(ge=0, le=100)]] = Field(
+    own_hours: Named[Annotated[float, Field(ge=0, le=100)]] = Field(
         default_factory=dict, description="own hours of a fix on this machine, strip-down apart, by fix"
     )
-    checks: dict[str, Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
+    checks: Named[Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
         default_factory=dict, description="safety checks done: passed or failed, by check id"
     )
 
@@ -177,8 +178,8 @@ class Machine(Record):
     @field_validator("faults", mode="after")
     @classmethod
     def _once_each(cls, faults: tuple[Finding, ...]) -> tuple[Finding, ...]:
-        names = [finding.fault for finding in faults]
-        twice = sorted({name for name in names if names.count(name) > 1})
+        names = Counter(finding.fault for finding in faults)
+        twice = sorted(name for name, times in names.items() if times > 1)
         if twice:
             raise wrong("fault_twice", f"a fault may stand once on a machine, got {', '.join(twice)} twice")
         return tuple(sorted(faults, key=lambda finding: fault_order()[finding.fault]))

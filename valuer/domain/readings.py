@@ -68,6 +68,9 @@ OTHER_UNITS: Mapping[str, Unit] = {
 AGREE_WITHIN = 0.02
 """Relative difference up to which the same reading in two units counts as rounding."""
 
+MOST_RUNS = 20
+"""Runs of one reading; three are asked for."""
+
 
 def amount(low: float, high: float, description: str) -> Any:
     """Return a field for an optional number between two bounds, both allowed."""
@@ -83,6 +86,8 @@ def _as_runs(value: object) -> object:
     if value is None or isinstance(value, tuple):
         return value
     runs = value if isinstance(value, list) else [value]
+    if len(runs) > MOST_RUNS:
+        raise wrong("runs_form", f"expected a list of at most {MOST_RUNS} runs, got {len(runs):,}")
     if not runs or not all(_is_number(run) for run in runs):
         raise wrong(
             "runs_form", f"a reading with runs must be a number or a list of numbers, got {shown(value)}"
@@ -92,7 +97,7 @@ def _as_runs(value: object) -> object:
 
 def _runs_schema(low: float, high: float) -> WithJsonSchema:
     number = {"type": "number", "minimum": low, "maximum": high}
-    runs = {"type": "array", "items": number, "minItems": 1, "maxItems": 20}
+    runs = {"type": "array", "items": number, "minItems": 1, "maxItems": MOST_RUNS}
     return WithJsonSchema({"anyOf": [number, runs, {"type": "null"}]})
 
 
@@ -102,16 +107,16 @@ _Lbf = Annotated[float, Field(ge=0, le=132)]
 _Second = Annotated[float, Field(ge=0, le=60)]
 
 KgfRuns = Annotated[
-    tuple[_Kgf, ...] | None, Field(max_length=20), BeforeValidator(_as_runs), _runs_schema(0, 60)
+    tuple[_Kgf, ...] | None, Field(max_length=MOST_RUNS), BeforeValidator(_as_runs), _runs_schema(0, 60)
 ]
 NewtonRuns = Annotated[
-    tuple[_Newton, ...] | None, Field(max_length=20), BeforeValidator(_as_runs), _runs_schema(0, 590)
+    tuple[_Newton, ...] | None, Field(max_length=MOST_RUNS), BeforeValidator(_as_runs), _runs_schema(0, 590)
 ]
 LbfRuns = Annotated[
-    tuple[_Lbf, ...] | None, Field(max_length=20), BeforeValidator(_as_runs), _runs_schema(0, 132)
+    tuple[_Lbf, ...] | None, Field(max_length=MOST_RUNS), BeforeValidator(_as_runs), _runs_schema(0, 132)
 ]
 SecondRuns = Annotated[
-    tuple[_Second, ...] | None, Field(max_length=20), BeforeValidator(_as_runs), _runs_schema(0, 60)
+    tuple[_Second, ...] | None, Field(max_length=MOST_RUNS), BeforeValidator(_as_runs), _runs_schema(0, 60)
 ]
 
 
@@ -234,7 +239,11 @@ def _convert(read: dict[str, Any], name: str, unit: Unit) -> None:
     """Move a reading to its first-named unit; anything else stays, for its own field to refuse."""
     given, other = _listed(read.get(name)), _listed(read.get(unit.reading))
     low, high = _bounds(name)
-    if not given or not all(_is_number(run) and low <= run <= high for run in given):
+    if (
+        not 1 <= len(given) <= MOST_RUNS
+        or len(other) > MOST_RUNS
+        or not all(_is_number(run) and low <= run <= high for run in given)
+    ):
         return
     converted = [run * unit.factor for run in given]
     if other and not _agree(converted, other):

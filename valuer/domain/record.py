@@ -12,28 +12,92 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    FailFast,
     Field,
     ValidationError,
+    WrapValidator,
     model_validator,
 )
-from pydantic_core import InitErrorDetails, PydanticCustomError
+from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
+from valuer.domain.bounds import MOST_LISTED, MOST_NAMES, MOST_WRONG
 from valuer.domain.words import did_you_mean, one_of, shown
 
 T = TypeVar("T")
+
+
+def wrong(kind: str, message: str) -> PydanticCustomError:
+    """Return a validation error whose message is taken as it stands."""
+    return PydanticCustomError(kind, "{message}", {"message": message})
 
 
 def _as_tuple(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-Several = Annotated[tuple[T, ...], BeforeValidator(_as_tuple)]
-"""A tuple that JSON and TOML write as a list."""
+def _until_enough(value: Any, handler: Callable[[Any], Any]) -> Any:
+    """Read a list; where an entry is wrong, every wrong one up to the first few dozen, and none after them."""
+    if not isinstance(value, list | tuple):
+        return handler(value)
+    if len(value) > MOST_LISTED:
+        raise wrong("too_many", f"expected at most {MOST_LISTED:,} entries, got {len(value):,}")
+    try:
+        return handler(value)  # it stops at the first wrong entry
+    except ValidationError as error:
+        first = error
+    found = _first_wrong(enumerate(value), lambda _, each: handler([each]))
+    raise ValidationError.from_exception_data(first.title, found) if found else first
 
 
-def wrong(kind: str, message: str) -> PydanticCustomError:
-    """Return a validation error whose message is taken as it stands."""
-    return PydanticCustomError(kind, "{message}", {"message": message})
+def _names_until_enough(value: Any, handler: Callable[[Any], Any]) -> Any:
+    """The same for an object whose names are free."""
+    if not isinstance(value, Mapping):
+        return handler(value)
+    if len(value) > MOST_LISTED:
+        raise wrong("too_many", f"expected at most {MOST_LISTED:,} names, got {len(value):,}")
+    read: dict[str, Any] = {}
+    found = _first_wrong(value.items(), lambda name, each: read.update(handler({name: each})))
+    if found:
+        raise ValidationError.from_exception_data("names", found)
+    return read
+
+
+def _first_wrong(items: Iterable[tuple[Any, Any]], read: Callable[[Any, Any], Any]) -> list[InitErrorDetails]:
+    """Read items one by one until MOST_WRONG errors are there; each error gets the place of its item."""
+    found: list[InitErrorDetails] = []
+    for place, each in items:
+        if len(found) >= MOST_WRONG:
+            break
+        try:
+            read(place, each)
+        except ValidationError as error:
+            lines = error.errors(include_url=False)
+            found += [_again(line, (place, *line["loc"][1:])) for line in lines if line["loc"]]
+    return found
+
+
+def _again(line: ErrorDetails, loc: tuple[int | str, ...]) -> InitErrorDetails:
+    """An error as it can be raised once more, with another place."""
+    ctx = line.get("ctx", {})
+    kind: Any = wrong(line["type"], line["msg"]) if "message" in ctx else line["type"]
+    return InitErrorDetails(type=kind, loc=loc, input=line["input"], ctx=ctx)
+
+
+class _AtFirst(FailFast):
+    """Stop at the first wrong entry; with a hash, so that the list may be optional."""
+
+    def __hash__(self) -> int:
+        return hash(self.fail_fast)
+
+
+Listed = Annotated[tuple[T, ...], BeforeValidator(_as_tuple)]
+"""A tuple that JSON and TOML write as a list, of any length: for what is counted elsewhere."""
+
+Several = Annotated[tuple[T, ...], _AtFirst(), BeforeValidator(_as_tuple), WrapValidator(_until_enough)]
+"""The same with an end: a longer list is refused before anything is made of it, wrong entries soon."""
+
+Named = Annotated[dict[str, T], WrapValidator(_names_until_enough)]
+"""An object whose names are free, with an end as `Several` has one."""
 
 
 def _without_zero(text: str) -> str:
@@ -133,6 +197,8 @@ class Record(BaseModel):
     @model_validator(mode="wrap")
     @classmethod
     def _say_plainly(cls, data: Any, handler: Callable[[Any], Self]) -> Self:
+        if isinstance(data, Mapping) and len(data) > MOST_NAMES:
+            raise wrong("too_many_names", f"expected at most {MOST_NAMES} names, got {len(data):,}")
         try:
             return handler(data)
         except ValidationError as error:
@@ -142,6 +208,6 @@ class Record(BaseModel):
                     loc=line["loc"],
                     input=line["input"],
                 )
-                for line in error.errors(include_url=False)
+                for line in error.errors(include_url=False)[:MOST_WRONG]
             ]
         raise ValidationError.from_exception_data(cls.__name__, lines)

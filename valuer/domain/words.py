@@ -1,7 +1,10 @@
 """Finding the word somebody meant, for error messages."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from difflib import get_close_matches
+from itertools import islice
+
+from valuer.domain.bounds import LONGEST_WORD
 
 SPELT_OUT = 12
 """Lists up to this length are spelt out in an error line."""
@@ -15,7 +18,9 @@ def did_you_mean(word: object, choices: Iterable[str]) -> str:
     >>> did_you_mean("zzz", ["starter_noise"])
     ''
     """
-    close = get_close_matches(str(word).strip().lower(), list(choices), n=1, cutoff=0.6)
+    if not isinstance(word, str) or len(word) > LONGEST_WORD:  # comparing costs the more the longer it is
+        return ""
+    close = get_close_matches(word.strip().lower(), list(choices), n=1, cutoff=0.6)
     return f"; did you mean '{close[0]}'?" if close else ""
 
 
@@ -31,6 +36,34 @@ def one_of(name: str, word: object, choices: Iterable[str]) -> str:
 
 
 def shown(value: object, limit: int = 60) -> str:
-    """Return a value as it may stand in an error line: one line, never longer than ``limit``."""
-    text = " ".join(repr(value).split())
+    """Return a value as it may stand in an error line: one line, never longer than ``limit``.
+
+    No more of it is looked at than can be shown, whatever its size.
+
+    >>> shown([0] * 1_000_000, 20)
+    '[0, 0, 0, 0, 0, 0...'
+    """
+    text = " ".join("".join(islice(_pieces(value, limit), limit + 1)).split())
     return text if len(text) <= limit else text[: limit - 3] + "..."
+
+
+def _pieces(value: object, limit: int) -> Iterator[str]:
+    """The ``repr`` of a value piece by piece, none of them empty; of long texts the beginning."""
+    if isinstance(value, str):
+        yield repr(value if len(value) <= limit else value[: limit + 1])
+    elif isinstance(value, list | tuple):
+        yield "[" if isinstance(value, list) else "("
+        for place, each in enumerate(value):
+            yield from (", ",) if place else ()
+            yield from _pieces(each, limit)
+        yield "]" if isinstance(value, list) else ",)" if len(value) == 1 else ")"
+    elif isinstance(value, Mapping):
+        yield "{"
+        for place, (name, each) in enumerate(value.items()):
+            yield from (", ",) if place else ()
+            yield from _pieces(name, limit)
+            yield ": "
+            yield from _pieces(each, limit)
+        yield "}"
+    else:
+        yield repr(value)

@@ -12,12 +12,12 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from valuer.domain.bounds import MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import shown
 from valuer.records.cells import Unreadable, figure, wire_value
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.files import (
-    STOP_AFTER,
     BadFile,
     Problem,
     Row,
@@ -146,7 +146,7 @@ def _book(name: str, rows: Iterator[Read]) -> Book:
     for place, kind, wire, wrong in rows:
         found, more = (None, wrong) if wrong else _checked(place, kind, wire)
         problems += more
-        if len(problems) >= STOP_AFTER:
+        if len(problems) >= MOST_WRONG:
             break
         if isinstance(found, Comparable):
             comparables.append(found)

@@ -3,7 +3,7 @@
 Days are days on the user's own calendar; the store adds the moment in UTC at which an entry was made.
 """
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, model_validator
@@ -11,12 +11,13 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, mo
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
-from valuer.domain.record import Record, Remark, Several, word_of, wrong
+from valuer.domain.record import Listed, Record, Remark, Several, word_of, wrong
 from valuer.domain.words import one_of, shown
 
 SoldAs = Literal["working", "for_repair", "for_parts", "scrap"]
 Seen = Literal["sale_seen", "ask_seen"]
-FIRST_DAY = date(1970, 1, 1)
+FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)
+"""Days that a calendar of ours holds: a week more or less can be reckoned from each, and a clock may stand wrong."""
 
 
 def parse_day(value: object) -> date:
@@ -25,16 +26,18 @@ def parse_day(value: object) -> date:
     >>> parse_day("2026-05-03")
     datetime.date(2026, 5, 3)
     """
-    if type(value) is date:
+    if type(value) is date and value <= LAST_DAY:
         return value
     try:
         if isinstance(value, str) and len(value) == len("2026-05-03"):
             day = date.fromisoformat(value)
-            if day >= FIRST_DAY:
+            if (
+                FIRST_DAY - timedelta(days=6) <= day <= LAST_DAY
+            ):  # the Monday of a week may lie before its day
                 return day
     except ValueError:
         pass
-    raise wrong("day_form", f"expected a day as YYYY-MM-DD, 1970 or later, got {shown(value)}")
+    raise wrong("day_form", f"expected a day as YYYY-MM-DD, 1970 to 2199, got {shown(value)}")
 
 
 Day = Annotated[
@@ -181,5 +184,5 @@ class Comparable(Record):
 class Book(Record):
     """Everything on record, and the form of a JSON file out of `valuer export` and into `valuer import`."""
 
-    machines: Several[MachineEntry] = ()
-    comparables: Several[Comparable] = ()
+    machines: Listed[MachineEntry] = ()
+    comparables: Listed[Comparable] = ()

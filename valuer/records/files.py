@@ -6,7 +6,7 @@ start with ``#`` are remarks.
 """
 
 import csv
-import io
+import re
 import sys
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
@@ -15,14 +15,15 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from valuer.domain.bounds import LONGEST_WORD, MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, shown
 from valuer.records.cells import Unreadable, wire_value
 from valuer.records.strict_json import TOO_DEEP, BadJson, parse
 
 LIMIT_MB = 25  # some 100,000 machines; a larger file is a mistake more often than a wish
-STOP_AFTER = 1000  # problems after which reading on would teach nobody anything
-NAMES = 100  # columns of a file, or names in one machine; several times what there are
+MOST_LINES = 500_000  # several times as many as a file of its size has machines
+LONGEST_ROW = 200_000  # characters of one row of CSV; Python itself ends a cell at 131,072
 LISTED = 20  # problems shown before "and N more"
 BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
@@ -56,9 +57,9 @@ class BadFile(ValueError):
         self.name = name
         self.problems = tuple(problems)
         lines = [problem.line(name) for problem in self.problems[:LISTED]]
-        more = len(self.problems) - LISTED
+        more = min(len(self.problems), MOST_WRONG) - LISTED
         if more > 0:
-            least = "at least " if len(self.problems) >= STOP_AFTER else ""
+            least = "at least " if len(self.problems) >= MOST_WRONG else ""
             lines.append(f"{printable(name)}: and {least}{more} more")
         super().__init__("\n".join(lines))
 
@@ -145,10 +146,10 @@ class Row:
 def _json_rows(name: str, text: str) -> Iterator[Row]:
     for number, wire in enumerate(_listed(name, json_in(name, text)), start=1):
         place = f"machine {number}"
-        if isinstance(wire, dict) and len(wire) <= NAMES:
+        if isinstance(wire, dict) and len(wire) <= MOST_NAMES:
             yield Row(place, wire)
         else:
-            what = f"more than {NAMES} names" if isinstance(wire, dict) else shown(wire)
+            what = f"more than {MOST_NAMES} names" if isinstance(wire, dict) else shown(wire)
             yield Row(place, {}, (Problem(place, "", f"expected a machine, got {what}"),), whole=False)
 
 
@@ -171,10 +172,47 @@ def _listed(name: str, top: Any) -> list[Any]:
         return [top]
     extra = next((key for key in top if key not in {"machines", "about"}), None)
     if extra is not None:
-        raise BadFile(name, [Problem("", extra[:60], "unknown name beside machines; put remarks in about")])
+        raise BadFile(
+            name, [Problem("", extra[:LONGEST_WORD], "unknown name beside machines; put remarks in about")]
+        )
     if not isinstance(top["machines"], list):
         raise BadFile(name, [Problem("", "machines", f"expected a list, got {shown(top['machines'])}")])
     return top["machines"]
+
+
+class Lines:
+    """The lines of a text one by one, without a second copy of it.
+
+    Raises BadFile where a row, or the whole, goes on without end.
+    """
+
+    def __init__(self, name: str, text: str) -> None:
+        self._name = name
+        self._lines = _LINE.finditer(text)
+        self._number = 0
+        self._row = 0
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        """The next line with its end; a row may go over several, inside quotes."""
+        found = next(self._lines)
+        self._number += 1
+        self._row += found.end() - found.start()
+        if self._number > MOST_LINES:
+            raise _refused(self._name, f"more than {MOST_LINES:,} lines; split the file")
+        if self._row > LONGEST_ROW:
+            what = f"a row of more than {LONGEST_ROW:,} characters; check the quotes"
+            raise BadFile(self._name, [Problem(f"row {self._number}", "", what)])
+        return found.group()
+
+    def row_done(self) -> None:
+        """Count from here: the row is read."""
+        self._row = 0
+
+
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
 
 def csv_rows(
@@ -188,10 +226,12 @@ def csv_rows(
     ``convert`` gets the column and a cell that is not blank, a note as it stands and the others without blanks
     around them, and may raise Unreadable.
     """
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    lines = Lines(name, text)
+    reader = csv.reader(lines, strict=True)
     header: list[str] | None = None
     try:
         for cells in reader:
+            lines.row_done()
             if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
                 continue
             if header is None:
@@ -208,11 +248,13 @@ def _header(name: str, row: str, cells: list[str], known: Collection[str]) -> li
     header = [cell.strip() for cell in cells]
     if len(header) == 1 and any(mark in header[0] for mark in ";\t|"):
         raise BadFile(name, [Problem(row, "", "columns are not parted by commas; save as CSV with commas")])
-    if len(header) > NAMES:
-        raise BadFile(name, [Problem(row, "", f"expected at most {NAMES} columns, got {len(header)}")])
+    if len(header) > MOST_NAMES:
+        raise BadFile(name, [Problem(row, "", f"expected at most {MOST_NAMES} columns, got {len(header)}")])
     required = (column for column, field in Machine.model_fields.items() if field.is_required())
     wrong = {column: _wrong_column(column, header, known) for column in [*header, *required]}
-    problems = [Problem(row, column or "(no name)", what) for column, what in wrong.items() if what]
+    problems = [
+        Problem(row, column[:LONGEST_WORD] or "(no name)", what) for column, what in wrong.items() if what
+    ]
     if problems:
         raise BadFile(name, problems)
     return header
@@ -253,7 +295,7 @@ def _machines(name: str, rows: Iterable[Row]) -> tuple[Machine, ...]:
     for row in rows:
         machine, wrong = _machine(row)
         problems += wrong
-        if len(problems) >= STOP_AFTER:
+        if len(problems) >= MOST_WRONG:
             break
         if machine is None:
             continue
@@ -286,7 +328,7 @@ def column(loc: tuple[int | str, ...]) -> str:
     >>> column(("faults", 1)), column(("readings", "blade_stop_s", 0))
     ('faults entry 2', 'readings blade_stop_s entry 1')
     """
-    return " ".join(f"entry {part + 1}" if isinstance(part, int) else part for part in loc)
+    return " ".join(f"entry {part + 1}" if isinstance(part, int) else part[:LONGEST_WORD] for part in loc)
 
 
 def _refused(name: str, text: str) -> BadFile:

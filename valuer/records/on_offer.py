@@ -27,11 +27,16 @@ class Offered:
         """The Monday of its last week."""
         return self.weeks[-1].week_of
 
+    def runs(self, today: date) -> bool:
+        """Whether it still stands on offer on this day, for all that is on record."""
+        return not self.sold and _silence(self.weeks[-1], today) <= LONGEST_SILENCE
 
-def times_on_offer(entry: MachineEntry) -> tuple[Offered, ...]:
+
+def times_on_offer(entry: MachineEntry, today: date | None = None) -> tuple[Offered, ...]:
     """Return every time the machine stood on offer, in order; none where no week is on record.
 
-    A machine that left for parts or scrap was withdrawn, not sold.
+    A machine that left for parts or scrap was withdrawn, not sold. With today's date, one that still stands has
+    the weeks without an entry until then too.
     """
     sale = entry.sale
     sold_on = sale.sold_on if sale and sale.sold_as in ("working", "for_repair") else None
@@ -47,6 +52,8 @@ def times_on_offer(entry: MachineEntry) -> tuple[Offered, ...]:
     sold = bool(times) and sold_on is not None and _silence(times[-1][-1], sold_on) <= LONGEST_SILENCE
     if sold and sold_on:
         times[-1] += _filled(times[-1][-1], sold_on + WEEK)
+    if times and today and not entry.sale and _silence(times[-1][-1], today) <= LONGEST_SILENCE:
+        times[-1] += _filled(times[-1][-1], today)
     return tuple(Offered(tuple(each), sold and place == len(times) - 1) for place, each in enumerate(times))
 
 

@@ -1,4 +1,4 @@
-"""JSON read strictly: no doubled names, no bottomless nesting.
+"""JSON read strictly: no doubled names, no bottomless nesting, no more values than anybody has to tell.
 
 NaN and Infinity pass here, so that the record they stand in can refuse them by field.
 """
@@ -6,6 +6,7 @@ NaN and Infinity pass here, so that the record they stand in can refuse them by 
 import json
 from typing import Any
 
+MOST_VALUES = 1_000_000  # in a file of 25 MB; each costs some 200 bytes to hold
 TOO_DEEP = "nested too deeply; a machine has at most three levels"
 
 
@@ -18,8 +19,10 @@ class BadJson(ValueError):
         self.column = column
 
 
-def parse(text: str) -> Any:
-    """The value in a JSON text; raises BadJson with one line that says what to do.
+def parse(text: str, most: int = MOST_VALUES) -> Any:
+    """The value in a JSON text of at most so many values; raises BadJson with one line that says what to do.
+
+    The values are counted by their commas and brackets before any is made, so those in a remark count too.
 
     >>> parse('{"id": "m1"}')
     {'id': 'm1'}
@@ -27,6 +30,8 @@ def parse(text: str) -> Any:
     Traceback (most recent call last):
     valuer.records.strict_json.BadJson: "id" stands twice in the object with id "m1"; keep one of them
     """
+    if sum(map(text.count, ",[{")) >= most:
+        raise BadJson(f"holds more than {most:,} values; split it")
     try:
         return json.loads(text, object_pairs_hook=_once)
     except json.JSONDecodeError as error:
@@ -44,7 +49,12 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, value in pairs:
         if name in found:
-            where = f"the object with id {json.dumps(found['id'])[:66]}" if "id" in found else "one object"
+            where = f"the object with id {_short(found['id'])}" if "id" in found else "one object"
             raise BadJson(f"{json.dumps(name[:40])} stands twice in {where}; keep one of them")
         found[name] = value
     return found
+
+
+def _short(value: Any) -> str:
+    """A name as JSON has it, of bounded length; of anything else that it is none."""
+    return json.dumps(value[:40]) if isinstance(value, str) else "that is no text"

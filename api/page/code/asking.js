@@ -1,13 +1,12 @@
 // What to ask, when to cut to what, the least to take, and what to say to an offer at the door.
 
-import { freshId, h, refill } from "./dom.js";
+import { button, freshId, h, refill } from "./dom.js";
 import { keep, kept } from "./keep.js";
 import { saleCurve, weeksPlan } from "./pictures.js";
 import { trouble, fill } from "./trouble.js";
 import { money, month, percent } from "./words.js";
 
 const HORIZONS = [4, 8, 12, 20, 26];
-const SOLD_AS = { working: "as working", "for repair": "for repair, not to be run", "for parts": "for parts", scrap: "as scrap" };
 
 /** The part about the asking price; the weeks until it must be gone are a choice. */
 export async function asking(it) {
@@ -21,24 +20,42 @@ export async function asking(it) {
   return [h("p", { class: "choice" }, h("label", { for: id }, "It must be gone within"), choice), place];
 }
 
+const RUNGS = { worth: "Worth", ask: "Ask", expect: "Expect", least: "Least to take" };
+
 function told(price, it) {
-  if (price.refusal) return h("p", { class: "lead not" }, `✕ ${price.refusal}`);
+  const { value, keeping } = price;
+  const gates = [price.first && h("p", { class: "lead not" }, `✕ ${price.first}`),
+    price.sold_as === "for repair" && h("p", { class: "lead" }, "For repair or parts only, not to be run.")];
+  if (price.refusal) return [gates, h("p", { class: "lead not" }, `✕ ${price.refusal}`), soFar(price.so_far)];
   return [
-    h("p", { class: "lead" }, "Ask ", h("strong", {}, money(price.ask)), ` ${price.value.currency}, ${SOLD_AS[price.sold_as]}. Expect ${money(price.expected_price)} in about ${price.expected_weeks} weeks.`),
+    gates,
+    price.first && h("p", {}, "The prices for after that:"),
+    h("dl", { class: "pairs ladder" }, price.ladder.map((rung) => pair(RUNGS[rung.name], h("strong", {}, `${money(rung.amount)} ${value.currency}`), `, ${rung.says}`))),
+    keeping.verdict === "keep" ? h("p", {}, h("strong", {}, `Keep it for ${month(keeping.month)}. `), keeping.reason, ` If it is to be listed today all the same: ask ${money(keeping.ask_now)}.`) : null,
+    keeping.verdict === "list now" ? h("p", {}, h("strong", {}, price.week > 1 ? "Leave it on offer. " : "List it now. "), keeping.reason) : null,
+    soFar(price.so_far),
     h("dl", { class: "pairs" },
-      pair("Least to take today", `${money(price.least_to_take)}, kept to yourself`),
-      pair("Sold by", price.sold_by.map((each) => `week ${each.week}: ${percent(each.chance)}`).join(" · ")),
+      pair(`Sold, from ${price.week > 1 ? "today" : "its listing"} on`, price.sold_by.map((each) => `week ${each.week}: ${percent(each.chance)}`).join(" · ")),
       price.fast_sale && pair("Gone within a week", `ask ${money(price.fast_sale.ask)} (${percent(price.fast_sale.chance)}), expect ${money(price.fast_sale.expected_price)}`),
       pair("A week of standing costs", money(price.storage_a_week)),
       price.left_over !== null && pair("Left over at the end", `${money(price.left_over)} from a repairer`)),
-    price.keeping && h("p", {}, h("strong", {}, price.keeping.verdict === "keep" ? `Keep it for ${month(price.keeping.month)}. ` : "List it now. "), price.keeping.reason),
     price.curve.length > 2 ? [h("h3", {}, "Chance of a sale against the ask"), saleCurve(price.curve, price.ask)] : null,
     price.weeks.length ? [h("h3", {}, "Week by week"), weeksPlan(price.weeks), table(price.weeks)] : null,
     offerForm(price, it),
   ];
 }
 
-const pair = (name, value) => h("div", {}, h("dt", {}, name), h("dd", {}, value));
+/** What the weeks on offer have said, and why it has not sold. */
+function soFar(told) {
+  if (!told) return null;
+  const offers = told.best_offer ? `, ${money(told.best_offer)} refused` : "";
+  const asking = told.enquiries === null ? "" : `, ${told.enquiries} asked`;
+  return [h("h3", {}, "Why it has not sold"),
+    h("p", {}, `On offer ${told.weeks === 1 ? "a week" : `${told.weeks} weeks`} at ${money(told.first_ask)}, now ${money(told.ask)}${offers}${asking}. Of machines worth the ${money(told.believed)} believed before, ${percent(told.unsold)} would be unsold by now.`),
+    h("ul", {}, told.reasons.filter((each) => each.odds >= 0.05).map((each) => h("li", {}, h("b", {}, percent(each.odds)), ` ${each.says} ${each.do}`)))];
+}
+
+const pair = (name, ...value) => h("div", {}, h("dt", {}, name), h("dd", {}, value));
 
 function table(weeks) {
   return h("details", {}, h("summary", {}, "The same in figures"), h("div", { class: "scrolls", tabindex: 0, role: "group", "aria-label": "Plan week by week" },
@@ -47,35 +64,32 @@ function table(weeks) {
         money(week.least_to_take), percent(week.chance), percent(week.sold_by)].map((cell) => h("td", {}, cell))))))));
 }
 
-/** Somebody offers so much: take it, name another price, or wait. */
+/** Somebody offers so much: take it, name another price, or wait. The week and the ask are those on record. */
 function offerForm(price, it) {
-  const ids = { offer: freshId("offer"), week: freshId("week") };
+  const id = freshId("offer");
   const name = `offer.${it.machine.id}`;
-  const typed = kept(name, { offer: "", week: 1 });
   const answer = h("div", { role: "status" });
-  const offer = h("input", { id: ids.offer, type: "number", inputmode: "decimal", min: 1, step: "any", required: true, value: typed.offer });
-  const week = h("input", { id: ids.week, type: "number", inputmode: "numeric", min: 1, max: 52, required: true, value: typed.week });
-  const remember = () => keep(name, { offer: offer.value, week: week.value });
-  return h("form", { class: "offer holds", on: { input: remember, submit: (event) => { event.preventDefault(); judge(it, price, offer, week, answer); } } },
+  const offer = h("input", { id, type: "number", inputmode: "decimal", min: 1, step: "any", required: true, value: kept(name, { offer: "" }).offer });
+  const judge = (sure) => judged(it, price, offer, answer, sure, () => judge(true));
+  return h("form", { class: "offer holds", on: { input: () => keep(name, { offer: offer.value }), submit: (event) => { event.preventDefault(); judge(false); } } },
     h("h3", {}, "An offer at the door"),
     h("div", { class: "fields" },
-      h("p", {}, h("label", { for: ids.offer }, "Offered"), offer),
-      h("p", {}, h("label", { for: ids.week }, "In week"), week),
+      h("p", {}, h("label", { for: id }, "Offered"), offer),
       h("button", { type: "submit" }, "What to say")),
     answer);
 }
 
-async function judge(it, price, offer, week, answer) {
+async function judged(it, price, offer, answer, sure, again) {
   try {
-    const { offers: [said] } = await it.question("/v1/offers", "Weighing the offer",
-      { offer: Number(offer.value), week: Number(week.value), weeks: Math.max(price.horizon, Number(week.value)) });
+    const { offers: [said] } = await it.question("/v1/offers", "Weighing the offer", { offer: Number(offer.value), weeks: price.horizon, sure });
     if (said.refusal) return refill(answer, h("p", { class: "not" }, said.refusal));
-    const words = { "take it": "Take it.", counter: `Say ${money(said.counter ?? 0)}.`, wait: "Wait." }[said.verdict];
-    return refill(answer, h("p", { class: "lead" }, h("strong", {}, words), ` ${said.reason}`),
+    const words = { "take it": "Take it.", counter: `Say ${money(said.counter ?? 0)}.`, wait: "Wait.", "ask back": "Is that right?" }[said.verdict];
+    return refill(answer, said.first ? h("p", { class: "not" }, `✕ ${said.first}`) : null,
+      h("p", { class: "lead" }, h("strong", {}, words), ` ${said.reason}`),
+      said.verdict === "ask back" ? button("It is meant", again, { class: "quiet" }) : null,
       h("p", { class: "fine" }, `Taking it brings ${money(said.take_brings)}, waiting ${money(said.wait_brings)}`,
         said.counter ? `, naming ${money(said.counter)} ${money(said.counter_brings)} (paid ${percent(said.counter_accepted)} of the time).` : "."));
   } catch (error) {
     return refill(answer, trouble(error));
   }
 }
-

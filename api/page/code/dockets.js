@@ -127,7 +127,7 @@ async function openListed(it) {
   const standing = it.record.entry.weeks.at(-1)?.ask;
   const price = await advised(it);
   const fields = {
-    ask: number("Asked", standing ?? price?.ask, { required: true, min: 1 }),
+    ask: number("Asked", standing ?? (price?.keeping.verdict === "keep" ? price.keeping.ask_now : price?.ask), { required: true, min: 1 }),
     offer: number("Best offer refused this week"),
     enquiries: number("People who asked", null, { step: 1 }),
     week_of: day("In the week of"),
@@ -146,7 +146,7 @@ async function openSold(it) {
   const { value, safety } = await it.valuation();
   const usual = (price?.sold_as ?? "working").replaceAll(" ", "_");
   const fields = {
-    price: number("Price received", Math.round(price?.expected_price ?? value.amount), { required: true, min: 0.01 }),
+    price: number("Price received", Math.round(price && price.keeping.verdict !== "keep" ? price.expected_price : value.amount), { required: true, min: 0.01 }),
     sold_as: choice("Sold", SOLD_AS, usual === "working" && !safety.may_be_sold ? "for_repair" : usual),
     fees: number("Fees"),
     hours: number("Own hours for the sale"),

@@ -1,7 +1,13 @@
-"""List now, or keep it for a better month: standing, care, risk and the money tied up counted."""
+"""List now, or keep it for a better month: standing, care, risk and the money tied up counted.
+
+What is decided here holds for the asking price and for an offer at the door alike.
+"""
+
+from dataclasses import dataclass
 
 from valuer.advice.sale.sale import MONTH_WEEKS, Sale, later
 from valuer.advice.sale.selling_documents import Keeping
+from valuer.advice.sale.waiting import WeekPlan
 from valuer.domain.shop import ShopTerms
 
 MOST_MONTHS = 8
@@ -26,22 +32,47 @@ MONTHS = (
 )
 
 
+@dataclass(frozen=True)
+class Decision:
+    """How a machine is sold: kept or listed now, the sale as it is to be listed, its plan, the least today."""
+
+    keeping: Keeping
+    sale: Sale
+    plan: tuple[WeekPlan, ...]
+    least: float
+
+
+def decide(sale: Sale, terms: ShopTerms, weeks: int) -> Decision:
+    """Return whether to keep or list, and the plan from the listing on, over so many weeks from then."""
+    keeping, now = keep_or_list(sale, terms, weeks), sale.plan(weeks)
+    if keeping.verdict != "keep":
+        least = now[0].worth if now[0].stop else min(now[0].least, now[0].ask)
+        return Decision(keeping, sale, now, least)
+    listed = later(sale, _ahead(sale.outlook.month, keeping.month - terms.month))
+    return Decision(keeping, listed, listed.plan(weeks), keeping.worth_kept)
+
+
 def keep_or_list(sale: Sale, terms: ShopTerms, weeks: int) -> Keeping:
     """Return whether listing now or in a later month is worth more, with both worths as prices."""
-    now = sale.waiting(weeks).best
+    waiting = sale.waiting(weeks)
     choices = [(_kept_for(sale, terms, weeks, months), months) for months in range(1, MOST_MONTHS + 1)]
     (worth, storage), months = max(choices, key=lambda choice: choice[0][0])
-    keep = worth > now
-    month = (terms.month - 1 + months) % 12 + 1
+    keep = worth > waiting.best
+    month = _ahead(terms.month, months)
     return Keeping(
         verdict="keep" if keep else "list now",
         month=month if keep else terms.month,
         weeks=round(months * MONTH_WEEKS) if keep else 0,
-        worth_now=now,
+        worth_now=waiting.best,
         worth_kept=worth,
         storage=storage,
-        reason=_reason(worth - now, storage, MONTHS[month - 1], keep=keep),
+        ask_now=float(waiting.asks[int(waiting.standing[0, -1].argmax())]),
+        reason=_reason(worth - waiting.best, storage, MONTHS[month - 1], keep=keep),
     )
+
+
+def _ahead(month: int, months: int) -> int:
+    return (month - 1 + months) % 12 + 1
 
 
 def _kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> tuple[float, float]:
@@ -52,8 +83,7 @@ def _kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> tuple[fl
     if months >= CARE_FROM:
         cost += terms.winter_care + terms.winter_care_hours * terms.hour_value
         risk = terms.keeping_loss
-    month = (sale.outlook.month - 1 + months) % 12 + 1
-    worth = later(sale, month).waiting(weeks).best
+    worth = later(sale, _ahead(sale.outlook.month, months)).waiting(weeks).best
     return worth * (1 - risk) * (1 - sale.tied_up) ** stands - cost, cost
 
 

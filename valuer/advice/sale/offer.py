@@ -1,15 +1,18 @@
 """An offer at the door: take it, name another price, or wait; what each is expected to bring."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
 from valuer.advice.ports import ValueModel
+from valuer.advice.sale.history import PastWeek
+from valuer.advice.sale.keeping import MONTHS, Decision, decide
 from valuer.advice.sale.outlook import SaleChances
-from valuer.advice.sale.sale import NOT_FOR_SALE, Sale, route_of, sales
+from valuer.advice.sale.sale import NOT_FOR_SALE, History, Sale, before_offering, on_offer, route_of, sales
 from valuer.advice.sale.selling_documents import OfferAdvice, OfferVerdict
+from valuer.advice.sale.why import so_far
 from valuer.advice.sale.written import written_between
 from valuer.advice.worth.common import cautions, leaving_actions, warnings_for
 from valuer.domain.machine import Machine
@@ -26,27 +29,56 @@ source).
 HOPELESS = 0.05
 
 
+ABOVE = 1.05
+"""An offer further above the ask than this is asked back before it is believed (judgement, no source)."""
+
+
 def judge_offers(
     machines: Sequence[Machine],
     model: ValueModel,
     chances: SaleChances,
     terms: ShopTerms,
     offer: float,
-    week: int = 1,
+    week: int | None = None,
     weeks: int = 12,
     ask: float | None = None,
+    history: History = MappingProxyType({}),
+    *,
+    sure: bool = False,
 ) -> tuple[OfferAdvice, ...]:
-    """Return what to do about the same offer for each machine, money. week: of the listing, 1 is the first.
+    """Return what to do about the same offer for each machine, money. The month of the terms is that of the offer.
 
-    ask: what is asked now, if it is not what was advised. The month of the terms is that of today's offer.
+    week: of the listing, 1 is the first; absent: as the history says, else the first. ask: what is asked now, if
+    it is neither on record nor what was advised. weeks: until it must be gone, from today. sure: an offer above
+    the ask was read twice.
     """
     every = sales(machines, model, chances, terms)
-    listed = (replace(sale, outlook=replace(sale.outlook, listed=week - 1)) for sale in every)
-    return tuple(_judge(sale, model, terms, offer, week, weeks, ask) for sale in listed)
+    told = (_told(sale, history.get(sale.lattice.machine.id, ()), week, weeks, ask) for sale in every)
+    return tuple(
+        _judge(on_offer(sale, past, terms), model, terms, offer, weeks, ask, sure=sure)
+        for sale, past in zip(every, told, strict=True)
+    )
+
+
+def _told(
+    sale: Sale, history: Sequence[PastWeek], week: int | None, weeks: int, ask: float | None
+) -> Sequence[PastWeek]:
+    """The weeks on offer: those on record, or as many as were named, at one ask."""
+    if week is None or week == sum(each.share >= 1 for each in history) + 1:
+        return history
+    stood = ask if ask is not None else sale.plan(weeks)[0].ask
+    return [PastWeek(sale.outlook.month_of(-back), stood) for back in range(week - 1, 0, -1)]
 
 
 def _judge(
-    sale: Sale, model: ValueModel, terms: ShopTerms, offer: float, week: int, weeks: int, ask: float | None
+    sale: Sale,
+    model: ValueModel,
+    terms: ShopTerms,
+    offer: float,
+    weeks: int,
+    ask: float | None,
+    *,
+    sure: bool,
 ) -> OfferAdvice:
     route = route_of(sale)
     carried: dict[str, Any] = {
@@ -58,28 +90,39 @@ def _judge(
         "basis": model.basis,
         "sold_as": route,
         "offer": offer,
-        "week": week,
+        "week": sale.outlook.listed + 1,
+        "so_far": so_far(sale),
     }
     if route is None:
         return OfferAdvice(**carried, refusal=NOT_FOR_SALE, reason="No price lifts an open recall.")
-    plan = sale.plan(max(weeks - week + 1, 1))
-    standing = ask if ask is not None else plan[0].ask
-    carried["warnings"] += _beyond(sale, standing)
-    wait = plan[0].worth if plan[0].stop else min(plan[0].least, standing)
-    standing = max(standing, wait)
+    decision = decide(sale, terms, weeks)
+    asked = ask if ask is not None else sale.weeks[-1].ask if sale.weeks else decision.keeping.ask_now
+    carried["warnings"] += _beyond(sale, asked)
+    wait = decision.least if decision.keeping.verdict == "keep" else min(decision.least, asked)
+    standing = max(asked, wait)
     counter, accepted, brings = best_counter(sale, standing, offer, wait)
     verdict = _verdict(offer, wait, accepted, brings)
+    if offer > ABOVE * asked and not sure and not decision.plan[0].stop:
+        verdict = "ask back"
     return OfferAdvice(
         **carried,
-        ask=standing,
+        first=before_offering(sale),
+        ask=asked,
         verdict=verdict,
         take_brings=offer,
         counter=counter,
         counter_accepted=accepted,
         counter_brings=brings,
         wait_brings=wait,
-        reason=_reason(verdict, offer, wait, counter),
+        reason=_reason(verdict, offer, wait, counter, asked) + _kept(decision),
     )
+
+
+def _kept(decision: Decision) -> str:
+    """What the worth of waiting rests on, where it is keeping."""
+    if decision.keeping.verdict != "keep":
+        return ""
+    return f" That is what keeping it till {MONTHS[decision.keeping.month - 1]} is worth, the same as `ask` says."
 
 
 def _beyond(sale: Sale, ask: float) -> tuple[str, ...]:
@@ -123,7 +166,12 @@ def _verdict(offer: float, wait: float, accepted: float, brings: float) -> Offer
     return "counter" if accepted >= HOPELESS else "wait"
 
 
-def _reason(verdict: OfferVerdict, offer: float, wait: float, counter: float) -> str:
+def _reason(verdict: OfferVerdict, offer: float, wait: float, counter: float, asked: float) -> str:
+    if verdict == "ask back":
+        return (
+            f"{offer:.0f} is {offer - asked:.0f} above the ask of {asked:.0f}: a slip, or somebody who wants more than "
+            f"the machine? Ask back; if it is meant, it beats waiting, which is worth {wait:.0f}."
+        )
     if verdict == "take it":
         return f"Waiting on is worth {wait:.0f}, {offer - wait:.0f} less; asking for more puts that at risk."
     if verdict == "wait":

@@ -7,7 +7,7 @@ looked at.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 
@@ -41,6 +41,9 @@ class SaleChances(Protocol):
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
         """Log sd of the worth round a value whose price range stands for this sd; the rest is luck."""
 
+    def shifted(self, log_odds: float) -> "SaleChances":
+        """The same where machines sell sooner (above 0) or later: log odds of a sale in a week."""
+
     def week(
         self,
         ask: FloatArray,
@@ -59,7 +62,8 @@ class Outlook:
 
     values: shape (12,), expected sale price by month of the northern year, own money. month: that of the
     first week. sd: of log price round the value. levels: how much faults slow the sale, by the names the
-    chances know. listed: weeks it has been listed already, unsold.
+    chances know. listed: weeks it has been listed already, unsold; left_doubt: log sd of the worth that those
+    weeks leave, None where there were none. Values, sd and chances are then as learned from them.
     """
 
     chances: SaleChances
@@ -68,6 +72,13 @@ class Outlook:
     sd: float
     levels: Mapping[str, float]
     listed: int = 0
+    left_doubt: float | None = None
+
+    @property
+    def doubt(self) -> float:
+        """Log sd of the worth round the value."""
+        known = self.left_doubt
+        return self.chances.doubt_of(self.sd, self.levels) if known is None else known
 
     def month_of(self, week: int) -> int:
         """Month of a week counted from 0, when the listing goes up in the middle of the first month."""
@@ -81,7 +92,7 @@ class Outlook:
         """Chance of a sale and its price at every node of the doubt, shape (nodes, *shape of asks, least)."""
         value = self.value_in(week)
         least = np.minimum(least, asks)
-        worth = (NODES * self.chances.doubt_of(self.sd, self.levels)).reshape(-1, *(1,) * least.ndim)
+        worth = (NODES * self.doubt).reshape(-1, *(1,) * least.ndim)
         ask_ratio, least_ratio = np.log(asks / value), np.log(np.maximum(least / value, 1e-3))
         month, count = np.asarray(float(self.month_of(week))), np.asarray(week + self.listed + 1.0)
         chance, share = self.chances.week(ask_ratio, least_ratio, month, count, self.levels, worth)
@@ -93,14 +104,7 @@ class Outlook:
 
     def beliefs(self, week: int) -> FloatArray:
         """Weights of the nodes if it has not sold by the start of a week, shape (nodes,)."""
-        learned = self.learned if self.listed == 0 else self._when_listed.learned
-        return np.asarray(learned[min(week + self.listed, len(learned) - 1)])
-
-    @cached_property
-    def _when_listed(self) -> "Outlook":
-        """The machine as it was in the month in which it was listed."""
-        months = int(7 * self.listed // DAYS_IN_MONTH)
-        return replace(self, listed=0, month=(self.month - 1 - months) % 12 + 1)
+        return np.asarray(self.learned[min(week, len(self.learned) - 1)])
 
     @cached_property
     def learned(self) -> FloatArray:

@@ -1,11 +1,13 @@
 """One machine about to be listed: its values by month, how listings like it sell, what standing costs."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.sale.history import Learned, PastWeek, after, learn
 from valuer.advice.sale.outlook import Outlook, SaleChances
 from valuer.advice.sale.waiting import Waiting, WeekPlan, follow, roll_back
 from valuer.advice.sale.written import written_between
@@ -13,6 +15,7 @@ from valuer.advice.work.ways_out import NOT_RUNNING
 from valuer.advice.worth.common import noise, ranges, safety_of
 from valuer.advice.worth.documents import Route, Safety, Value
 from valuer.advice.worth.lattice import Lattice, lattices, scene_of, scrap_value
+from valuer.domain.gates import gate_catalogue, gates_named
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 
@@ -37,7 +40,8 @@ class Sale:
     """One machine about to be listed, under one shop's terms.
 
     Money is own money, prices are what a buyer pays. cost: of standing a week; tied_up: share of the worth
-    lost by a week of waiting; floor: what scrap leaves.
+    lost by a week of waiting; floor: what scrap leaves. weeks: on offer so far, unsold; learned: what they say,
+    already in value and outlook; believed: the value before them.
     """
 
     lattice: Lattice
@@ -47,6 +51,9 @@ class Sale:
     cost: float
     tied_up: float
     floor: float
+    weeks: tuple[PastWeek, ...] = ()
+    learned: Learned | None = None
+    believed: float = 0.0
 
     def asks(self, weeks: int) -> FloatArray:
         """The asks people write that the listings cover, for the values of the weeks to come."""
@@ -71,13 +78,21 @@ class Sale:
         return follow(self.waiting(weeks), self.outlook.sale, np.full(weeks, self.cost), self.tied_up)
 
 
+History = Mapping[str, Sequence[PastWeek]]
+"""Weeks on offer so far, unsold, by machine id."""
+
+
 def sales(
-    machines: Sequence[Machine], model: ValueModel, chances: SaleChances, terms: ShopTerms
+    machines: Sequence[Machine],
+    model: ValueModel,
+    chances: SaleChances,
+    terms: ShopTerms,
+    history: History = MappingProxyType({}),
 ) -> tuple[Sale, ...]:
-    """Return each machine with its values by month and what standing costs."""
+    """Return each machine with its values by month and what standing costs, its weeks on offer counted."""
     every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
     share = min(terms.fee_share + terms.come_backs * terms.come_back_cost, 0.99)
-    return tuple(
+    found = (
         Sale(
             lattice=lattice,
             value=value,
@@ -88,6 +103,32 @@ def sales(
             floor=scrap_value(lattice.machine, terms),
         )
         for lattice, value in zip(every, ranges(every, model, terms), strict=True)
+    )
+    return tuple(on_offer(sale, history.get(sale.lattice.machine.id, ()), terms) for sale in found)
+
+
+def on_offer(sale: Sale, weeks: Sequence[PastWeek], terms: ShopTerms) -> Sale:
+    """Return the sale after weeks on offer: value, its range and how soon it sells as learned from them."""
+    if not weeks:
+        return sale
+    learned = learn(sale.outlook, weeks, terms.enquiries)
+    outlook = after(sale.outlook, weeks, learned)
+    moved = float(np.exp(learned.worth))
+    wider = outlook.sd / sale.outlook.sd if sale.outlook.sd > 0 else 1.0
+    value, amount = sale.value, sale.value.amount * moved
+    ends = {
+        "low": amount * (value.low / value.amount) ** wider,
+        "high": amount * (value.high / value.amount) ** wider,
+    }
+    return replace(
+        sale,
+        value=value.model_copy(
+            update={"amount": round(amount, 2)} | {k: round(v, 2) for k, v in ends.items()}
+        ),
+        outlook=outlook,
+        weeks=tuple(weeks),
+        learned=learned,
+        believed=value.amount,
     )
 
 
@@ -125,6 +166,22 @@ def route_of(sale: Sale) -> Route | None:
     return "for repair" if sale.safety.must_cure or dead else "working"
 
 
+def before_offering(sale: Sale) -> str | None:
+    """Return what has to be done before the machine may be offered at all; None where nothing has.
+
+    As a working mower every check has to be passed; for repair or parts it is the recall check alone.
+    """
+    route, gates = route_of(sale), gate_catalogue()
+    if route == "working":
+        if not sale.safety.unchecked:
+            return None
+        missing = "; ".join(f"{gates_named([gate])} ({gates[gate].test})" for gate in sale.safety.unchecked)
+        return f"Not to be offered as working yet; check first: {missing}. Unmeasured is not passed."
+    if "recall" in sale.safety.unchecked:
+        return f"Not to be offered in any form before the recall check: {gates['recall'].test}."
+    return None
+
+
 NOT_FOR_SALE = (
     "A recall is open: it may not be sold, offered or given away; claim the maker's free remedy first."
 )
@@ -142,5 +199,5 @@ def no_listing(sale: Sale, plan: Sequence[WeekPlan]) -> str | None:
 
 
 def later(sale: Sale, month: int) -> Sale:
-    """Return the sale as it would be in another month of the northern year."""
-    return replace(sale, outlook=replace(sale.outlook, month=month))
+    """Return the sale as it would be if it were listed afresh in another month of the northern year."""
+    return replace(sale, outlook=replace(sale.outlook, month=month, listed=0))

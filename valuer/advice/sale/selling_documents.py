@@ -4,9 +4,11 @@ from typing import Literal
 
 from pydantic import Field
 
+from valuer.advice.sale.history import Cause
 from valuer.advice.worth.documents import Advice, Chance, Document, Money, Route
 
-OfferVerdict = Literal["take it", "counter", "wait"]
+OfferVerdict = Literal["take it", "counter", "wait", "ask back"]
+ListingVerdict = Literal["list now", "keep", "check first"]
 
 
 class SoldBy(Document):
@@ -49,7 +51,9 @@ class FastSale(Document):
 class Keeping(Document):
     """List it now, or keep it for a better month."""
 
-    verdict: Literal["list now", "keep"]
+    verdict: ListingVerdict = Field(
+        description="check first: something has to be passed before it may be offered"
+    )
     month: int = Field(ge=1, le=12, description="month to list it in: this one, or the one to keep it for")
     weeks: int = Field(ge=0, description="weeks it would stand before")
     worth_now: Money = Field(description="what listing now is worth, waiting and unsold ends counted")
@@ -57,7 +61,40 @@ class Keeping(Document):
         description="the same for the best later month, storage, care, risk and money tied up off"
     )
     storage: Money = Field(description="what standing until then costs, care included")
+    ask_now: Money = Field(description="what to ask if it is listed today all the same")
     reason: str
+
+
+class Rung(Document):
+    """One price, named once."""
+
+    name: Literal["worth", "ask", "expect", "least"]
+    amount: Money
+    says: str = Field(description="what this price is, in one sentence")
+
+
+class Reason(Document):
+    """Something that may have kept it from selling, and what to do about it."""
+
+    cause: Cause
+    odds: Chance = Field(description="chance that this held it up most")
+    says: str
+    do: str
+
+
+class SoFar(Document):
+    """What the weeks on offer have said; already in value, range and plan."""
+
+    weeks: int = Field(ge=0, description="whole weeks it has stood on offer unsold")
+    first_ask: Money
+    ask: Money = Field(description="asked now")
+    best_offer: Money | None = Field(None, description="highest offer refused")
+    enquiries: int | None = Field(None, ge=0, description="people who asked, where they were counted")
+    believed: Money = Field(description="value before these weeks")
+    unsold: Chance = Field(
+        description="share of machines worth the value before that would be unsold by now at these asks"
+    )
+    reasons: tuple[Reason, ...] = Field(description="why it has not sold, likeliest first; odds sum to 1")
 
 
 class AskingPrice(Advice):
@@ -66,9 +103,15 @@ class AskingPrice(Advice):
     sold_as: Route | None = Field(
         description="how it may be offered; none where it may not be offered at all"
     )
+    first: str | None = Field(None, description="what has to be done before it may be offered at all")
     refusal: str | None = Field(None, description="why there is no asking price")
-    horizon: int = Field(ge=1, description="weeks after which it must be gone")
-    ask: Money | None = Field(None, description="what to ask today")
+    week: int = Field(1, ge=1, description="week of the listing, 1 where it is not on offer yet")
+    so_far: SoFar | None = Field(None, description="what the weeks on offer have said")
+    ladder: tuple[Rung, ...] = Field((), description="every price once: worth, ask, expect, least")
+    horizon: int = Field(
+        ge=1, description="weeks from its listing, or from today, after which it must be gone"
+    )
+    ask: Money | None = Field(None, description="what to ask when it is listed as advised")
     least_to_take: Money | None = Field(None, description="what waiting is worth today; keep it to yourself")
     expected_price: Money | None = Field(None, description="expected price of the sale")
     expected_weeks: float | None = Field(
@@ -89,9 +132,11 @@ class OfferAdvice(Advice):
     """An offer at the door: take it, counter, or wait; what each is expected to bring, in prices."""
 
     sold_as: Route | None
+    first: str | None = Field(None, description="what has to be done before it may be handed over")
     refusal: str | None = Field(None, description="why no offer may be taken")
     offer: Money
     week: int = Field(ge=1)
+    so_far: SoFar | None = Field(None, description="what the weeks on offer have said")
     ask: Money | None = None
     verdict: OfferVerdict | None = None
     take_brings: Money | None = None
@@ -99,7 +144,7 @@ class OfferAdvice(Advice):
     counter_accepted: Chance | None = Field(None, description="chance that the counter is paid")
     counter_brings: Money | None = None
     wait_brings: Money | None = Field(
-        None, description="what waiting on is worth: the least to take this week"
+        None, description="what waiting on or keeping it is worth, the larger: the least to take today"
     )
     reason: str
 

@@ -1,7 +1,7 @@
 """What stands in the store beside the entries: own terms, pictures, and what was changed lately."""
 
 import json
-from datetime import datetime, timedelta
+from datetime import datetime
 from hashlib import sha256
 from typing import Any, NamedTuple
 
@@ -12,7 +12,10 @@ from valuer.records.store.problems import Changed, Conflict, NotThere
 from valuer.records.store.tables import deeds, own_terms, pictures
 
 KEPT_DAYS = 31
-"""How long it is remembered what a change was, and the pictures of a machine that was struck."""
+"""How far back one looks for a change to take back."""
+
+MOST_DEEDS = 2_000
+"""Changes that are remembered; years of one bench, and some megabytes at most."""
 
 MOST_PICTURES = 12
 
@@ -127,7 +130,9 @@ def log(
     entry = after or before
     if entry is None or before == after:
         return
-    connection.execute(delete(deeds).where(deeds.c.done_at < now - timedelta(days=KEPT_DAYS)))
+    newest = connection.execute(select(func.max(deeds.c.id))).scalar() or 0
+    # By their number, not their day: a clock that stands wrong for an hour would forget them all.
+    connection.execute(delete(deeds).where(deeds.c.id <= newest - MOST_DEEDS))
     row = {
         "machine_id": entry.id,
         "done_at": now,
@@ -151,7 +156,7 @@ def deed(connection: Connection, number: int) -> Deed:
     """One deed; raises NotThere."""
     row = connection.execute(select(deeds).where(deeds.c.id == number)).mappings().first()
     if row is None:
-        raise NotThere(f"no deed {number} is remembered; deeds are kept for {KEPT_DAYS} days")
+        raise NotThere(f"no deed {number} is remembered; the last {MOST_DEEDS:,} are")
     return _deed(row)
 
 

@@ -1,5 +1,6 @@
 """Looking at a store without changing it: nothing is made, brought up to date, or locked."""
 
+import os
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -8,10 +9,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import quote
 
-from sqlalchemy import URL
+from sqlalchemy import URL, Engine, create_engine
 
+from valuer.records.store.odd_rows import odd_row
 from valuer.records.store.opening import connect, file_of, name_of
 from valuer.records.store.problems import damaged, plainly, told
+from valuer.records.store.tables import HEAD
 
 Ask = Callable[[str], Any]
 """A query of one value -> that value."""
@@ -35,17 +38,35 @@ def examine(url: URL) -> Examined | None:
 
 
 def _file(file: Path) -> Examined:
-    log = file.with_name(f"{file.name}-wal")
+    there = Path(os.path.realpath(file))
+    log = there.with_name(f"{there.name}-wal")
     # Without a log nobody writes, and a file read as unchangeable leaves no files of SQLite's own beside it.
     how = "mode=ro" if log.exists() else "mode=ro&immutable=1"
+
+    def opened() -> sqlite3.Connection:
+        return sqlite3.connect(f"file:{quote(str(there))}?{how}", uri=True, timeout=5)
+
     try:
-        with closing(sqlite3.connect(f"file:{quote(str(file))}?{how}", uri=True, timeout=5)) as connection:
+        with closing(opened()) as connection:
             found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
             if found != "ok":
                 raise damaged(file.name, " ".join(str(found).split())[:120])
-            return _read(lambda query: connection.execute(query).fetchone()[0])
+            examined = _read(lambda query: connection.execute(query).fetchone()[0])
     except sqlite3.Error as error:
         raise told(file.name, str(error)) from None
+    if examined.form == HEAD:
+        _every_row(create_engine("sqlite://", creator=opened), file.name)
+    return examined
+
+
+def _every_row(engine: Engine, name: str) -> None:
+    try:
+        with plainly(name), engine.connect() as connection:
+            odd = odd_row(connection)
+    finally:
+        engine.dispose()
+    if odd:
+        raise damaged(name, odd)
 
 
 def _server(url: URL) -> Examined:

@@ -24,8 +24,8 @@ def _scripts(revisions: Path) -> ScriptDirectory:
     return ScriptDirectory(str(revisions), version_locations=[str(revisions)])
 
 
-def upgrade(url: URL, revisions: Path = REVISIONS) -> None:
-    """Run the revisions that the store lacks.
+def upgrade(url: URL, revisions: Path = REVISIONS, to: str = "head") -> None:
+    """Run the revisions that the store lacks, up to one of them.
 
     Foreign keys are off meanwhile: rebuilding a SQLite table drops the old one, and its children would go
     with it. They are checked before the commit.
@@ -33,15 +33,15 @@ def upgrade(url: URL, revisions: Path = REVISIONS) -> None:
     engine = connect(url, foreign_keys=False).execution_options(writes=True)
     try:
         with engine.begin() as connection:
-            _run(connection, _scripts(revisions), batch=file_of(url) is not None)
+            _run(connection, _scripts(revisions), to, batch=file_of(url) is not None)
             _check_references(connection)
     finally:
         engine.dispose()
 
 
-def _run(connection: Connection, scripts: ScriptDirectory, *, batch: bool) -> None:
+def _run(connection: Connection, scripts: ScriptDirectory, to: str, *, batch: bool) -> None:
     def steps(revision: Any, _context: Any) -> Any:
-        return scripts._upgrade_revs("head", revision)  # noqa: SLF001 - the way Alembic's own commands do it
+        return scripts._upgrade_revs(to, revision)  # noqa: SLF001 - the way Alembic's own commands do it
 
     with EnvironmentContext(Config(), scripts, fn=steps) as environment:
         environment.configure(connection=connection, target_metadata=metadata, render_as_batch=batch)

@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from time import sleep
@@ -17,6 +18,7 @@ from valuer.records.store.tables import HEAD
 
 FILE = "records.sqlite"
 BUSY_MS = 5000
+CONNECT_S = 10
 CHECKED_UP_TO_MB = 20  # every store of one bench; a larger one is checked when it is backed up
 ONE_WRITER = 5_021_951  # a number of our own for the advisory lock that makes writers queue, as SQLite's do
 
@@ -51,8 +53,11 @@ def name_of(url: URL) -> str:
 
 def connect(url: URL, *, foreign_keys: bool = True) -> Engine:
     """An engine whose writers queue and whose transactions are whole, DDL included."""
+    server = file_of(url) is None
     try:
-        engine = create_engine(url, pool_pre_ping=file_of(url) is None)
+        engine = create_engine(
+            url, pool_pre_ping=server, connect_args={"connect_timeout": CONNECT_S} if server else {}
+        )
     except (NoSuchModuleError, ImportError):
         what = "pip install 'valuer[postgresql]'" if "postgresql" in url.drivername else "its driver"
         raise StoreProblem(f"store: no driver for {url.drivername} is installed; install {what}") from None
@@ -94,7 +99,10 @@ def _begin(connection: Any) -> None:
 
 
 def _queue_on_server(connection: Any) -> None:
-    if connection.get_execution_options().get("writes") and connection.dialect.name == "postgresql":
+    if connection.dialect.name != "postgresql":
+        return
+    connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_MS}")  # nobody waits without an end
+    if connection.get_execution_options().get("writes"):
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ONE_WRITER})")
 
 
@@ -123,8 +131,12 @@ def opened(url: URL, now: datetime) -> Engine:
 
 def _look_at(file: Path, name: str) -> None:
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        size = file.stat().st_size if file.exists() else 0
+        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with suppress(
+            FileExistsError
+        ):  # a new one is for its owner only; SQLite alone would let everybody read it
+            os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+        size = file.stat().st_size
     except OSError as error:
         raise StoreProblem(f"{name}: {(error.strerror or str(error)).lower()}; give another path") from None
     if 0 < size <= CHECKED_UP_TO_MB * 1_000_000:

@@ -6,9 +6,8 @@ code: nothing is refused here, and what is taken is the same to the letter.
 """
 
 import csv
-import io
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -20,6 +19,7 @@ from valuer.domain.faults import fault_order
 from valuer.domain.machine import ID_PATTERN, Machine
 from valuer.records.cells import NUMBER, Unreadable, wire_value
 from valuer.records.entries import MachineEntry, Sale, parse_day
+from valuer.records.files import Lines
 from valuer.records.store.rows import hundredths, wire
 from valuer.records.store.store import Store
 from valuer.records.store.tables import machines, sales
@@ -62,16 +62,23 @@ class _Read(dict[Any, Any]):
 def plain_table(text: str, now: datetime) -> PlainTable | None:
     """Return the rows of a plain CSV table of own sales; None where it is anything else, or wrong."""
     try:
-        rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
-        header = rows[0] if rows else []
+        rows = _rows(text)
+        header = next(rows, [])
         if not {"id", "sold_on", "price"} <= set(header) <= COLUMNS or len(set(header)) < len(header):
             return None
-        return _table(header, rows[1:], now)
+        return _table(header, rows, now)
     except (csv.Error, ValidationError, Unreadable, ValueError):
         return None
 
 
-def _table(header: Sequence[str], rows: Sequence[Sequence[str]], now: datetime) -> PlainTable | None:
+def _rows(text: str) -> Iterator[list[str]]:
+    lines = Lines("", text)
+    for row in csv.reader(lines, strict=True):
+        lines.row_done()
+        yield row
+
+
+def _table(header: Sequence[str], rows: Iterable[Sequence[str]], now: datetime) -> PlainTable | None:
     """The rows of the store; raises as the careful reader does, or returns None, where a row is not plain."""
     known = [(header.index(name), _Read(_attribute(name))) for name in ATTRIBUTES if name in header]
     looked_at = (*FIT, "taken_on", "paid", "faults")

@@ -1,7 +1,7 @@
 """Entries as rows of the tables, and rows as entries."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from hashlib import sha256
 from typing import Any
@@ -12,7 +12,7 @@ from valuer.domain.machine import Machine
 from valuer.records.entries import Comparable, FixDone, ListingWeek, MachineEntry, Prediction, Sale
 from valuer.records.store.tables import comparables, fixes_done, listing_weeks, machines, sales
 
-Row = RowMapping
+Row = RowMapping | Mapping[str, Any]
 Rows = dict[Table, list[dict[str, Any]]]
 
 
@@ -105,13 +105,14 @@ def entry_of(row: Row, fixes: Sequence[Row], weeks: Sequence[Row], sale: Row | N
         taken_on=row["taken_on"],
         paid=_units(row["paid_cents"]),
         hours=_units(row["hours_x100"]),
-        fixes=tuple(_fix_of(each) for each in fixes),
-        weeks=tuple(_week_of(each) for each in weeks),
-        sale=_sale_of(sale) if sale else None,
+        fixes=tuple(fix_of(each) for each in fixes),
+        weeks=tuple(week_of(each) for each in weeks),
+        sale=sale_of(sale) if sale else None,
     )
 
 
-def _fix_of(row: Row) -> FixDone:
+def fix_of(row: Row) -> FixDone:
+    """The try that stands in a row."""
     same = {name: row[name] for name in ("fix", "fault", "cured", "done_on", "snag", "note")}
     return FixDone(
         **same,
@@ -121,7 +122,8 @@ def _fix_of(row: Row) -> FixDone:
     )
 
 
-def _week_of(row: Row) -> ListingWeek:
+def week_of(row: Row) -> ListingWeek:
+    """The week on offer that stands in a row."""
     return ListingWeek(
         week_of=row["week_of"],
         ask=row["ask_cents"] / 100,
@@ -131,7 +133,8 @@ def _week_of(row: Row) -> ListingWeek:
     )
 
 
-def _sale_of(row: Row) -> Sale:
+def sale_of(row: Row) -> Sale:
+    """The sale that stands in a row."""
     return Sale(
         sold_on=row["sold_on"],
         price=row["price_cents"] / 100,

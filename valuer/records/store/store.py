@@ -6,20 +6,22 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from secrets import token_hex
 from typing import Any, Literal, NamedTuple
 
-from pydantic import ValidationError
 from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, update
 
 from valuer.domain.machine import with_changes
-from valuer.domain.words import did_you_mean
+from valuer.domain.words import did_you_mean, shown
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.store import beside
-from valuer.records.store.backups import back_up, backups, restore
+from valuer.records.store.backups import back_up, backups
+from valuer.records.store.odd_rows import odd_row
 from valuer.records.store.opening import address, file_of, name_of, opened
 from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem, damaged, plainly
 from valuer.records.store.rows import Row, comparable_of, comparable_rows, content_of, entry_of, rows_of
 from valuer.records.store.tables import (
+    changes,
     comparables,
     fixes_done,
     listing_weeks,
@@ -31,6 +33,7 @@ from valuer.records.store.tables import (
 
 Which = Literal["all", "bench", "sold"]
 AT_ONCE = 500  # ids named in one query; SQLite takes no more than some thousand
+NEAR = 200  # newest ids that a wrong one is compared with
 
 
 class Kept(NamedTuple):
@@ -69,12 +72,28 @@ class Difference:
         return len(self.new) + self.plain
 
 
+def _identity(file: Path | None) -> tuple[int, int] | None:
+    """What tells a file from another that takes its name; None for a server, or where it is gone."""
+    try:
+        found = file.stat() if file else None
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino) if found else None
+
+
+def _count(connection: Connection) -> None:
+    counted = {"number": changes.c.number + 1, "mark": token_hex(16)}
+    connection.execute(update(changes).values(**counted))
+
+
 class Store:
     """Records at one address. Methods raise StoreProblem; a change happens wholly or not at all."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self.name = name_of(engine.url)
+        self.file = file_of(engine.url)
+        self._is = _identity(self.file)
 
     def close(self) -> None:
         """Let go of the file or the server."""
@@ -84,22 +103,40 @@ class Store:
     def reading(self) -> Iterator[Connection]:
         """A connection that sees the store as of one moment."""
         with self._said_plainly(), self._engine.connect() as connection, connection.begin():
+            self._still_there()
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """The one connection that may write; others wait, and see nothing until it is done."""
         with self._said_plainly(), self._engine.execution_options(writes=True).begin() as connection:
+            self._still_there()
             yield connection
+            _count(connection)
+            self._still_there()  # what is acknowledged stands in the file that the next command reads
+
+    def _still_there(self) -> None:
+        """Raise StoreProblem where the file was taken away, or another put in its place, since it was opened."""
+        if _identity(self.file) != self._is:
+            what = "was replaced by another file" if self.file and self.file.exists() else "is gone"
+            raise StoreProblem(
+                f"{self.name} {what} since it was opened, so nothing is written; start valuer anew"
+            )
 
     @contextmanager
     def _said_plainly(self) -> Iterator[None]:
         try:
             with plainly(self.name):
                 yield
-        except ValidationError as error:
-            wrong = error.errors(include_url=False)[0]
-            raise damaged(self.name, f"a row cannot be read: {wrong['msg'][:120]}") from None
+        except (ValueError, TypeError, ArithmeticError, LookupError, RecursionError):
+            odd = self._odd_row()  # where every row can be read, it is no fault of the store's
+            if odd is None:
+                raise
+            raise damaged(self.name, odd) from None
+
+    def _odd_row(self) -> str | None:
+        with plainly(self.name), self._engine.connect() as connection:
+            return odd_row(connection)
 
     def entries(self, which: Which = "all", offset: int = 0, limit: int | None = None) -> tuple[Kept, ...]:
         """Entries, those on the bench first in the order of taking in, then the sold in the order of sale."""
@@ -134,11 +171,9 @@ class Store:
             )
 
     def state(self) -> tuple[object, ...]:
-        """Something that differs once anything on record has changed."""
+        """Something that differs once anything in the store has changed, whatever the clock says."""
         with self.reading() as connection:
-            machine = select(func.count(), func.sum(machines.c.version), func.max(machines.c.changed_at))
-            seen = connection.execute(select(func.count()).select_from(comparables)).scalar_one()
-            return (*connection.execute(machine).one(), seen)
+            return tuple(connection.execute(select(changes.c.number, changes.c.mark)).one())
 
     def difference(self, book: Book) -> Difference:
         """What adding the book would do."""
@@ -322,9 +357,9 @@ def store_backups(where: str | None = None) -> tuple[Path, ...]:
 
 def restore_store(backup: Path, now: datetime, where: str | None = None) -> Path | None:
     """Put a copy in the store's place; returns where the store that stood there is kept."""
-    from valuer.records.store.migrate import known_forms
+    from valuer.records.store.restoring import restore
 
-    return restore(_file(where), backup, now, known_forms())
+    return restore(_file(where), backup, now)
 
 
 def _file(where: str | None) -> Path:
@@ -351,9 +386,9 @@ def _one(connection: Connection, machine_id: str) -> Kept:
     found = _entries(connection, _named([machine_id]))
     if not found:
         known = connection.execute(
-            select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(1000)
+            select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(NEAR)
         ).scalars()
-        raise NotThere(f"no machine {machine_id!r} in the records{did_you_mean(machine_id, known)}")
+        raise NotThere(f"no machine {shown(machine_id)} in the records{did_you_mean(machine_id, known)}")
     return found[0]
 
 

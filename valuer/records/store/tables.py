@@ -21,7 +21,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0002"
+HEAD = "0003"
 """The revision that this valuer writes; `revisions/` leads up to it."""
 
 NAMES = {
@@ -181,3 +181,13 @@ deeds = Table(
     Column("undone_at", Moment),
 )
 """What was changed lately, as entries before and after; absent before it was taken in, after it was struck."""
+
+changes = Table(
+    "changes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("number", BigInteger, nullable=False),
+    Column("mark", String(32), nullable=False),
+)
+"""One row: how many changes there were, and a mark drawn anew with each, so that a count that a copy put back is not
+mistaken for the same state."""
