@@ -50,6 +50,7 @@ TELLS = 0.05
 KNOWN = 0.8
 """A cause counts as known, and is told to a buyer, when it is this likely (judgement, no source)."""
 
+FIX, LOOK = True, False
 BITS = 3
 """Bits of a place's code for what one look has shown."""
 
@@ -175,13 +176,8 @@ def _told(riddle: Riddle, code: tuple[int, int] | None, most: int) -> Story:
     _kept[key] = told
     if len(_kept) > KEPT:
         _kept.pop(next(iter(_kept)), None)
-    return Story(
-        riddle,
-        replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs)),
-        told.beliefs,
-        told.codes,
-        told.whole,
-    )
+    here = replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs))
+    return replace(told, riddle=riddle, trouble=here)
 
 
 def _at(told: Story, start: int) -> Story:
@@ -211,7 +207,7 @@ def _placed(riddle: Riddle, code: tuple[int, int]) -> Layer:
         failed = np.maximum(failed, riddle.odds[place]) if code[1] >> place & 1 else failed
     if (weight * (1 - failed)).sum() <= 0:  # no cause allows it: the table is wrong then, not the eye
         weight, failed = riddle.prior.copy(), np.zeros(len(riddle.causes))
-    return Layer(*(np.array([part]) for part in code), weight[None], failed[None])
+    return Layer(np.array([code[0]]), np.array([code[1]]), weight[None], failed[None])
 
 
 def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
@@ -228,9 +224,10 @@ def _followed(riddle: Riddle, root: Layer, width: Width, most: int) -> Story | N
     """Return the story with so many looks and fixes followed from a place; None where it grows too long."""
     layers, steps, total, layer = [root], [], 1, root
     while True:
-        found, layer = _next(riddle, layer, width, most - total)
-        if layer is None:
+        found, after = _next(riddle, layer, width, most - total)
+        if after is None:
             return None
+        layer = after
         steps.append(found)
         if not len(layer.seen):
             return _story(riddle, layers, steps, whole=width is WIDTHS[0])
@@ -252,7 +249,7 @@ def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[list[S
         born.append((layer.seen[at], layer.tried[at] | 1 << int(act), layer.weight[at], failed))
         p = promise.cure[at, act]
         child = np.stack([np.full(len(at), -1), count + np.arange(len(at))], axis=1)
-        steps.append(Step(True, int(act), at, np.stack([p, 1 - p], axis=1), child))
+        steps.append(Step(FIX, int(act), at, np.stack([p, 1 - p], axis=1), child))
         count += len(at)
     for act in np.flatnonzero(looks.any(axis=0)):
         at, look = np.flatnonzero(looks[:, act]), riddle.looks[act]
@@ -262,9 +259,9 @@ def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[list[S
             born.append((code, layer.tried[at], layer.weight[at] * look.chance[shown], layer.failed[at]))
             child[:, shown] = count + np.arange(len(at))
             count += len(at)
-        steps.append(Step(False, int(act), at, chance, child))
+        steps.append(Step(LOOK, int(act), at, chance, child))
     if not count:
-        return [], Layer(*(part[:0] for part in (layer.seen, layer.tried, layer.weight, layer.failed)))
+        return [], Layer(layer.seen[:0], layer.tried[:0], layer.weight[:0], layer.failed[:0])
     seen, tried, weight, failed = (np.concatenate(part) for part in zip(*born, strict=True))
     _, first, place = np.unique(
         np.stack([seen, tried], axis=1), axis=0, return_index=True, return_inverse=True
@@ -370,7 +367,7 @@ def _best(rank: FloatArray, width: int) -> BoolArray:
     """Mark the highest ``width`` of each row, of equals the first; never what ranks at minus infinity."""
     marked = np.zeros(rank.shape, dtype=bool)
     order = np.argsort(-np.round(rank, 9), axis=1, kind="stable")[:, :width]
-    np.put_along_axis(marked, order, True, axis=1)
+    np.put_along_axis(marked, order, values=True, axis=1)
     return marked & np.isfinite(rank)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
 from valuer.advice.work.done import NOTHING_DONE, Done
-from valuer.advice.work.tree import STOP, Act, Prices, Tree, Visit, solve, totals, visits
+from valuer.advice.work.tree import SAME, STOP, Act, Prices, Tree, Visit, solve, totals, visits
 from valuer.advice.work.trouble import (
     AGAIN,
     Trouble,
@@ -47,7 +47,6 @@ MOST_STATES = 60_000
 MOST_TOGETHER, MOST_SESSIONS = 3, 24
 """Fixes that are weighed as one session because they share strip-down, and such sessions of one machine."""
 
-CERTAIN = 0.999
 AGAIN_HOURS = 10 / 60
 """Hours to take a doubtful reading again (judgement, no source)."""
 
@@ -317,7 +316,8 @@ class _Maker:
         least = [
             float((np.take(values, 0, axis) - np.take(values, 1, axis)).max()) for axis in range(values.ndim)
         ]
-        return np.maximum(np.array(least), 0.0) * (1 - self.terms.fee_share)
+        found: FloatArray = np.maximum(np.array(least), 0.0) * (1 - self.terms.fee_share)
+        return found
 
     @cached_property
     def alone(self) -> FloatArray:
@@ -451,7 +451,7 @@ class _Maker:
                 ]
             ),
             looks=self._looks(symptom, causes),
-            prices=self._named_prices(axis, item, [symptom.causes[cause] for cause in causes]),
+            prices=self._named_prices(item, [symptom.causes[cause] for cause in causes]),
             groups=np.array([told.index(name) for name in told]),
             gain=_rounded(float(self.gains[axis])),
         )
@@ -509,7 +509,7 @@ class _Maker:
         )
         return answered(look, self.lattice.machine.readings) is None and not (look.running and dead)
 
-    def _named_prices(self, axis: int, item: Finding, causes: Sequence[Cause]) -> FloatArray:
+    def _named_prices(self, item: Finding, causes: Sequence[Cause]) -> FloatArray:
         """Return the price with each cause named, over that with the cause unknown, everything else left in."""
         unknown = float(self.lattice.certain[(1,) * self.lattice.certain.ndim])
         others = {other.fault for other in self.lattice.findings if other is not item}
@@ -603,7 +603,7 @@ class _Maker:
                 places = [self.shop.names.index(name) for name in some]
                 saved = sum(self.shop.together([p]) for p in places) - self.shop.together(places)
                 apart = len({axis for name in some for axis in on[name]}) >= count
-                if saved > 1e-9 and apart and self._linked(places):
+                if saved > SAME and apart and self._linked(places):
                     found.append((saved, some))
         found.sort(key=lambda pair: -pair[0])
         return [self._fix_act(some, on) for _, some in found[:MOST_SESSIONS]]

@@ -95,7 +95,8 @@ def share_of(fault: str, *, runs: bool) -> float:
 
 def chance_of(fault: str, machine: Machine, *, runs: bool) -> float:
     """Return the chance that a fault is there that nobody looked for."""
-    grown = ((machine.age_years if machine.age_years is not None else USUAL_AGE) / USUAL_AGE) ** SLOPE
+    age = machine.age_years if machine.age_years is not None else USUAL_AGE
+    grown = float((age / USUAL_AGE) ** SLOPE)
     if machine.kept == "outside" and fault_catalogue()[fault].group in WEATHERED:
         grown *= OUTSIDE
     return min(0.9, TOGETHER * grown * share_of(fault, runs=runs))
