@@ -17,7 +17,7 @@ from valuer.advice.work.trouble import (
     fixed_trouble,
     plain_trouble,
 )
-from valuer.advice.work.ways_out import WaysOut, flat_selling_cost, ways_out
+from valuer.advice.work.ways_out import WaysOut, flat_selling_cost, scrap_net, ways_out
 from valuer.advice.work.workshop import Workshop, odds_on, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
@@ -196,12 +196,13 @@ def job_of(
     terms: ShopTerms,
     shop: Workshop,
     done: Done | None = None,
+    places: int = MOST_PLACES,
 ) -> Job:
-    """Return the job of a machine whose values are known."""
+    """Return the job of a machine whose values are known; ``places`` are those a symptom's story may have."""
     done = done or NOTHING_DONE
     own = _own_shop(shop, lattice.machine, terms)
     unchecked = open_checks(lattice.machine, terms, done)
-    maker = _Maker(lattice, model, terms, own, done)
+    maker = _Maker(lattice, model, terms, own, done, places=places)
     risks = _risks(lattice, done, unchecked)
     straight = any(gate == "crank" for gate, _ in risks)
     made = _made(replace(maker, crank_is_straight=straight), value, unchecked)
@@ -209,7 +210,7 @@ def job_of(
         return made
     at_stake = made.at_stake
     firsts = tuple(
-        First(gate, GATE_MINUTES[gate] / 60, fails, _left_if_failed(gate, maker, value, shop))
+        First(gate, GATE_MINUTES[gate] / 60, fails, _left_if_failed(gate, made, maker, value, shop))
         for gate, fails in risks
         if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake
     )
@@ -241,14 +242,30 @@ def _risks(lattice: Lattice, done: Done, unchecked: Sequence[str]) -> list[tuple
     return found
 
 
-def _left_if_failed(gate: str, maker: "_Maker", value: Value, shop: Workshop) -> float:
-    """Return the money left when a check fails: the machine with that finding, its own best list followed."""
+def _left_if_failed(gate: str, made: Job, maker: "_Maker", value: Value, shop: Workshop) -> float:
+    """Return the money left when a check fails: the machine with that finding, its own best list followed.
+
+    Under a recall that is the maker's remedy and then the list as it is, or the scrap yard.
+    """
+    if gate == "recall":
+        return _recalled(made)
     machine = maker.lattice.machine
     failed = machine.model_copy(update={"checks": {**machine.checks, gate: "failed"}})
     assert maker.model is not None  # noqa: S101  only acts are made without it
     (lattice,) = lattices([scene_of(failed, maker.terms)], maker.model, maker.terms)
     job = job_of(lattice, value, maker.model, maker.terms, shop, maker.done)
     return job.now + job.gain
+
+
+def _recalled(made: Job) -> float:
+    scrap = scrap_net(made.machine, made.terms)
+    remedy = fix_catalogue()["recall_remedy"]
+    odds, place = remedy.cures["recall_open"].odds.likely, made.shop.names.index(remedy.id)
+    cost = (
+        made.shop.parts[place] * made.terms.price_level + made.shop.together([place]) * made.terms.hour_value
+    )
+    after = totals(made.tree, made.came).left(made.terms.hour_value)
+    return max(scrap, odds * after + (1 - odds) * scrap - float(cost))
 
 
 def _behind(item: Finding, fault: str, lattice: Lattice, done: Done) -> float:
@@ -308,6 +325,7 @@ class _Maker:
     shop: Workshop
     done: Done
     crank_is_straight: bool = False
+    places: int = MOST_PLACES
 
     @cached_property
     def gains(self) -> FloatArray:
@@ -401,7 +419,7 @@ class _Maker:
         weights = [1 / (place + 1) for place in range(len(open_))]
         ranked = sorted(open_, key=lambda axis: -float(self.gains[axis]))
         return {
-            axis: min(MOST_PLACES, max(6, int(np.exp(room * weight / sum(weights)))))
+            axis: min(self.places, max(6, _power(float(np.exp(room * weight / sum(weights))))))
             for axis, weight in zip(ranked, weights, strict=True)
         }
 
@@ -612,6 +630,11 @@ class _Maker:
         """Say whether every fix shares strip-down with another one of them."""
         groups = self.shop.groups[list(places)]
         return all(any(int(a) & int(b) for j, b in enumerate(groups) if i != j) for i, a in enumerate(groups))
+
+
+def _power(number: float) -> int:
+    """Return the power of two below a number, so that stories of like room are shared."""
+    return int(2 ** np.floor(np.log2(max(number, 1.0))))
 
 
 def _rounded(gain: float) -> float:
