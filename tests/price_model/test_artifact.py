@@ -1,4 +1,4 @@
-"""A kept model is plain numbers: it comes back as it was, runs nothing, and is refused in a line where it is damaged."""
+"""A kept model is plain numbers: it comes back as it was, runs nothing, and is refused in a line where damaged."""
 
 import io
 import json
@@ -44,7 +44,9 @@ def answers(model: MowerModel) -> np.ndarray:
             row[model.fault_column(told.fault)] = {"slight": 1, "serious": 2}[told.severity]
     assert model.selling
     asks = np.linspace(-0.2, 0.5, 30)
-    chances = model.selling.week(asks, asks - 0.1, np.array(5.0), np.array(2.0), {"no_start": 1.0}, np.array(0.1))
+    chances = model.selling.week(
+        asks, asks - 0.1, np.array(5.0), np.array(2.0), {"no_start": 1.0}, np.array(0.1)
+    )
     return np.concatenate([model.value(rows), *model.interval(rows), *chances])
 
 
@@ -65,7 +67,9 @@ def test_what_was_kept_comes_back_to_the_last_bit(place: Path, model: MowerModel
     assert to_bytes(again, RECORDS, {}) == to_bytes(model, RECORDS, {})
 
 
-def test_the_first_question_is_answered_by_the_shipped_model(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_first_question_is_answered_by_the_shipped_model(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Nothing is trained, nothing is written."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
@@ -149,7 +153,7 @@ def nest(place: Path, payload: bytes) -> None:
 def of_another_catalogue(place: Path, payload: bytes) -> None:
     """A fault has got another name since."""
     flags = whole(place)["description"].tobytes().replace(b'"sheared_key"', b'"flywheel_key"')
-    np.savez_compressed(place, **(whole(place) | {"description": np.frombuffer(flags, np.uint8)}))
+    rewrite(place, lambda _: None, description=np.frombuffer(flags, np.uint8))
 
 
 def with_fields(name: str, value: object) -> Spoil:
@@ -207,7 +211,9 @@ def test_other_data_are_refused(place: Path) -> None:
 def test_a_damaged_shipped_model_says_what_to_do(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     cut(place, b"")
     monkeypatch.setattr(artifact, "SHIPPED", place)
-    with pytest.raises(ArtifactRefused, match="cut or damaged .*; install valuer again, or run `valuer train`"):
+    with pytest.raises(
+        ArtifactRefused, match=r"cut or damaged .*; install valuer again, or run `valuer train`"
+    ):
         load_or_train()
     place.unlink()
     with pytest.raises(ArtifactRefused, match="is not there; install valuer again, or run `valuer train`"):
@@ -218,8 +224,14 @@ def test_a_damaged_shipped_model_says_what_to_do(place: Path, monkeypatch: pytes
     ("thing", "told"),
     [
         ({"seen": {("no_start", "serious"): [1]}}, r"MowerModel.seen.*: .* got list"),
-        ({"selling": print}, r"MowerModel.selling: expected plain numbers or one of MowerModel, .*, got builtin"),
-        ({"selling": np.array(["a"], dtype=object)}, "MowerModel.selling: expected an array of bool, .*, got object"),
+        (
+            {"selling": print},
+            r"MowerModel.selling: expected plain numbers or one of MowerModel, .*, got builtin",
+        ),
+        (
+            {"selling": np.array(["a"], dtype=object)},
+            "MowerModel.selling: expected an array of bool, .*, got object",
+        ),
     ],
 )
 def test_what_is_no_plain_number_is_not_kept_and_its_place_named(
@@ -251,7 +263,18 @@ def test_every_user_of_a_shared_installation_may_read_it(place: Path) -> None:
 
 def test_infinity_and_numbers_of_every_size_come_back() -> None:
     """Ends of an interval are infinite on a handful of sales; the rest as IEEE 754 has them."""
-    numbers = (0.1, -0.0, float("inf"), 5e-324, 1.7976931348623157e308, 2**60, True, None, "é", ("nested", ()))
+    numbers = (
+        0.1,
+        -0.0,
+        float("inf"),
+        5e-324,
+        1.7976931348623157e308,
+        2**60,
+        True,
+        None,
+        "é",
+        ("nested", ()),
+    )
     again, about = plain.from_bytes(to_bytes(numbers, (), {"what": "numbers"}), ())
     assert repr(again) == repr(numbers)
     assert about == {"what": "numbers"}

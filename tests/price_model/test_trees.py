@@ -36,7 +36,9 @@ def test_numbers_are_those_of_the_library(blanks: float, leaves: int, loss: Any)
 
 def test_shares_are_those_of_the_library() -> None:
     x, y = table(2000, 0.1)
-    fitted = HistGradientBoostingClassifier(max_iter=15, max_leaf_nodes=6).fit(x, np.digitize(y, [-0.5, 0.5, 1.5]))
+    fitted = HistGradientBoostingClassifier(max_iter=15, max_leaf_nodes=6).fit(
+        x, np.digitize(y, [-0.5, 0.5, 1.5])
+    )
     asked, _ = table(500, 0.3)
     shares = plain_trees(fitted).shares(asked)
     np.testing.assert_allclose(shares, fitted.predict_proba(asked), rtol=1e-12)

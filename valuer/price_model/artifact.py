@@ -53,10 +53,14 @@ def kept(path: Path, trained_on: str | None = None) -> MowerModel:
         raise ArtifactRefused(f"expected a model of mowers in {path.name}, got {type(model).__name__}")
     if trained_on not in (None, about.get("trained_on")):
         had = about.get("trained_on")
-        raise ArtifactRefused(f"the model in {path.name} was trained on other data: expected {trained_on}, got {had}")
+        raise ArtifactRefused(
+            f"the model in {path.name} was trained on other data: expected {trained_on}, got {had}"
+        )
     if differ := set(model.price_model.columns.flags) ^ set(fault_catalogue()):
         names = ", ".join(sorted(differ))
-        raise ArtifactRefused(f"the model in {path.name} was trained for another catalogue of faults: {names}")
+        raise ArtifactRefused(
+            f"the model in {path.name} was trained for another catalogue of faults: {names}"
+        )
     return model
 
 

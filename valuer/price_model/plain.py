@@ -89,7 +89,9 @@ class _Writer:
         if isinstance(thing, frozenset):
             return {"set": sorted((self.plain(each, place) for each in thing), key=json.dumps)}
         kind = type(thing).__name__
-        if self.records.get(kind) is not type(thing) or not (is_dataclass(thing) or isinstance(thing, BaseModel)):
+        if self.records.get(kind) is not type(thing) or not (
+            is_dataclass(thing) or isinstance(thing, BaseModel)
+        ):
             raise NotPlain(f"{place}: expected plain numbers or one of {', '.join(self.records)}, got {kind}")
         named = {name: self.plain(getattr(thing, name), f"{place}.{name}") for name in _names(type(thing))}
         return {"record": kind, "fields": named}

@@ -35,7 +35,9 @@ def load_or_train(report: Report | None = None) -> MowerModel:
     saying what to do, where the shipped one cannot be used.
     """
     data = given.in_force()
-    return _shipped() if data is None else _found(data, report or _silent) or _trained(data, report or _silent)
+    return (
+        _shipped() if data is None else _found(data, report or _silent) or _trained(data, report or _silent)
+    )
 
 
 def train(
@@ -74,7 +76,9 @@ def _shipped() -> MowerModel:
     try:
         return kept(artifact.SHIPPED)
     except FileNotFoundError:
-        raise ArtifactRefused("the shipped model is not there; install valuer again, or run `valuer train`") from None
+        raise ArtifactRefused(
+            "the shipped model is not there; install valuer again, or run `valuer train`"
+        ) from None
     except ArtifactRefused as refused:
         raise ArtifactRefused(f"{refused}; install valuer again, or run `valuer train`") from None
 

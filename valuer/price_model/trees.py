@@ -27,7 +27,8 @@ class Trees:
     """Boosted trees. Shapes: t trees of at most m tests and m + 1 leaves; k outputs, 1 or the number of shares.
 
     column, limit, blank_left (t, m): a row goes left where its column is at most the limit, or blank (NaN) and
-    `blank_left`. gone (t, m): bit mask of the leaves that stay when it goes right, in as few bytes as hold them. leaves (t, m + 1): what each adds.
+    `blank_left`. gone (t, m): bit mask of the leaves that stay when it goes right, in as few bytes as hold them.
+    leaves (t, m + 1): what each adds.
     start (k,): where the sums begin; tree i adds to output i modulo k.
     """
 
@@ -75,11 +76,11 @@ class Trees:
 
 
 def plain_trees(fitted: Any) -> Trees:
-    """Trees of a fitted HistGradientBoostingRegressor or -Classifier of scikit-learn (1.9; none of its names is public).
+    """Trees of a fitted HistGradientBoostingRegressor or -Classifier of scikit-learn 1.9.
 
     Raises ValueError for more than 64 leaves a tree, and for splits by category, which are not tests of a limit.
     """
-    grown = [predictor.nodes for round_ in fitted._predictors for predictor in round_]
+    grown = [predictor.nodes for round_ in fitted._predictors for predictor in round_]  # noqa: SLF001 - nothing public tells
     if any(nodes["is_categorical"].any() for nodes in grown):
         raise ValueError("expected trees that split by limits only, got a split by category")
     split = [_split(nodes) for nodes in grown]
@@ -93,7 +94,7 @@ def plain_trees(fitted: Any) -> Trees:
         column[i, :n], limit[i, :n], blank_left[i, :n] = columns, limits, blanks
         gone[i, :n] = np.array(masks, dtype=np.uint64).astype(bits)
         leaves[i, : n + 1] = values
-    start = np.asarray(fitted._baseline_prediction, dtype=np.float64).ravel()
+    start = np.asarray(fitted._baseline_prediction, dtype=np.float64).ravel()  # noqa: SLF001 - the same
     return Trees(column, limit, blank_left, gone, leaves, start, _link(fitted))
 
 
