@@ -21,7 +21,7 @@ export const LINES = [
   { name: "offer", title: "What to say to an offer?", waits: "Working out the least to take", words: offerWords, make: offerPart },
   { name: "advert", title: "How to offer it?", waits: "Writing the draft", words: advertWords, make: listingPart },
   { name: "past", title: "What was done, what did it take?", waits: "Reading the records", words: pastWords, make: historyPart, past: true },
-  { name: "more", title: "Pictures, name, owner", waits: "Looking", words: async () => "camera, rename, duplicate, an owner's quote", make: morePart, past: true },
+  { name: "more", title: "Pictures, name, owner", waits: "Looking", words: async () => "camera, rename, duplicate, quote", make: morePart, past: true },
 ];
 
 async function worthWords(it) {
@@ -44,7 +44,7 @@ async function offerWords(it) {
 
 async function advertWords(it) {
   const price = await it.asking();
-  return price.refusal ? "no advert; a sheet for the handle" : "a draft to copy or share; a sheet for the handle";
+  return price.refusal ? "no advert; a sheet for the handle" : "a draft to share, a sheet for the handle";
 }
 
 async function pastWords({ record: { entry } }) {

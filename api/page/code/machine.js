@@ -106,14 +106,14 @@ function made(main, id, it) {
 function placesOf(line, id) {
   const answer = h("span", { class: "line-answer" });
   const body = h("div", { class: "line-body", id: `line-${line.name}`, hidden: true, role: "region", "aria-label": line.title });
-  const link = h("a", { class: "line-name", href: at(id, line.name), role: "button", "aria-expanded": false, "aria-controls": body.id, "data-line": line.name,
-    on: { keydown: (event) => { if (event.key === " ") { event.preventDefault(); link.click(); } } } },
+  const link = h("a", { class: "line-name", href: at(id, line.name), "aria-expanded": false, "aria-controls": body.id, "data-line": line.name },
   h("span", { class: "line-title" }, line.title), answer);
   return { ...line, answer, body, link, node: h("section", { class: `line ${line.name}` }, h("h2", {}, link), body) };
 }
 
 function headOf({ record, machine, facts: _facts }) {
   return [h("h1", {}, tag(machine.id)),
+    record.entry.sale ? null : h("p", { class: "again" }, h("a", { href: `#/measure/${encodeURIComponent(machine.id)}` }, "Look at it again")),
     h("p", { class: "row-facts" }, factsOf(machine)),
     record.waits ? h("p", { class: "waits" }, "Shown with what waits on this device for the server.") : null,
     machine.note ? h("p", { class: "note" }, machine.note) : null,

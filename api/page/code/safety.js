@@ -59,7 +59,7 @@ function answers(gate, state, it) {
   const said = it.machine.checks?.[id];
   const say = (result) => button(spoken(result), () => answer([id], result, it), { class: said === result ? "said" : "quiet", "aria-pressed": said === result, "aria-label": `${spoken(id)}: ${result}` });
   const measured = TIMED[id] ? button(state === "open" ? "Stopwatch" : "Time it again", () => time(gate, it), { class: "quiet" })
-    : FIGURES[id] ? button("Write it down", () => figure(gate, FIGURES[id], it), { class: "quiet" })
+    : FIGURES[id] ? button("Write figure", () => figure(gate, FIGURES[id], it), { class: "quiet" })
       : h("a", { class: "act quiet", href: `#/measure/${encodeURIComponent(it.machine.id)}` }, "Write readings");
   return h("p", { class: "answers", "data-key": `say ${id}` }, gate.by_check ? say("passed") : measured, say("failed"));
 }

@@ -34,7 +34,7 @@ export async function show(main, id, signal, { again } = {}) {
 /** A draft goes with what somebody else wrote down meanwhile; what clashes is left to whoever typed it. */
 function caughtUp(draft, record) {
   const theirs = bare(record.entry.machine);
-  if (!draft?.base) return [{ machine: theirs, base: theirs, key: ownKey() }, null];
+  if (!draft?.base) return [{ machine: structuredClone(theirs), base: theirs, key: ownKey() }, null];
   if (JSON.stringify(draft.base) === JSON.stringify(theirs)) return [draft, null];
   const { machine, clashes } = merged(draft.base, draft.machine, theirs);
   return [{ ...draft, machine, base: theirs }, { clashes }];

@@ -15,7 +15,7 @@ const go = (it, line) => () => { location.hash = at(it.machine.id, line); };
 export async function nextStep(it) {
   const [looks, plan] = await Promise.all([it.looks(), it.plan()]);
   const look = looks.checks.find((check) => check.verdict === "worth doing" && check.kind !== "safety");
-  if (look) return { words: `look: ${plain(look.name, it.facts)}`, hours: look.minutes / 60, act: { words: "Write it down", run: () => { location.hash = `#/measure/${encodeURIComponent(it.machine.id)}`; } } };
+  if (look) return { words: `look: ${plain(look.name, it.facts)}`, hours: look.minutes / 60, act: { words: "Looked", run: () => { location.hash = `#/measure/${encodeURIComponent(it.machine.id)}`; } } };
   const [step] = plan.best.steps;
   if (step) {
     const fix = plan.fixes.find((each) => each.fix === step.fix) ?? step;
