@@ -69,6 +69,19 @@ def test_axe_finds_nothing(view: Page, size: ViewportSize, light: Literal["light
     assert violations(view) == []
 
 
+@pytest.mark.parametrize(("size", "light"), [(PHONE, "light"), (DESK, "dark")])
+def test_twice_the_size_of_text_scrolls_no_view_sideways(
+    view: Page, size: ViewportSize, light: Literal["light", "dark"]
+) -> None:
+    view.set_viewport_size(size)
+    view.emulate_media(color_scheme=light)
+    view.evaluate("document.documentElement.style.fontSize = '200%'")
+    view.wait_for_timeout(150)
+    wide = view.evaluate("document.documentElement.scrollWidth")
+    view.evaluate("document.documentElement.style.fontSize = ''")
+    assert wide <= size["width"]
+
+
 @pytest.mark.parametrize("width", [360, 768, 1600])
 def test_nothing_is_cut_off_and_nothing_to_tap_is_under_44_px(view: Page, width: int) -> None:
     view.set_viewport_size({"width": width, "height": 800})
@@ -76,8 +89,9 @@ def test_nothing_is_cut_off_and_nothing_to_tap_is_under_44_px(view: Page, width:
     assert view.evaluate("document.documentElement.scrollWidth") <= width
     # Links inside a sentence are exempt (WCAG 2.2, success criterion 2.5.8, inline).
     small = view.evaluate(
-        """() => [...document.querySelectorAll('button, summary, select, input, nav a, a.act, a.row-name')]
-        .filter((each) => each.checkVisibility() && each.type !== 'checkbox')
+        """() => [...document.querySelectorAll(
+          'button, summary, select, input, nav a, a.act, label.act, a.row-name, a.line-name')]
+        .filter((each) => each.checkVisibility() && each.type !== 'checkbox' && each.type !== 'file')
         .map((each) => [each.outerHTML.slice(0, 90), each.getBoundingClientRect()])
         .filter(([, box]) => box.height < 43.5 || box.width < 43.5).map(([what]) => what)"""
     )

@@ -43,6 +43,7 @@ async function show(why) {
   } catch (error) {
     stayOutside(error.message);
   }
+  if (why === "first") await ownTerms();
   if (signal.aborted) return;
   const { name, id, line } = asked();
   mark(name);
@@ -116,6 +117,4 @@ window.addEventListener("records-changed", () => show("again"));
 window.addEventListener("server-back", () => {
   if (!main.querySelector("form.holds")) show("again"); // a form keeps what is in it
 });
-queueBar();
-ownTerms();
-show("first");
+show("first").then(queueBar);
