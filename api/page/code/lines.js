@@ -10,7 +10,7 @@ import { workPart, workWords } from "./work.js";
 import { safetyWords } from "./tag.js";
 import { h } from "./dom.js";
 import { waterfall, worth } from "./worth.js";
-import { change, count, money, time } from "./words.js";
+import { change, count, money, month, time } from "./words.js";
 
 export const LINES = [
   { name: "worth", title: "What is it worth?", waits: "Valuing it", words: worthWords,
@@ -33,7 +33,9 @@ async function worthWords(it) {
 async function askWords(it) {
   const price = await it.asking();
   if (price.refusal) return h("span", { class: "not" }, "✕ not for sale");
+  if (price.first) return h("span", { class: "not" }, `✕ ${price.first}`);
   const standing = it.record.entry.weeks.at(-1)?.ask;
+  if (price.keeping?.verdict === "keep") return `keep it for ${month(price.keeping.month)}; then ask ${money(price.ask)}`;
   return `ask ${money(price.ask)}, expect ${money(price.expected_price)} in about ${price.expected_weeks} weeks${standing ? `; stands at ${money(standing)}` : ""}`;
 }
 

@@ -12,7 +12,7 @@ import { entry } from "./records.js";
 import { facts as factsOf, safetyWords, tag } from "./tag.js";
 import { unlimited, weeksToSell } from "./terms.js";
 import { fill, trouble } from "./trouble.js";
-import { money, time } from "./words.js";
+import { money, month, time } from "./words.js";
 
 const WIDE = window.matchMedia("(min-width: 1000px)");
 let stands = null;
@@ -125,7 +125,7 @@ async function glanceOf(it) {
   const [{ value, safety }, step, price] = await Promise.all([it.valuation(), nextStep(it), it.asking().catch(() => null)]);
   return [
     h("p", { class: "lead worth-now" }, h("strong", {}, money(value.amount)), ` ${value.currency}, ${money(value.low)} to ${money(value.high)}`,
-      price && !price.refusal ? h("span", { class: "ask-now" }, "ask ", h("strong", {}, money(price.ask))) : null),
+      price && !price.refusal && !price.first ? h("span", { class: "ask-now" }, price.keeping?.verdict === "keep" ? `in ${month(price.keeping.month)} ask ` : "ask ", h("strong", {}, money(price.ask))) : null),
     h("div", { class: "next-step" }, h("p", {}, h("b", {}, "Next: "), step.words, step.hours ? h("small", {}, ` ${time(step.hours)}`) : null),
       step.act ? button(step.act.words, step.act.run, { class: "second" }) : null),
     h("p", { class: "may-it" }, safetyWords(safety, it.facts)),
