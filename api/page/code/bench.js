@@ -14,6 +14,7 @@ import { fill, trouble } from "./trouble.js";
 import { todayPart } from "./todays.js";
 import { benchTerms } from "./week.js";
 import { change, count, money, outOfRange, time } from "./words.js";
+import { plain } from "./worth.js";
 
 const ACTIONS = {
   work: "This week", "sell as it stands": "Sell as it stands", "break for parts": "Break for parts",
@@ -127,7 +128,7 @@ function draw(it) {
     const action = machine && week.machines[place.get(entry.machine.id)];
     const chosen = action?.action === "work";
     const [brings, takes] = chosen ? [action.expected_return, action.bench_hours] : [machine?.expected_return, machine?.bench_hours];
-    return { id: entry.machine.id, entry, machine, action, chosen, brings, takes, plan: chosen ? action.fixes : machine?.plan ?? [],
+    return { id: entry.machine.id, entry, machine, action, chosen, brings, takes, plan: (chosen ? action.first_step : machine?.first_step) ?? "",
       hourly: machine ? (takes && chosen ? brings / takes : machine.return_per_hour ?? -Infinity) : 0, value: machine?.value_now ?? 0, may: Number(machine?.safety.may_be_sold ?? 0),
       order: machine ? (chosen ? place.get(entry.machine.id) : 1000 + ranking.machines.indexOf(machine)) : index };
   });
@@ -151,13 +152,14 @@ function saidOf(week, facts) {
       ? [h("strong", {}, change(week.expected_return)), ` expected from ${time(week.bench_hours)} on ${count(work.length, "machine", "machines")}; up to ${money(week.cash)} for parts.`]
       : "Nothing on this bench pays for its parts and hours within these limits; sell as it stands what may be sold."),
     work.length ? h("ol", { class: "order" }, work.map((each) => h("li", {},
-      h("a", { href: at(each.id) }, each.id), ": ", named(each.fixes, facts),
+      h("a", { href: at(each.id) }, each.id), ": ", first(each, facts),
       h("span", { class: "why" }, ` ${change(each.expected_return)} for ${time(each.bench_hours)}`)))) : null,
+    week.donors.length ? h("ul", { class: "plain" }, week.donors.map((donor) => h("li", {}, `One of two: ${donor.says}`))) : null,
     more || week.warnings.length > 1 ? h("details", {}, h("summary", {}, "What more would bring"), more ? h("p", { class: "fine" }, `${more}.`) : null, sentences(week.warnings.slice(1), "fine")) : null,
   ];
 }
 
-const named = (fixes, facts) => fixes.map((id) => facts.fixes.get(id)?.name ?? id).join("; ");
+const first = (each, facts) => `first ${plain(each.first_step, facts)}${each.waits_days > 7 ? `, then ${Math.round(each.waits_days)} days of waiting` : ""}`;
 
 function row({ id, entry, machine, action, chosen, plan, brings, takes, hourly }, most, { facts, waits }) {
   const name = h("a", { class: "row-name", href: at(id) }, tag(id));
@@ -168,7 +170,7 @@ function row({ id, entry, machine, action, chosen, plan, brings, takes, hourly }
       plan.length ? h("span", {}, h("small", {}, "after "), h("b", {}, money(machine.value_after))) : null,
       plan.length ? h("span", {}, h("small", {}, "an hour "), h("b", {}, change(hourly))) : null),
     rowRule({ low: machine.value.low, high: machine.value.high, now: machine.value_now, after: machine.value_after, most }),
-    h("p", { class: "row-plan" }, h("strong", {}, `${ACTIONS[action.action]}`), plan.length ? `: ${named(plan, facts)}` : "",
+    h("p", { class: "row-plan" }, h("strong", {}, `${ACTIONS[action.action]}`), plan.length ? `: first ${plain(plan, facts)}` : "",
       plan.length ? h("span", { class: "why" }, ` ${change(brings)} for ${time(takes)}`, h("span", { class: "loses" }, `; ${Math.round(machine.chance_of_loss * 100)} times in 100 it loses money`)) : ""),
     outOfRange(machine.warnings).length ? h("p", { class: "row-range not" }, "Outside the range of the data: look at it before trusting these sums.") : null,
     h("p", { class: "row-safety" }, safetyWords(machine.safety, facts)));

@@ -24,7 +24,7 @@ async function limit({ typed, signal }, { asked, miles, wanted }, answer) {
   try {
     const { purchase_limits: [said] } = await ask("/v1/purchase-limits", question, "Thinking of all it may have", signal);
     refill(answer, h("p", { class: "lead" }, "At most ", h("strong", {}, money(said.most_to_pay)), `. ${said.reason}`),
-      h("p", { class: "fine" }, `The sale after the best plan should bring ${money(said.proceeds)}; ${time(said.hours)} of your own from the trip to the hand-over. For nothing it would return ${change(said.return_if_free)}; between ${money(said.low)} and ${money(said.high)} as the unknown turns out.`));
+      h("p", { class: "fine" }, `The sale after the work list should bring ${money(said.proceeds)}; ${time(said.hours)} of your own from the trip to the hand-over. For nothing it would return ${change(said.return_if_free)}; between ${money(said.low)} and ${money(said.high)} as the unknown turns out.`));
   } catch (error) {
     if (error.name !== "AbortError") refill(answer, trouble(error));
   }

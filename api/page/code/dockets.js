@@ -116,25 +116,38 @@ const day = (label) => {
   return { label, input, value: () => input.value };
 };
 
+const sameTry = (one, other) => one.fix === other.fix && one.fault === other.fault;
+
+/** Every fix that may have been tried: those of the list in its order, then all others that act on a fault of the machine. */
+function triesOf(list, it) {
+  const faults = list.value && (it.machine.faults ?? []).map((each) => each.split(":")[0]);
+  const listed = list.steps.filter((step) => step.kind === "fix").flatMap((step) => step.parts_of_it.flatMap((part) =>
+    part.faults.map((fault) => ({ fix: part.id, fault, name: part.name, parts: step.parts_of_it.length > 1 ? null : step.parts, bench_hours: step.parts_of_it.length > 1 ? null : step.minutes / 60 }))));
+  const others = [...it.facts.fixes.values()].flatMap((fix) => faults.filter((fault) => fault in (fix.cures ?? {})).map((fault) => ({ fix: fix.id, fault, name: fix.name, parts: null, bench_hours: null })));
+  return [...listed, ...others.filter((each) => !listed.some((step) => sameTry(step, each)))];
+}
+
 /** A fix that was tried, the planned one first. */
 async function openTried(it, fix) {
-  const plan = await it.plan();
   const id = it.machine.id;
-  const first = fix ?? plan.fixes.find((each) => each.fix === plan.best.fixes[0]) ?? plan.fixes[0];
+  const every = triesOf(await it.plan(), it);
+  const first = fix ?? every[0];
   if (!first) return wrote(`${id} has no fault on record, so there is nothing to cure.`);
-  const options = Object.fromEntries(plan.fixes.map((each) =>
+  const tries = every.some((each) => sameTry(each, first)) ? every : [first, ...every];
+  const options = Object.fromEntries(tries.map((each) =>
     [`${each.fix}:${each.fault}`, `${each.name} (${it.facts.faults.get(each.fault)?.name.toLowerCase() ?? each.fault})`]));
+  const figure = (value) => (value === null || value === undefined ? null : Number(value.toFixed(2)));
   const fields = {
     what: choice("What was tried", options, `${first.fix}:${first.fault}`),
-    parts: number("Parts paid", Number(first.parts.toFixed(2)), MONEY),
-    hours: number("Own time", Number(first.bench_hours.toFixed(2)), HOURS),
+    parts: number("Parts paid", figure(first.parts), MONEY),
+    hours: number("Own time", figure(first.bench_hours), HOURS),
     snag: tick("Something else was made worse"),
     done_on: day("On"),
   };
   fields.what.input.addEventListener("change", () => {
-    const chosen = plan.fixes.find((each) => `${each.fix}:${each.fault}` === fields.what.input.value);
-    fields.parts.set(Number(chosen.parts.toFixed(2)));
-    fields.hours.set(Number(chosen.bench_hours.toFixed(2)));
+    const chosen = tries.find((each) => `${each.fix}:${each.fault}` === fields.what.input.value);
+    fields.parts.set(figure(chosen.parts));
+    fields.hours.set(figure(chosen.bench_hours));
   });
   const write = (cured) => async (typed, key) => {
     const [name, fault] = typed.what.split(":");

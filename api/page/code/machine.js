@@ -56,8 +56,7 @@ function context() {
       return asked.get(key);
     },
     valuation: async () => (await it.question("/v1/valuations", "Valuing it")).valuations[0],
-    plan: async () => (await it.question("/v1/fix-plans", "Weighing the fixes")).fix_plans[0],
-    looks: async () => (await it.question("/v1/next-checks", "Thinking what to look at")).next_checks[0],
+    plan: async () => (await it.question("/v1/work-lists", "Weighing the work")).work_lists[0],
     asking: async (weeks = weeksToSell()) => (await it.question("/v1/asking-prices", "Working out the asking price", { weeks })).asking_prices[0],
   };
   return it;
