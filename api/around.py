@@ -34,14 +34,14 @@ NAME: Bodies = {"as it hangs on the handle": {"id": "green-2"}}
 
 
 def _shop_terms(given: dict[str, Any]) -> dict[str, Any]:
-    """Only what a shop may name, each within its limits; what is not named keeps its default."""
+    """Only what a shop may name, each within its limits; null is no limit, or the usual."""
     unknown = [name for name in given if name not in ShopTerms.model_fields]
     if unknown:
         raise wrong(
             "unknown_term", f"no such term: {unknown[0][:40]!r}; /openapi.json lists those of ShopTerms"
         )
     ShopTerms.model_validate({"month": 1, **given})
-    return {name: value for name, value in given.items() if value is not None}
+    return given
 
 
 class OwnTerms(Record):

@@ -27,15 +27,8 @@ def nobodys_data(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def mower_model(request: pytest.FixtureRequest) -> "MowerModel":
-    """The real model, trained through the front door; half a minute the first time.
-
-    It stays in pytest's own cache, with the secret that signed it; `load_or_train` takes it from there only for
-    the same data, code and versions.
-    """
+def mower_model() -> "MowerModel":
+    """The real model, as it is shipped."""
     from valuer.price_model import load_or_train  # noqa: PLC0415  (most tests need no statistics)
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_CACHE_HOME", str(request.config.cache.mkdir("trained")))
-        patch.setenv("XDG_DATA_HOME", str(request.config.cache.mkdir("trained_secret")))
-        return load_or_train()
+    return load_or_train()

@@ -4,7 +4,7 @@ The same documents leave through ``--json`` and through the API.
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
@@ -20,8 +20,8 @@ from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.outlook import SaleChances
 from valuer.advice.work.bench import plan_and_rank, rank_bench
 from valuer.advice.work.done import NOTHING_DONE, Done, done_work
-from valuer.advice.work.trouble import AGAIN, MEASURED
 from valuer.advice.work.promise import promised_return
+from valuer.advice.work.trouble import AGAIN, MEASURED
 from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.lattice import scene_of
 from valuer.advice.worth.valuation import value_machines
@@ -302,30 +302,23 @@ def check_known(machine: Machine) -> None:
     """Raise NotUsable unless a machine's own causes, looks and figures of fixes have names of the catalogue."""
     symptoms = {item.fault: symptom for item in machine.faults if (symptom := symptom_for(item.fault))}
     for fault, cause in machine.causes.items():
-        if fault not in symptoms:
-            raise NotUsable(("causes", machine.id), one_of("symptom of this machine", fault, symptoms))
-        if cause not in symptoms[fault].causes:
-            raise NotUsable(
-                ("causes", machine.id), one_of(f"cause of {fault}", cause, symptoms[fault].causes)
-            )
-    every = {look.id: look for symptom in symptom_catalogue().values() for look in looks(symptom)}
+        _known(("causes", machine.id), "symptom of this machine", fault, symptoms)
+        _known(("causes", machine.id), f"cause of {fault}", cause, symptoms[fault].causes)
+    every = {
+        look.id: tuple(look.outcomes) for symptom in symptom_catalogue().values() for look in looks(symptom)
+    }
+    every |= {f"{AGAIN}_{fault}": MEASURED for fault in fault_catalogue()}
     for name, outcome in machine.seen.items():
-        if name.startswith(f"{AGAIN}_") and outcome in MEASURED:
-            continue
-        if name not in every:
-            raise NotUsable(("seen", machine.id, name), one_of("look", name, every))
-        if outcome not in every[name].outcomes:
-            raise NotUsable(
-                ("seen", machine.id, name), one_of(f"outcome of {name}", outcome, every[name].outcomes)
-            )
-    for part, names in (
-        ("own_parts", machine.own_parts),
-        ("own_hours", machine.own_hours),
-        ("new_parts", machine.new_parts),
-    ):
-        for fix in names:
-            if fix not in fix_catalogue():
-                raise NotUsable((part, machine.id), one_of("fix", fix, fix_catalogue()))
+        _known(("seen", machine.id, name), "look", name, every)
+        _known(("seen", machine.id, name), f"outcome of {name}", outcome, every[name])
+    for part in ("own_parts", "own_hours", "new_parts"):
+        for fix in getattr(machine, part):
+            _known((part, machine.id), "fix", fix, fix_catalogue())
+
+
+def _known(place: tuple[str, ...], what: str, name: str, names: Collection[str]) -> None:
+    if name not in names:
+        raise NotUsable(place, one_of(what, name, names))
 
 
 def check_cures(machine: Machine, terms: ShopTerms, cures: Sequence[str]) -> None:

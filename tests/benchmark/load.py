@@ -24,7 +24,6 @@ from tests.faults.kills import kill_again_and_again
 from tests.faults.serving import House
 from tests.faults.strangers import refused_strangers
 from valuer.paths import cache_folder, data_folder
-from valuer.price_model import load_or_train
 
 KILLS = 50
 CALLERS, SECONDS = 50, 60.0
@@ -33,7 +32,6 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def run() -> Iterator[Figure]:
     """All figures, and the table in the contributor guide once they are there."""
-    load_or_train()  # before the first server is waited for
     figures = []
     for figure in chain(_inputs(), _kills(), _load(), _pace(), _strangers()):
         figures.append(figure)

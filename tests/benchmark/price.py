@@ -335,7 +335,7 @@ def measure(run: Run) -> dict[str, Any]:
         "coverage": float(inside.mean()), "groups": groups, "pinball": float(np.mean(lost)),
         "cost_mae": mae, "cost_bias": bias, "by_fault": by_fault, "cost_ratio": mae / others["trees alone"][1],
         "planted": planted_effect(run), "pairs": pair_recovery(run), "violations": law_violations(run),
-        "train_seconds": run.train_seconds, "trees": 0 if model.trees is None else int(model.trees.n_iter_),
+        "train_seconds": run.train_seconds, "trees": 0 if model.trees is None else model.trees.count,
     }  # fmt: skip
 
 

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import os
 import shutil
 import sqlite3
 from collections import namedtuple
@@ -17,9 +16,7 @@ import valuer.cli.doctor
 from tests.cli.conftest import Ran, Run
 from tests.records.bench import NOW
 from valuer.cli.server import demo_book
-from valuer.paths import shipped
-from valuer.price_model import training
-from valuer.price_model.artifact import keep, place_of
+from valuer.price_model import artifact
 from valuer.records.store.store import open_store
 from valuer.records.store.tables import HEAD
 
@@ -65,9 +62,7 @@ def test_a_fresh_installation_is_in_order_and_nothing_is_made(run: Run, home: Pa
     ran = run("doctor")
     assert (ran.code, ran.err) == (0, "")
     assert tuple(states(ran)) == PARTS
-    assert states(ran) == dict.fromkeys(PARTS, "well") | {
-        "model": "look"
-    }  # it is trained by the first question
+    assert states(ran) == dict.fromkeys(PARTS, "well")
     assert list(home.iterdir()) == []
 
 
@@ -147,39 +142,30 @@ def test_a_data_folder_that_is_a_file(run: Run, home: Path) -> None:
     assert (ran.code, states(ran)["data folder"]) == (1, "wrong")
 
 
-def a_kept_model(home: Path) -> Path:
-    """A file kept as `train` would keep the model in force; what is in it does not matter to the doctor."""
-    sales = hashlib.sha256(shipped(training.SYNTHETIC_SALES).read_bytes())
-    listings = hashlib.sha256(shipped(training.SYNTHETIC_LISTINGS).read_bytes())
-    both = hashlib.sha256(sales.digest() + listings.digest()).hexdigest()
-    place = place_of(home / "cache" / "valuer", both)
-    keep({"values": [1.0] * 2000}, place, both)
-    return place.model
+def test_the_shipped_model_is_told_by_name_and_size(run: Run) -> None:
+    assert told(run("doctor"), "model").startswith("well   model: resale_value ")
 
 
-def test_a_kept_model_is_proved(run: Run, home: Path) -> None:
-    a_kept_model(home)
-    assert told(run("doctor"), "model").startswith("well   model: kept, ")
-
-
-class Mark:
-    """What runs when it is unpickled."""
-
-    def __reduce__(self) -> tuple[object, tuple[str]]:
-        return os.mkdir, ("was-run",)
-
-
-def test_a_swapped_model_is_named_and_never_loaded(
+def test_a_shipped_model_that_is_cut_is_wrong_and_the_way_out_is_named(
     run: Run, home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import joblib  # noqa: PLC0415 - heavy, and here only
+    cut = home / "resale_value.npz"
+    cut.write_bytes(artifact.SHIPPED.read_bytes()[:50_000])
+    monkeypatch.setattr(artifact, "SHIPPED", cut)
+    ran = run("doctor")
+    assert (ran.code, states(ran)["model"]) == (1, "wrong")
+    assert "cut or damaged" in told(ran, "model")
+    assert "valuer train" in ran.out
 
-    monkeypatch.chdir(home)
-    joblib.dump(Mark(), a_kept_model(home))
+
+def test_sales_that_were_given_and_whose_model_is_gone(run: Run, home: Path) -> None:
+    """The next question mends it: nothing is wrong."""
+    given = home / "data" / "valuer" / "training_sales.csv"
+    given.parent.mkdir(parents=True)
+    given.write_text("id\n")
     ran = run("doctor")
     assert states(ran)["model"] == "look"
-    assert "not the one that was written" in told(ran, "model")
-    assert not (home / "was-run").exists()
+    assert "the next question trains it again" in told(ran, "model")
 
 
 def test_a_card_about_another_model(run: Run, home: Path) -> None:

@@ -1,7 +1,6 @@
 """Faults of the world around a running server: it loses nothing it has acknowledged, and goes on answering."""
 
 import resource
-import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
@@ -98,22 +97,6 @@ def test_a_clock_set_back_or_ahead_stops_nothing(house: House) -> None:
         told.write_text("0")
         assert caller.ask("POST", "/v1/sales", {"id": "right", "price": 160}).status == 201
         assert found(running.port).done == {"take right", "take at-400", "take at400"}
-
-
-@pytest.mark.parametrize("harm", ["delete", "cut", "replace by noise"])
-def test_a_model_lost_from_the_cache_is_not_missed_by_a_running_server(house: House, harm: str) -> None:
-    cache = house.folder / "cache"
-    shutil.copytree(house.cache, cache)
-    with replace(house, cache=cache).serving() as running, Caller(running.port) as caller:
-        before = caller.ask("POST", "/v1/valuations", QUESTION)
-        for path in (p for p in cache.rglob("*") if p.is_file()):
-            data = path.read_bytes()
-            path.write_bytes(b"\x80\x04" * 500 if harm == "replace by noise" else data[: len(data) // 2])
-        if harm == "delete":
-            shutil.rmtree(cache)
-        after = caller.ask("POST", "/v1/valuations", QUESTION)
-        assert (after.status, after.body) == (200, before.body)
-        assert caller.ask("GET", "/health").status == 200
 
 
 def test_two_servers_on_one_store_lose_nothing_and_do_nothing_twice(house: House, running: Running) -> None:

@@ -63,7 +63,7 @@ def test_the_address_that_was_shown_lets_a_phone_in_for_good(
     expect(page.locator(".row-name")).to_have_count(10)
 
 
-@pytest.mark.parametrize("view", ["#/bench", "#/machine/scraper", "#/take", "#/sold", "#/model"])
+@pytest.mark.parametrize("view", ["#/bench", "#/machine/scraper", "#/take", "#/sold", "#/model", "#/own"])
 def test_without_it_a_phone_sees_nothing_but_the_way_in(
     open_house: Served, opened: Opened, view: str
 ) -> None:

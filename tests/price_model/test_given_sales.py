@@ -11,8 +11,8 @@ from valuer.cli import main
 from valuer.domain.faults import fault_catalogue
 from valuer.market.files import csv_text
 from valuer.market.sales import draw_sales
+from valuer.price_model import artifact, load_or_train, train, training
 from valuer.price_model import given as given_room
-from valuer.price_model import load_or_train, train, training
 from valuer.price_model.design import TableError
 from valuer.price_model.hedonic import fit_linear
 from valuer.price_model.interval import conformal_end, held_out_coverage
@@ -21,12 +21,13 @@ from valuer.price_model.mower import MowerModel
 
 @pytest.fixture
 def given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A small file of sales of the user's own, folders of their own, and a small file in place of the shipped one."""
+    """A small file of sales of the user's own, folders of their own, and small files in place of the shipped ones."""
     shipped, own = tmp_path / "shipped_sales.csv", tmp_path / "own.csv"
     shipped.write_text(csv_text(draw_sales(200, 4)[1]), "utf-8")
     own.write_text(csv_text(draw_sales(250, 5)[1]), "utf-8")
     whole = paths.shipped
     monkeypatch.setattr(training, "shipped", lambda name: shipped if "sales" in name else whole(name))
+    monkeypatch.setattr(artifact, "SHIPPED", tmp_path / "resale_value.npz")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     return own

@@ -118,20 +118,26 @@ def data(folder: Path, seed: int | None) -> None:
     metavar="WEIGHT",
     help="With --sales: count each invented sale as this part of one of yours, 0 to below 1 [0].",
 )
-def train(sales: Path | None, with_synthetic: float | None) -> None:
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the model there and leave the one in force alone.",
+)
+def train(sales: Path | None, with_synthetic: float | None, out: Path | None) -> None:
     """Train the price model again.
 
-    On the invented sales, or with --sales on another file of the same columns: alone, or with the invented sales
-    beside them at a weight. `valuer card` then tells of your file.
+    On the invented sales, which gives the model that came with valuer, or with --sales on another file of the same
+    columns: alone, or with the invented sales beside them at a weight. `valuer card` then tells of your file.
     """
     from valuer.cli.model import train_model
 
     if with_synthetic is not None and sales is None:
         raise click.UsageError("--with-synthetic: weighs invented sales beside yours; give --sales FILE too")
-    basis = train_model(sales, with_synthetic or 0.0)
+    basis = train_model(sales, with_synthetic or 0.0, out)
     kind = "given" if sales else "invented"
     click.echo(f"trained {basis.model}, {kind} sales, data {basis.data_sha256[:12]}")
-    if sales:
+    if sales and not out:
         click.echo("`valuer card` says how far off it was on sales held out, and where its limits are")
 
 

@@ -208,21 +208,21 @@ def folder_of_records(where: str | None) -> Path | None:
 
 
 def trained_part() -> "Part":
-    """Whether the kept model is the one this installation wrote; it is not loaded."""
-    from valuer.price_model.artifact import ArtifactRefused
-    from valuer.price_model.training import prove
-    from valuer.upkeep import look, well
+    """Whether the price model in force is there, whole, and of this version."""
+    from valuer.price_model.artifact import SHIPPED, ArtifactRefused, kept
+    from valuer.price_model.training import place
+    from valuer.upkeep import look, well, wrong
 
+    file = place()
     try:
-        return well("model", f"kept, {prove() // 1000:,} kB, as this installation wrote it")
+        return well("model", f"{kept(file).basis.model}, {file.stat().st_size // 1000:,} kB of plain numbers")
     except FileNotFoundError:
-        return look(
-            "model",
-            "not trained yet for these data, code and libraries",
-            "nothing; the first question trains it",
-        )
+        problem = f"{file.name} is not there"
     except ArtifactRefused as refused:
-        return look("model", f"{refused}", "the next question trains it again, or run `valuer train`")
+        problem = str(refused)
+    if file == SHIPPED:
+        return wrong("model", problem, "install valuer again, or run `valuer train`")
+    return look("model", problem, "the next question trains it again on the sales you gave")
 
 
 def agreeing(card: "Part") -> "Part":

@@ -1,4 +1,4 @@
-"""The price model for a command: loaded, or trained the first time while the user sees how far it is."""
+"""The price model for a command: loaded; trained where the user's own sales ask for it, in view of how far it is."""
 
 import os
 from collections.abc import Callable, Iterator
@@ -15,20 +15,22 @@ if TYPE_CHECKING:
     from valuer.adviser import Adviser
     from valuer.learning import OwnRecords
 
-TRAINING = (
-    "Training the price model: under a minute, and only where data, code or libraries have changed since."
-)
+TRAINING = "Training the price model: a minute, and only where sales or version have changed since."
 Progress = Callable[[float, str], None]
 
 
 def load_adviser() -> "Adviser":
-    """An adviser on the trained price model; the first time it is trained, which takes under a minute."""
+    """An adviser on the price model in force; one on the user's own sales is trained where none is kept."""
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # a prediction is too small to share between threads
     from valuer.adviser import Adviser
     from valuer.price_model import load_or_train
+    from valuer.price_model.artifact import ArtifactRefused
 
-    with progress() as report:
-        return Adviser(load_or_train(report), own_records())
+    try:
+        with progress() as report:
+            return Adviser(load_or_train(report), own_records())
+    except ArtifactRefused as refused:
+        raise click.ClickException(str(refused)) from None
 
 
 def own_records() -> "OwnRecords | None":
@@ -52,17 +54,18 @@ def own_records() -> "OwnRecords | None":
         return None
 
 
-def train_model(sales: Path | None, with_synthetic: float) -> "Basis":
-    """Train on the invented sales, or on a file of the same columns; returns what the model now rests on.
+def train_model(sales: Path | None, with_synthetic: float, out: Path | None) -> "Basis":
+    """Train on the invented sales, or on a file of the same columns; returns what the model rests on.
 
-    with_synthetic: how much an invented sale counts beside one of the file.
+    with_synthetic: how much an invented sale counts beside one of the file. out: where to write the model, if not
+    into force.
     """
     from valuer.price_model import train
     from valuer.price_model.design import TableError
 
     try:
         with progress() as report:
-            return train(sales, report, with_synthetic).basis
+            return train(sales, report, with_synthetic, out).basis
     except TableError as refusal:
         raise click.ClickException(str(refusal)) from None
 

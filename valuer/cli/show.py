@@ -20,6 +20,7 @@ from valuer.advice.worth.documents import (
 
 NAMED = 4  # machines named beside a doubt that does not concern all
 IN_FULL = 3  # more machines than this are shown as one table
+STEP = 34  # characters of a step in a table
 BAR = 12  # characters of the longest bar
 LEFT: dict[Route, str] = {
     "working": "sell as it stands",
@@ -167,7 +168,7 @@ def _out_of_range(machines: Iterable[BenchMachine]) -> list[str]:
 
 def _bench_row(machine: BenchMachine) -> tuple[str | Text, ...]:
     money = machine.value_now, machine.value_after, machine.expected_return
-    plan = machine.first_step or LEFT[machine.sold_as]
+    plan = textwrap.shorten(machine.first_step or LEFT[machine.sold_as], STEP, placeholder=" ...")
     as_what = f" ({machine.sold_as})" if machine.steps and machine.sold_as != "working" else ""
     rate = whole(machine.return_per_hour) if machine.steps else "-"
     hours, loss = f"{machine.bench_hours:.1f}", f"{machine.chance_of_loss:.0%}"

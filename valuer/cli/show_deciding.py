@@ -1,5 +1,6 @@
 """Answers about work as plain text: the work list, the most to pay, this week, an owner's quote."""
 
+import textwrap
 from collections.abc import Sequence
 
 from rich.console import Console
@@ -10,7 +11,6 @@ from valuer.advice.deal.repair_quote import Quote
 from valuer.advice.work.bench_documents import BenchPlan, PlannedMachine
 from valuer.answers import BenchPlans, RepairQuotes
 from valuer.cli import show
-
 
 A_WEEK = 7.0
 
@@ -105,7 +105,7 @@ def _week(out: Console, plan: BenchPlan) -> None:
 
 def _first(machine: PlannedMachine) -> str:
     waits = f" (waits {machine.waits_days:.0f} days)" if machine.waits_days > A_WEEK else ""
-    return f"{machine.first_step or '-'}{waits}"
+    return f"{textwrap.shorten(machine.first_step or '-', show.STEP, placeholder=' ...')}{waits}"
 
 
 def _within(plan: BenchPlan) -> str:

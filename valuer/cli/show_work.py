@@ -11,6 +11,9 @@ from valuer.cli import show
 SHOWN = 4
 """Steps shown after the first, where not all are asked for."""
 
+NAMED = 3
+"""Steps named of a list at one value of an hour."""
+
 MANY_CAUSES = 5
 """Causes of a symptom shown one by one."""
 
@@ -59,8 +62,8 @@ def _short(out: Console, answer: WorkList) -> None:
     show.wrapped(out, answer.summary)
     if answer.steps:
         _step(out, answer.steps[0])
-        for caution in answer.steps[0].cautions:
-            out.print(Text(f"     {_title(caution)}", "yellow"))
+        mind = "; ".join(_title(caution) for caution in answer.steps[0].cautions)
+        show.wrapped(out, f"Mind: {mind}.", "     ", style="yellow")
         for step in answer.steps[1 : 1 + SHOWN]:
             out.print(Text(_line(step), overflow="ellipsis", no_wrap=True))
         if len(answer.steps) > 1 + SHOWN:
@@ -69,10 +72,7 @@ def _short(out: Console, answer: WorkList) -> None:
 
 
 def _title(caution: str) -> str:
-    """A caution in a line: its title and its first sentence's beginning."""
-    title, _, words = caution.partition(": ")
-    first = words.split(";")[0].split(":")[0].split(". ")[0]
-    return f"{title}: {first.rstrip('.')}."
+    return caution.partition(": ")[0]
 
 
 def _line(step: WorkStep) -> str:
@@ -144,12 +144,12 @@ def _full(out: Console, answer: WorkList) -> None:
 
 def _sums(out: Console, answer: WorkList) -> None:
     ends = ", ".join(f"{end.route} {end.chance:.0%} for {show.whole(end.proceeds)}" for end in answer.ends)
-    show.wrapped(
-        out,
-        f"\nTogether {answer.bench_hours:.1f} h and {show.whole(answer.cash)} of parts on average ({answer.worst_hours:.1f} h and "
-        f"{show.whole(answer.worst_cash)} at worst); it leaves {show.whole(answer.left)} against "
-        f"{show.whole(answer.left_now)} as it stands. Ends: {ends}. Chance of losing by it {answer.chance_of_loss:.0%}.",
-    )
+    takes = f"{answer.bench_hours:.1f} h and {show.whole(answer.cash)} of parts on average"
+    worst = f"{answer.worst_hours:.1f} h and {show.whole(answer.worst_cash)} at worst"
+    leaves = f"it leaves {show.whole(answer.left)} against {show.whole(answer.left_now)} as it stands"
+    loss = f"Chance of losing by it {answer.chance_of_loss:.0%}"
+    out.print()
+    show.wrapped(out, f"Together {takes} ({worst}); {leaves}. Ends: {ends}. {loss}.")
     if answer.left_and_disclosed:
         show.wrapped(out, f"Left in, to be told to the buyer: {', '.join(answer.left_and_disclosed)}.")
     if answer.gap:
@@ -201,7 +201,7 @@ def _hours(out: Console, answer: WorkList) -> None:
 
 
 def _hour(point: HourPoint, largest: float) -> tuple[str, ...]:
-    steps = ", ".join(point.steps[:3]) + (", ..." if len(point.steps) > 3 else "")
+    steps = ", ".join(point.steps[:NAMED]) + (", ..." if len(point.steps) > NAMED else "")
     brings = show.whole(point.expected_return), show.bar(point.expected_return, largest)
     return (
         f"{point.hour_value:,.2f}".removesuffix(".00"),

@@ -14,6 +14,7 @@ from valuer.price_model.design import Coded, Columns, Design, Floats, TableError
 from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
 from valuer.price_model.pooled_fit import fit_pooled
+from valuer.price_model.trees import Trees, plain_trees
 from valuer.price_model.unknowns import Unknowns, learn_unknowns
 
 Progress = Callable[[str], None]
@@ -48,7 +49,7 @@ class PriceModel:
     columns: Columns
     unknowns: Unknowns
     base: LinearBase | PooledBase
-    trees: Any
+    trees: Trees | None
     interval: Interval
     usual: Floats
     coverage: float
@@ -176,8 +177,9 @@ def fit_price_model(
     every = np.arange(len(y))
     trees = None
     if steps:
-        trees = _trees(steps, codes, columns)
-        trees.fit(np.hstack([codes, inside[:, None]]), y - inside, sample_weight=maker.counted(every))
+        inputs = np.hstack([codes, inside[:, None]])
+        grown = _trees(steps, codes, columns).fit(inputs, y - inside, sample_weight=maker.counted(every))
+        trees = plain_trees(grown)
     say("measuring the interval")
     told = list(unknowns.told(coded).values())
     told_block = np.column_stack(told) if told else np.zeros((len(y), 0))

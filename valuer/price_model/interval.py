@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from valuer.price_model.design import Floats
+from valuer.price_model.trees import Trees, plain_trees
 
 LEAST_SCALE = 0.02
 
@@ -50,7 +51,7 @@ class Interval:
     held_out: share of whole sales inside ends that were read off the others.
     """
 
-    scale_model: Any
+    scale_model: Trees | None
     constant: float
     below: float
     above: float
@@ -107,10 +108,12 @@ def learn_interval(
         fitted = trees().fit(inputs[rest], size[rest], sample_weight=every[rest])
         scale[fold == k] = fitted.predict(inputs[fold == k])
     whole = trees().fit(inputs, size, sample_weight=every)
-    return _ends(whole, 0.0, error / np.maximum(scale, LEAST_SCALE), coverage, counts)
+    return _ends(plain_trees(whole), 0.0, error / np.maximum(scale, LEAST_SCALE), coverage, counts)
 
 
-def _ends(model: Any, constant: float, score: Floats, coverage: float, counts: Floats | None) -> Interval:
+def _ends(
+    model: Trees | None, constant: float, score: Floats, coverage: float, counts: Floats | None
+) -> Interval:
     below, above = both_ends(score, coverage, counts)
     return Interval(model, constant, below, above, held_out_coverage(score, coverage, counts))
 

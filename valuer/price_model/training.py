@@ -1,4 +1,4 @@
-"""The trained mower model: taken from the user's cache, or trained the first time and kept."""
+"""The trained mower model: the one that is shipped, or one of the user's own sales; and training either again."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ import io
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import cast
 
 import numpy as np
 
 from valuer import __version__
 from valuer.advice.ports import Basis
 from valuer.paths import cache_folder, shipped
-from valuer.price_model import given
-from valuer.price_model.artifact import ArtifactRefused, keep, kept, place_of, proven
+from valuer.price_model import artifact, given
+from valuer.price_model.artifact import ArtifactRefused, keep, kept
 from valuer.price_model.given import Given
 from valuer.price_model.mower import MowerModel, train_mower_model
 from valuer.price_model.sales_file import read_sales, read_sales_text
@@ -30,43 +29,66 @@ STEPS = 8
 
 
 def load_or_train(report: Report | None = None) -> MowerModel:
-    """The model in force; trained when no kept one fits the data, the code and the libraries.
+    """The model in force: the shipped one, or that of the sales that `train` was last given.
 
-    It rests on the sales that `train` was last given, or on the shipped synthetic ones.
+    The latter is trained again where it is not kept any more or another version kept it. Raises ArtifactRefused,
+    saying what to do, where the shipped one cannot be used.
     """
-    return _of(given.in_force(), fresh=False, report=report)
+    data = given.in_force()
+    return (
+        _shipped() if data is None else _found(data, report or _silent) or _trained(data, report or _silent)
+    )
 
 
-def train(sales: Path | None = None, report: Report | None = None, with_synthetic: float = 0.0) -> MowerModel:
-    """Train now and keep the result in force: on another file of the same columns, or on the shipped synthetic sales.
+def train(
+    sales: Path | None = None,
+    report: Report | None = None,
+    with_synthetic: float = 0.0,
+    out: Path | None = None,
+) -> MowerModel:
+    """Train now and put the result in force: on another file of the same columns, or on the shipped synthetic sales.
 
     with_synthetic: how much each synthetic sale counts beside one of the file, from 0 (they are left out) to below 1.
     A given file is copied into the user's data folder once the training has succeeded, so that the model can be
-    trained again when the code changes; without a file the copy goes. Raises TableError with one line a problem.
+    trained again; without a file the copy goes, and the shipped model is written anew. out: write the model there
+    instead and leave everything else as it is. Raises TableError with one line a problem.
     """
-    if sales is None:
-        given.forget()
-        return _of(None, fresh=True, report=report)
-    given.check_weight(with_synthetic)
-    data = given.read(sales, with_synthetic)
-    model = _of(data, fresh=True, report=report)
-    given.put_in_force(data)
+    data = None
+    if sales is not None:
+        given.check_weight(with_synthetic)
+        data = given.read(sales, with_synthetic)
+    model = _trained(data, report or _silent, out)
+    if out is None:
+        given.put_in_force(data) if data else given.forget()
     return model
 
 
-def prove() -> int:
-    """Bytes of the kept model in force, proved and not loaded; FileNotFoundError or ArtifactRefused."""
-    key = _key(given.in_force())
-    return len(proven(place_of(cache_folder(), key), key))
+def place() -> Path:
+    """Where the model in force is kept."""
+    return _place(given.in_force())
 
 
-def _of(data: Given | None, *, fresh: bool, report: Report | None) -> MowerModel:
-    """The model of the given sales, or of the shipped ones; a kept one unless it must be fresh."""
-    say = report or (lambda _done, _what: None)
-    key = _key(data)
-    found = None if fresh else _found(key, say)
-    if found is not None:
-        return found
+def _place(data: Given | None) -> Path:
+    return cache_folder() / f"resale_value-{_key(data)[:24]}.npz" if data else artifact.SHIPPED
+
+
+def _shipped() -> MowerModel:
+    try:
+        return kept(artifact.SHIPPED)
+    except FileNotFoundError:
+        raise ArtifactRefused(
+            "the shipped model is not there; install valuer again, or run `valuer train`"
+        ) from None
+    except ArtifactRefused as refused:
+        raise ArtifactRefused(f"{refused}; install valuer again, or run `valuer train`") from None
+
+
+def _silent(_done: float, _what: str) -> None:
+    """Report to nobody."""
+
+
+def _trained(data: Given | None, say: Report, out: Path | None = None) -> MowerModel:
+    """Train on the given sales or the shipped ones, and keep the model at its place or at another."""
     say(0.0, "reading the sales")
     done = 0
 
@@ -78,8 +100,8 @@ def _of(data: Given | None, *, fresh: bool, report: Report | None) -> MowerModel
     model = _trained_on_shipped(step) if data is None else _trained_on(data, step)
     step("learning how listings sell")
     model = replace(model, selling=_selling_model(shipped(SYNTHETIC_LISTINGS).read_bytes()))
-    keep(model, place_of(cache_folder(), key), key)
-    if data is not None:
+    keep(model, out or _place(data), _key(data))
+    if data is not None and out is None:
         given.keep_card(data, model.price_model)
     say(1.0, "done")
     return model
@@ -112,14 +134,14 @@ def _trained_on(data: Given, step: Callable[[str], None]) -> MowerModel:
 
 
 def _key(data: Given | None) -> str:
-    """One hash of all that the model is trained on, and of how much it counts."""
+    """One hash of all that the model is trained on, and of how much it counts; of a given file, by which version."""
     listings = shipped(SYNTHETIC_LISTINGS).read_bytes()
     if data is None:
         return _both(shipped(SYNTHETIC_SALES).read_bytes(), listings)
+    mine = (data.sales, data.name.encode(), __version__.encode(), listings)
     if not data.with_synthetic:
-        return _both(data.sales, data.name.encode(), listings)
-    weight = repr(data.with_synthetic).encode()
-    return _both(data.sales, data.name.encode(), listings, shipped(SYNTHETIC_SALES).read_bytes(), weight)
+        return _both(*mine)
+    return _both(*mine, shipped(SYNTHETIC_SALES).read_bytes(), repr(data.with_synthetic).encode())
 
 
 def _selling_model(listings: bytes) -> SellingModel:
@@ -133,10 +155,10 @@ def _both(*parts: bytes) -> str:
     return hashlib.sha256(b"".join(hashlib.sha256(part).digest() for part in parts)).hexdigest()
 
 
-def _found(data_sha256: str, say: Report) -> MowerModel | None:
-    """The kept model of these data, or nothing; a refused one is named and trained again."""
+def _found(data: Given, say: Report) -> MowerModel | None:
+    """The kept model of these sales, or nothing; a refused one is named and trained again."""
     try:
-        return cast("MowerModel", kept(place_of(cache_folder(), data_sha256), data_sha256))
+        return kept(_place(data), _key(data))
     except FileNotFoundError:
         return None
     except ArtifactRefused as refused:

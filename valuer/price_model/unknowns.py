@@ -8,11 +8,11 @@ more fault can never raise a value through what it hints at.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from valuer.price_model.design import Coded, Columns, Design, Floats, design_matrix
+from valuer.price_model.trees import Trees, plain_trees
 
 FEWEST_ROWS = 600
 """Below this many known rows an unknown number is its median, an unknown level its share."""
@@ -22,7 +22,7 @@ FEWEST_ROWS = 600
 class Reader:
     """Reads one column off others: the fitted trees and the columns they look at; or a constant."""
 
-    trees: Any
+    trees: Trees | None
     categories: tuple[int, ...]
     numbers: tuple[int, ...]
     flags: bool
@@ -77,7 +77,7 @@ class Unknowns:
             return np.full((len(rows), n_levels), 1.0 / n_levels)
         if reader.trees is None:
             return np.tile(reader.constant, (len(rows), 1))
-        return np.asarray(reader.trees.predict_proba(reader.inputs(coded, rows)))
+        return reader.trees.shares(reader.inputs(coded, rows))
 
     def _ends(self, name: str) -> tuple[float, float]:
         return self.columns.knots[name][0], self.columns.knots[name][-1]
@@ -140,7 +140,7 @@ def _number_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Fl
     # A few very old machines must not set the guess for all: numbers on a plain scale are read on a log scale.
     scaled = target[known] if name in columns.logs else np.log1p(target[known] - columns.knots[name][0])
     trees.fit(blank.inputs(coded, known), scaled, sample_weight=counts[known])
-    return Reader(trees, categories, numbers, bool(sign), blank.constant)
+    return Reader(plain_trees(trees), categories, numbers, bool(sign), blank.constant)
 
 
 def _level_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Floats) -> Reader:
@@ -160,4 +160,4 @@ def _level_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Flo
         max_iter=50, max_leaf_nodes=6, learning_rate=0.1, early_stopping=False
     )
     trees.fit(blank.inputs(coded, known), places, sample_weight=counts[known])
-    return Reader(trees, categories, blank.numbers, flags=False, constant=blank.constant)
+    return Reader(plain_trees(trees), categories, blank.numbers, flags=False, constant=blank.constant)

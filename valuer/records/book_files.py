@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from valuer.domain.bounds import MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import shown
-from valuer.records.cells import Unreadable, figure, wire_value
+from valuer.records.cells import LISTS, PAIRS, Unreadable, figure, wire_value
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.files import (
     BadFile,
@@ -44,7 +44,7 @@ RECORD = (
 )
 COLUMNS = (*Machine.model_fields, *RECORD)
 NUMBERS = {"paid", "hours", "price", "fees", "selling_hours"}
-LISTS = {"fixes", "weeks", "prediction"}
+DOCUMENTS = {"fixes", "weeks", "prediction"}
 FORMULA = (
     "=",
     "+",
@@ -97,7 +97,7 @@ def _json_rows(name: str, text: str) -> Iterator[Read]:
 
 def _value(name: str, cell: str) -> Any:
     """One cell as the value that JSON would carry; raises Unreadable."""
-    if name in LISTS:
+    if name in DOCUMENTS:
         try:
             return parse(cell)
         except BadJson:
@@ -218,10 +218,10 @@ def _line(cells: Iterable[Any]) -> str:
 
 def _machine_cells(machine: Machine) -> dict[str, Any]:
     told: dict[str, Any] = _told(machine)
-    pairs = {name: told.pop(name) for name in ("readings", "checks") if name in told}
+    pairs = {name: told.pop(name) for name in sorted(PAIRS) if name in told}
     cells = {name: _plain(value) for name, value in told.items()}
     cells |= {name: ";".join(f"{k}:{_plain(v)}" for k, v in of.items()) for name, of in pairs.items()}
-    return cells | ({"faults": ";".join(told["faults"])} if "faults" in told else {})
+    return cells | {name: ";".join(told[name]) for name in sorted(LISTS) if name in told}
 
 
 def _plain(value: Any) -> Any:

@@ -9,7 +9,17 @@ from valuer.intake.numbers import NotUnderstood, as_wire
 from valuer.intake.quantities import quantities
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
-NUMBERS = {name for name, field in Machine.model_fields.items() if "float" in str(field.annotation)}
+WORDS = frozenset({"checks", "causes", "seen"})
+FIGURES = {"own_parts": "new_price", "own_hours": "hours"}
+"""Columns of names with a figure each, and the quantity that their figures are."""
+
+PAIRS = frozenset({"readings", *WORDS, *FIGURES})
+LISTS = frozenset({"faults", "new_parts"})
+NUMBERS = {
+    name
+    for name, field in Machine.model_fields.items()
+    if "float" in str(field.annotation) and name not in PAIRS
+}
 FLAGGED = {name for name, field in Machine.model_fields.items() if "bool" in str(field.annotation)}
 FLAGS = {"yes": True, "true": True, "no": False, "false": False}
 
@@ -28,9 +38,9 @@ def wire_value(column: str, cell: str, *, point: bool = True) -> Any:
     >>> wire_value("age_years", "6")
     6.0
     """
-    if column == "faults":
+    if column in LISTS:
         return [part.strip() for part in cell.split(";") if part.strip()]
-    if column in {"readings", "checks"}:
+    if column in PAIRS:
         return dict(_pairs(column, cell, point=point))
     if column in NUMBERS:
         return figure(column, cell, point=point)
@@ -67,8 +77,16 @@ def _pairs(column: str, cell: str, *, point: bool) -> list[tuple[str, Any]]:
             raise Unreadable(f"expected name:value pairs joined by ;, got {shown(part)}")
         if name in found:
             raise Unreadable(f"{shown(name)} stands twice; keep one of them")
-        found[name] = value if column == "checks" else _reading(name, value, point=point)
+        found[name] = _paired(column, name, value, point=point)
     return list(found.items())
+
+
+def _paired(column: str, name: str, value: str, *, point: bool) -> Any:
+    if column in WORDS:
+        return value
+    if column in FIGURES:
+        return figure(FIGURES[column], value, point=point)
+    return _reading(name, value, point=point)
 
 
 def _reading(name: str, value: str, *, point: bool) -> Any:

@@ -9,10 +9,11 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.gates import Gate, gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.readings import Readings
+from valuer.records.cells import LISTS, PAIRS
 
 HOW = (
     "Leave out or leave empty what is unknown: a guess is worse than nothing. A number is in the unit of its "
-    "name, or in the one written after it (55 cm). In CSV, faults, readings and checks are name:value pairs "
+    "name, or in the one written after it (55 cm). In CSV, faults, readings, checks and the like are name:value pairs "
     "joined by ; and several runs of one reading are parted by blanks (blade_stop_s:2.1 2.3 2.2)."
 )
 
@@ -20,7 +21,11 @@ HOW = (
 def blank_json() -> str:
     """A JSON machine file with one empty machine, and the meaning of every name under ``about``."""
     empty: dict[str, Any] = dict.fromkeys(Machine.model_fields)
-    machine = empty | {"id": "m1", "faults": [], "readings": {}, "checks": {}}
+    machine = empty | {
+        "id": "m1",
+        **{name: [] for name in sorted(LISTS)},
+        **{name: {} for name in sorted(PAIRS)},
+    }
     return json.dumps({"about": explained(), "machines": [machine]}, indent=2, ensure_ascii=False) + "\n"
 
 

@@ -1,9 +1,9 @@
-// What to ask, when to cut to what, the least to take, and what to say to an offer at the door.
+// What to ask, when to cut to what, the least to take; why it has not sold.
 
-import { button, freshId, h, refill } from "./dom.js";
-import { keep, kept } from "./keep.js";
+import { freshId, h } from "./dom.js";
 import { saleCurve, weeksPlan } from "./pictures.js";
-import { trouble, fill } from "./trouble.js";
+import { setOwn, weeksToSell } from "./terms.js";
+import { fill } from "./trouble.js";
 import { money, month, percent } from "./words.js";
 
 const HORIZONS = [4, 8, 12, 20, 26];
@@ -12,12 +12,12 @@ const HORIZONS = [4, 8, 12, 20, 26];
 export async function asking(it) {
   const id = freshId("weeks");
   const place = h("div", {});
-  const choice = h("select", { id, on: { change: () => { keep("weeks", Number(choice.value)); draw(); } } },
-    HORIZONS.map((weeks) => h("option", { value: weeks }, `${weeks} weeks`)));
-  choice.value = kept("weeks", 12);
+  const choice = h("select", { id, on: { change: () => { setOwn({ weeks: Number(choice.value) }); draw(); } } },
+    [...new Set([...HORIZONS, weeksToSell()])].sort((a, b) => a - b).map((weeks) => h("option", { value: weeks }, `${weeks} weeks`)));
+  choice.value = weeksToSell();
   const draw = () => fill(place, "Working out the asking price", async () => told(await it.asking(Number(choice.value)), it), it.signal);
   await draw();
-  return [h("p", { class: "choice" }, h("label", { for: id }, "It must be gone within"), choice), place];
+  return [h("p", { class: "choice", "data-own": "weeks" }, h("label", { for: id }, "It must be gone within"), choice), place];
 }
 
 const RUNGS = { worth: "Worth", ask: "Ask", expect: "Expect", least: "Least to take" };
@@ -41,7 +41,6 @@ function told(price, it) {
       price.left_over !== null && pair("Left over at the end", `${money(price.left_over)} from a repairer`)),
     price.curve.length > 2 ? [h("h3", {}, "Chance of a sale against the ask"), saleCurve(price.curve, price.ask)] : null,
     price.weeks.length ? [h("h3", {}, "Week by week"), weeksPlan(price.weeks), table(price.weeks)] : null,
-    offerForm(price, it),
   ];
 }
 
@@ -62,34 +61,4 @@ function table(weeks) {
     h("table", {}, h("thead", {}, h("tr", {}, ["Week", "Month", "Ask", "Least to take", "Sells this week", "Sold by then"].map((name) => h("th", { scope: "col" }, name)))),
       h("tbody", {}, weeks.map((week) => h("tr", {}, h("th", { scope: "row" }, week.week), [month(week.month).slice(0, 3), `${week.cut ? "↓ " : ""}${money(week.ask)}`,
         money(week.least_to_take), percent(week.chance), percent(week.sold_by)].map((cell) => h("td", {}, cell))))))));
-}
-
-/** Somebody offers so much: take it, name another price, or wait. The week and the ask are those on record. */
-function offerForm(price, it) {
-  const id = freshId("offer");
-  const name = `offer.${it.machine.id}`;
-  const answer = h("div", { role: "status" });
-  const offer = h("input", { id, type: "number", inputmode: "decimal", min: 1, step: "any", required: true, value: kept(name, { offer: "" }).offer });
-  const judge = (sure) => judged(it, price, offer, answer, sure, () => judge(true));
-  return h("form", { class: "offer holds", on: { input: () => keep(name, { offer: offer.value }), submit: (event) => { event.preventDefault(); judge(false); } } },
-    h("h3", {}, "An offer at the door"),
-    h("div", { class: "fields" },
-      h("p", {}, h("label", { for: id }, "Offered"), offer),
-      h("button", { type: "submit" }, "What to say")),
-    answer);
-}
-
-async function judged(it, price, offer, answer, sure, again) {
-  try {
-    const { offers: [said] } = await it.question("/v1/offers", "Weighing the offer", { offer: Number(offer.value), weeks: price.horizon, sure });
-    if (said.refusal) return refill(answer, h("p", { class: "not" }, said.refusal));
-    const words = { "take it": "Take it.", counter: `Say ${money(said.counter ?? 0)}.`, wait: "Wait.", "ask back": "Is that right?" }[said.verdict];
-    return refill(answer, said.first ? h("p", { class: "not" }, `✕ ${said.first}`) : null,
-      h("p", { class: "lead" }, h("strong", {}, words), ` ${said.reason}`),
-      said.verdict === "ask back" ? button("It is meant", again, { class: "quiet" }) : null,
-      h("p", { class: "fine" }, `Taking it brings ${money(said.take_brings)}, waiting ${money(said.wait_brings)}`,
-        said.counter ? `, naming ${money(said.counter)} ${money(said.counter_brings)} (paid ${percent(said.counter_accepted)} of the time).` : "."));
-  } catch (error) {
-    return refill(answer, trouble(error));
-  }
 }

@@ -1,6 +1,7 @@
 // Controls of a form that keeps one machine: each writes what it is told, and unknown is always a choice.
 
 import { freshId, h } from "./dom.js";
+import { numberField } from "./numbers.js";
 import { spoken } from "./words.js";
 
 /** One of a few words, or not known: chips, one tap each. */
@@ -17,18 +18,9 @@ export function chips(legend, words, value, told, help) {
 
 const coded = (word) => ({ true: true, false: false }[word] ?? word);
 
-/** A number, or nothing where it is not known. */
-export function figure(label, { minimum, maximum }, value, told, { unit = "", help = "", field } = {}) {
-  const id = freshId("figure");
-  const wrong = h("p", { class: "wrong", id: `${id}-wrong` });
-  const input = h("input", {
-    id, type: "number", inputmode: "decimal", step: "any", min: minimum, max: maximum, value: value ?? "", "data-field": field,
-    "aria-describedby": `${id}-help ${id}-wrong`,
-    on: { input: () => told(input.value === "" || !Number.isFinite(Number(input.value)) ? null : Number(input.value)) },
-  });
-  return h("div", { class: "figure" }, h("label", { for: id }, label, unit ? h("small", {}, ` ${unit}`) : null), input,
-    h("p", { class: "fine", id: `${id}-help` }, help), wrong);
-}
+/** A number, or nothing where it is not known; `told(value, text)` hears every change. */
+export const figure = (label, bounds, value, told, more = {}) =>
+  numberField(label, value, told, { minimum: bounds.minimum ?? bounds.exclusiveMinimum, maximum: bounds.maximum, ...more }).node;
 
 /** Words for the values of an enumeration, spoken where no better ones are given. */
 export const wordsFor = (values, own = {}) => Object.fromEntries(values.map((value) => [value, own[value] ?? spoken(value).toLowerCase()]));

@@ -1,6 +1,7 @@
 // Faults by what was found: search, see what slight and serious look like, tap one.
 
 import { button, freshId, h, refill } from "./dom.js";
+import { spoken } from "./words.js";
 
 const SHOWN = 8;
 
@@ -21,14 +22,26 @@ export function findings(facts, machine, told) {
     refill(list, chosen.map((each) => chosenItem(each, facts, () => set(chosen.filter((other) => other !== each)))));
     const found = matching(search.value, facts, machine, chosen);
     refill(count, search.value.trim() === "" ? "Often found, if you look:" : `${found.length} found`);
+    if (search.value.trim() === "") hits.after(groups);
+    else groups.remove();
     refill(hits, found.slice(0, SHOWN).map((fault) => hit(fault, (severity) => {
       search.value = "";
       set([...chosen, `${fault.id}:${severity}`]);
       search.focus();
     })));
   };
+  const groups = byGroup(facts, machine, (id, severity) => set([...chosen.filter((each) => !each.startsWith(`${id}:`)), `${id}:${severity}`]));
+  const place = h("div", {}, hits);
   draw();
-  return [list, h("p", {}, h("label", { for: id }, "What did you find?"), search), count, hits];
+  return [list, h("p", {}, h("label", { for: id }, "What did you find?"), search), count, place];
+}
+
+/** All of them, behind the names of their groups. */
+function byGroup(facts, machine, pick) {
+  const groups = new Map();
+  for (const fault of facts.faults.values()) if (fits(fault, machine)) groups.set(fault.group, [...(groups.get(fault.group) ?? []), fault]);
+  return h("details", {}, h("summary", {}, "All faults, by group"), [...groups].map(([group, faults]) => h("details", {}, h("summary", {}, `${spoken(group)} (${faults.length})`),
+    h("ul", { class: "hits" }, faults.map((fault) => hit(fault, (severity) => pick(fault.id, severity)))))));
 }
 
 function chosenItem(each, facts, remove) {

@@ -1,7 +1,7 @@
 // What was done to a machine and what it took; no decision looks at it.
 
 import { button, h } from "./dom.js";
-import { bare, strike, takeBack } from "./records.js";
+import { deeds, strike, takeBack } from "./records.js";
 import { wrote } from "./slip.js";
 import { change, money, time } from "./words.js";
 
@@ -17,7 +17,7 @@ export async function historyPart(it) {
     entry.sale && line(entry.sale.sold_on, `Sold for ${money(entry.sale.price)}`, [entry.sale.sold_as.replaceAll("_", " "),
       entry.sale.prediction && `${money(entry.sale.prediction.amount)} was expected (${money(entry.sale.prediction.low)} to ${money(entry.sale.prediction.high)})`]),
   ].filter(Boolean);
-  return [h("ol", { class: "past" }, lines.sort((a, b) => a.day.localeCompare(b.day)).map((each) => each.node)),
+  return [entry.machine.note ? h("p", { class: "note" }, entry.machine.note) : null, h("ol", { class: "past" }, lines.sort((a, b) => a.day.localeCompare(b.day)).map((each) => each.node)),
     h("p", { class: "fine" }, spent(entry)),
     entry.sale ? null : h("details", {}, h("summary", {}, "Strike it from the records"),
       h("p", {}, "For a machine written down by mistake. Everything that was done to it goes too."),
@@ -37,10 +37,11 @@ function spent(entry) {
 }
 
 async function struck(it) {
-  const before = { entry: bare(it.record.entry) };
+  const { id } = it.machine;
   try {
     await strike(it.record);
-    wrote(`${it.machine.id} was struck from the records.`, () => takeBack(before));
+    const [done] = (await deeds(0)).filter((each) => each.id === id);
+    wrote(`${id} was struck from the records.`, done && (() => takeBack(done.number)));
     location.hash = "#/bench";
   } catch (error) {
     wrote(`Not struck: ${error.message}`);

@@ -36,14 +36,17 @@ export function write(method, path, body, { match, key } = {}) {
   return sent(method, path, { body, headers, words: "Writing it down" }).then((answer) => answer.body);
 }
 
-async function sent(method, path, { body, headers = {}, words = "Asking", signal }) {
+/** Send a picture. */
+export const sendPicture = (path, picture) => sent("POST", path, { raw: picture, headers: { "Content-Type": picture.type }, words: "Keeping the picture" }).then((answer) => answer.body);
+
+async function sent(method, path, { body, raw, headers = {}, words = "Asking", signal }) {
   const over = began(words);
   try {
     const answer = await fetch(path, {
       method,
       signal,
       headers: body === undefined ? headers : { "Content-Type": "application/json", ...headers },
-      body: body === undefined ? undefined : JSON.stringify(body),
+      body: raw ?? (body === undefined ? undefined : JSON.stringify(body)),
     });
     const document = answer.status === 204 ? null : await answer.json();
     if (answer.status === 401 && path !== "/v1/entrance") window.dispatchEvent(new Event("not-let-in"));

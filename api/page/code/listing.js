@@ -1,23 +1,36 @@
 // An honest draft to copy, and the sheet for the handle.
 
 import { button, h, refill, sentences } from "./dom.js";
-import { kept } from "./keep.js";
+import { weeksToSell } from "./terms.js";
+import { wrote } from "./slip.js";
 import { money } from "./words.js";
 
 /** The part about the listing. */
 export async function listingPart(it) {
-  const weeks = kept("weeks", 12);
+  const weeks = weeksToSell();
   const done = it.record.entry.fixes.filter((fix) => fix.cured).map((fix) => it.facts.fixes.get(fix.fix)?.name ?? fix.fix);
   const { listings: [draft] } = await it.question("/v1/listings", "Writing the listing", { weeks, done: [...new Set(done)] });
   if (draft.refusal) return [h("p", { class: "lead not" }, `✕ ${draft.refusal}`), sheet(draft)];
   return [
     h("pre", { class: "draft", tabindex: 0, "aria-label": "Draft of the listing" }, draft.text),
-    h("p", { class: "answers" }, copier(draft.text, "Copy the text"), copier(draft.markdown, "Copy as Markdown"),
+    h("p", { class: "answers" }, sharer(draft), copier(draft.text, "Copy the text"), copier(draft.markdown, "Copy as Markdown"),
       button("Print the sheet for the handle", () => window.print(), { class: "quiet" })),
     h("details", {}, h("summary", {}, "Pictures and films to take"), sentences(draft.photos)),
     h("details", {}, h("summary", {}, "To tell the buyer"), sentences(draft.for_the_buyer)),
     sheet(draft),
   ];
+}
+
+/** The device's own way of handing text on, where a browser gives it to pages. */
+function sharer({ title, text }) {
+  if (!navigator.share) return null;
+  return button("Share", async () => {
+    try {
+      await navigator.share({ title, text });
+    } catch (error) {
+      if (error.name !== "AbortError") wrote(`Not shared: ${error.message}`);
+    }
+  });
 }
 
 function copier(text, words) {

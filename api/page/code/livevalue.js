@@ -52,6 +52,9 @@ export function markWrong(form, fields, typing = false) {
 }
 
 function clearWrong(form) {
-  for (const input of form.querySelectorAll("[aria-invalid]")) input.removeAttribute("aria-invalid");
-  for (const place of form.querySelectorAll(".wrong")) place.textContent = "";
+  for (const input of form.querySelectorAll("[aria-invalid]:not([data-unread])")) {
+    input.removeAttribute("aria-invalid");
+    const place = document.getElementById(`${input.id}-wrong`);
+    if (place) place.textContent = "";
+  }
 }

@@ -2,6 +2,8 @@
 
 import { h, refill } from "./dom.js";
 import { comeIn, outside } from "./entrance.js";
+import { queueBar } from "./queuebar.js";
+import { ownTerms } from "./terms.js";
 import { trouble } from "./trouble.js";
 
 const VIEWS = {
@@ -10,17 +12,28 @@ const VIEWS = {
   take: () => import("./take.js"),
   measure: () => import("./take.js"),
   sold: () => import("./sold.js"),
+  own: () => import("./own.js"),
   model: () => import("./model.js"),
 };
 const main = document.getElementById("main");
 let leaving = new AbortController();
+let stands = {};
 
 function asked() {
-  const [, name, id] = location.hash.split("/");
-  return { name: name in VIEWS ? name : "bench", id: id ? decodeURIComponent(id) : null };
+  const [, name, id, line] = location.hash.split("/").map(plainly);
+  return { name: name in VIEWS ? name : "bench", id: id || null, line: line || null };
 }
 
-/** Make the view anew: `why` is first, moved, or again. */
+/** An address somebody typed may be broken; then it is taken as it stands. */
+function plainly(part) {
+  try {
+    return decodeURIComponent(part);
+  } catch {
+    return part;
+  }
+}
+
+/** Make the view anew: `why` is first, moved, or again, when only what has changed is drawn. */
 async function show(why) {
   leaving.abort();
   leaving = new AbortController();
@@ -30,14 +43,16 @@ async function show(why) {
   } catch (error) {
     stayOutside(error.message);
   }
+  if (why === "first") await ownTerms();
   if (signal.aborted) return;
-  const { name, id } = asked();
+  const { name, id, line } = asked();
   mark(name);
   main.setAttribute("aria-busy", "true");
-  main.inert = true; // what still stands there belongs to the view that is leaving
+  main.inert = why !== "again"; // what still stands there belongs to the view that is leaving
   try {
     const view = await VIEWS[name]();
-    if (!signal.aborted) await view.show(main, id, signal);
+    if (!signal.aborted) await view.show(main, id, signal, { line, again: why === "again" });
+    stands = { name, id, view };
   } catch (error) {
     if (signal.aborted) return;
     refill(main, h("h1", {}, "This view could not be made"), trouble(error, () => show("again")));
@@ -54,7 +69,7 @@ function settle(why) {
   document.title = head ? `${head.textContent} – valuer` : "valuer";
   const lost = why === "again" && document.activeElement === document.body;
   if (why !== "moved" && !lost) return;
-  if (why === "moved") window.scrollTo(0, 0);
+  if (why === "moved") window.scrollTo({ top: history.state?.top ?? 0, behavior: "instant" });
   if (head) head.tabIndex = -1;
   (head ?? main).focus({ preventScroll: lost });
 }
@@ -81,10 +96,25 @@ document.getElementById("skip").addEventListener("click", (event) => {
   event.preventDefault();
   main.focus();
 });
-window.addEventListener("hashchange", () => show("moved"));
+/** Another line of the same machine opens in place; anything else is another view. */
+function moved() {
+  const { name, id, line } = asked();
+  if (name === stands.name && id === stands.id && stands.view?.open) stands.view.open(line);
+  else show("moved");
+}
+
+// Each place in the history knows how far it was scrolled, so that the way back leads to where one was.
+history.scrollRestoration = "manual";
+let settled = null;
+window.addEventListener("scroll", () => {
+  clearTimeout(settled);
+  const place = location.href;
+  settled = setTimeout(() => { if (place === location.href) history.replaceState({ top: scrollY }, ""); }, 150);
+}, { passive: true });
+window.addEventListener("hashchange", moved);
 window.addEventListener("not-let-in", () => stayOutside());
 window.addEventListener("records-changed", () => show("again"));
 window.addEventListener("server-back", () => {
   if (!main.querySelector("form.holds")) show("again"); // a form keeps what is in it
 });
-show("first");
+show("first").then(queueBar);

@@ -5,14 +5,13 @@ import { read } from "./http.js";
 import { rendered } from "./markdown.js";
 import { movedBar, salesPicture } from "./pictures.js";
 import { catalogue } from "./facts.js";
-import { setTerms, terms } from "./terms.js";
-import { shopTerms } from "./shop.js";
 import { fill } from "./trouble.js";
 import { count, percent, signed, spoken } from "./words.js";
 import { plain } from "./worth.js";
 
 /** Put what is known about the model on the page. */
-export function show(main, _id, signal) {
+export function show(main, _id, signal, { again } = {}) {
+  if (again && main.querySelector(".card")) return;
   const part = (title, words, make) => {
     const place = h("div", {});
     fill(place, words, make, signal);
@@ -22,8 +21,7 @@ export function show(main, _id, signal) {
     h("div", { class: "side" },
       part("What the values rest on", "Asking", async () => basis(await read("/health", "Asking", signal))),
       part("What own sales changed", "Learning from own sales", async () => moved(...await Promise.all([read("/v1/correction", "Learning from own sales", signal), catalogue()]))),
-      part("Did the advice hold?", "Holding sales against predictions", async () => held(await read("/v1/accuracy", "Holding sales against predictions", signal))),
-      h("section", { class: "part", "aria-label": "Terms of the shop" }, h("h2", {}, "Terms of the shop"), shopTerms(terms(), setTerms))),
+      part("Did the advice hold?", "Holding sales against predictions", async () => held(await read("/v1/accuracy", "Holding sales against predictions", signal)))),
     h("div", { class: "side" }, part("The card", "Reading the card", async () => card(await read("/v1/model-card", "Reading the card", signal))))));
 }
 

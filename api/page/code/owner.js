@@ -1,7 +1,8 @@
 // A shop's quote against selling and a new machine, from the owner's view.
 
-import { freshId, h, refill } from "./dom.js";
+import { h, refill } from "./dom.js";
 import { keep, kept } from "./keep.js";
+import { numberField, unread } from "./numbers.js";
 import { trouble } from "./trouble.js";
 import { money, percent } from "./words.js";
 import { plain } from "./worth.js";
@@ -13,11 +14,11 @@ export async function ownerPart(it) {
   const name = `quote.${it.machine.id}`;
   const typed = kept(name, {});
   const answer = h("div", { role: "status" });
-  const inputs = Object.fromEntries(Object.keys(FIELDS).map((field) =>
-    [field, h("input", { id: freshId(field), type: "number", inputmode: "decimal", min: 0, step: "any", value: typed[field] ?? "" })]));
-  const given = () => Object.fromEntries(Object.entries(inputs).filter(([, input]) => input.value !== "").map(([field, input]) => [field, Number(input.value)]));
-  const form = h("form", { class: "holds", on: { input: () => keep(name, given()), submit: (event) => { event.preventDefault(); weigh(it, given(), answer); } } },
-    h("div", { class: "fields" }, Object.entries(FIELDS).map(([field, words]) => h("p", {}, h("label", { for: inputs[field].id }, words), inputs[field])),
+  const fields = Object.fromEntries(Object.entries(FIELDS).map(([field, words]) =>
+    [field, numberField(words, typed[field] ?? null, () => keep(name, given()), { minimum: 0, maximum: 1e6, ...(field === "hours" ? { unit: "hours", maximum: 1000 } : { money: true }) })]));
+  const given = () => Object.fromEntries(Object.entries(fields).map(([field, { value }]) => [field, value()]).filter(([, value]) => value !== null));
+  const form = h("form", { class: "holds", novalidate: true, "data-own": name, on: { submit: (event) => { event.preventDefault(); if (!unread(form)) weigh(it, given(), answer); } } },
+    h("div", { class: "fields" }, Object.values(fields).map(({ node }) => node),
       h("button", { type: "submit" }, "Repair, sell or replace?")), answer);
   return h("details", {}, h("summary", {}, "Weigh a shop's quote"), form);
 }

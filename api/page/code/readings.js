@@ -8,6 +8,7 @@ import { keep, kept } from "./keep.js";
 import { spoken } from "./words.js";
 
 const COMMON = ["cold_pulls", "blade_stop_s", "fuel_paper_5min", "fuel_paper_soak", "roll_pull_kgf", "engine_rpm", "oil_cardboard"];
+const ONLY = [[/battery|starter|charg/, (machine) => machine.start !== "rope"], [/drive|roll_pull_driven/, (machine) => machine.drive !== "push"]];
 const UNITS = { psi: "psi", bar: "bar", kpa: "kPa", mm: "mm", in: "in", kgf: "kgf", n: "N", lbf: "lbf", kg: "kg", lb: "lb", rpm: "rpm", s: "s", v: "V", percent: "%" };
 
 const OWN_NAMES = { fuel_paper_5min: "Fuel paper, 5 min", fuel_paper_soak: "Fuel paper, overnight", engine: "Engine speed", roll_pull: "Pull to roll it", oil_cardboard: "Oil on cardboard", blade_stop: "Blade stop time", cold_pulls: "Pulls to start, cold", tip_height: "Blade tips, difference in height" };
@@ -15,7 +16,8 @@ const OWN_NAMES = { fuel_paper_5min: "Fuel paper, 5 min", fuel_paper_soak: "Fuel
 /** Fields for all readings; `told(name, value)` hears every change. */
 export function readings(schema, machine, facts, told) {
   const families = familiesOf(schema.properties);
-  const first = families.filter((each) => COMMON.includes(each.names[0]));
+  const fits = (each) => !ONLY.some(([pattern, fit]) => pattern.test(each.base) && !fit(machine));
+  const first = families.filter((each) => (COMMON.includes(each.names[0]) || (machine.start === "electric" && each.base.startsWith("battery"))) && fits(each));
   const rest = families.filter((each) => !first.includes(each));
   const warn = cautioner();
   const make = (family) => reading(family, schema.properties, machine.readings ?? {}, facts, warn, told);
@@ -69,8 +71,8 @@ function measured(family, properties, values, title, set) {
   const note = (typed) => { value = typed; set(name, typed); };
   const draw = () => {
     const unit = unitOf(name);
-    place.replaceChildren(takesRuns(properties[name]) ? runs(title, unit, value, note, schema.description, name)
-      : figure(title, boundsOf(properties[name]), value, note, { unit, help: schema.description, field: name }));
+    const bounds = boundsOf(properties[name]);
+    place.replaceChildren(figure(title, bounds, value, note, { unit, help: schema.description, field: name, runs: takesRuns(properties[name]) }));
   };
   draw();
   if (family.names.length === 1) return place;
@@ -83,19 +85,4 @@ function measured(family, properties, values, title, set) {
   } } }, family.names.map((each) => h("option", { value: each }, unitOf(each))));
   choice.value = name;
   return h("div", { class: "with-unit" }, place, choice);
-}
-
-/** Several runs of one reading, as numbers with spaces or commas between. */
-function runs(title, unit, value, told, help, field) {
-  const id = freshId("runs");
-  const input = h("input", {
-    id, type: "text", inputmode: "decimal", placeholder: "one run, or 2.1, 2.3, 2.2", "data-field": field, "aria-describedby": `${id}-help ${id}-wrong`,
-    value: value === null ? "" : [value].flat().join(", "),
-    on: { input: () => {
-      const numbers = input.value.split(/[\s,;]+/).filter(Boolean).map(Number);
-      told(numbers.length && numbers.every(Number.isFinite) ? numbers : null);
-    } },
-  });
-  return h("div", { class: "figure" }, h("label", { for: id }, title, h("small", {}, ` ${unit}`)), input,
-    h("p", { class: "fine", id: `${id}-help` }, help), h("p", { class: "wrong", id: `${id}-wrong` }));
 }

@@ -1,49 +1,62 @@
-// Machines on record: read, changed, put back.
+// Machines on record: read, changed, put back. Changes go through the queue; what waits there is seen already.
 
-import { read, write } from "./http.js";
+import { Away, read, write } from "./http.js";
+import { keep, kept } from "./keep.js";
+import { bare, place } from "./plain.js";
+import { deliver, withWaiting } from "./queue.js";
+
+export { bare, today } from "./plain.js";
 
 const PAGE = 200;
+const SEEN = 60; // records that are kept on this device for when the server is away
 
-/** All entries of a kind: bench, sold. */
+/** All entries of a kind: bench, sold, all. */
 export async function entries(which, signal) {
   const found = [];
-  for (;;) {
-    const page = await read(`/v1/machines?which=${which}&offset=${found.length}&limit=${PAGE}`, "Reading the records", signal);
-    found.push(...page.entries);
-    if (!page.entries.length || found.length >= page.total) return found;
+  try {
+    for (;;) {
+      const page = await read(`/v1/machines?which=${which}&offset=${found.length}&limit=${PAGE}`, "Reading the records", signal);
+      found.push(...page.entries);
+      if (!page.entries.length || found.length >= page.total) break;
+    }
+    if (which === "bench") keep("seen.bench", found.slice(0, SEEN));
+  } catch (error) {
+    const seen = which === "bench" && error instanceof Away && kept("seen.bench", null);
+    if (!seen) throw error;
+    return seen.map(withWaiting);
+  }
+  return found.map(withWaiting);
+}
+
+/** One record, as it was seen last where the server is away. */
+export async function entry(id, signal) {
+  try {
+    const record = await read(place(id), "Reading the records", signal);
+    const others = kept("seen.bench", []).filter((each) => each.entry.machine.id !== id);
+    keep("seen.bench", [record, ...others].slice(0, SEEN));
+    return withWaiting(record);
+  } catch (error) {
+    const seen = error instanceof Away && kept("seen.bench", []).find((each) => each.entry.machine.id === id);
+    if (!seen) throw error;
+    return withWaiting(seen);
   }
 }
 
-const place = (id) => `/v1/machines/${encodeURIComponent(id)}`;
+export const take = (taken, key, words) => deliver({ kind: "take", id: taken.machine.id, body: taken, key, words });
+export const measure = (record, machine, words, key) =>
+  deliver({ kind: "measure", id: record.entry.machine.id, body: machine, base: bare(record.entry.machine), version: record.version, key, words });
+export const tried = (id, done, key, words) => deliver({ kind: "tried", id, body: done, key, words });
+export const offered = (record, week, key, words) =>
+  deliver({ kind: "week", id: record.entry.machine.id, body: week, version: record.version, key, words });
+export const sell = (sale, key, words) => deliver({ kind: "sale", id: sale.id, body: sale, key, words });
 
-export const entry = (id, signal) => read(place(id), "Reading the records", signal);
-export const take = (taken, key) => write("POST", "/v1/machines", taken, { key });
-export const measure = (record, machine) => write("PUT", place(record.entry.machine.id), machine, { match: record.version });
-export const tried = (id, done, key) => write("POST", `${place(id)}/fixes`, done, { key });
-export const offered = (record, week) =>
-  write("PUT", `${place(record.entry.machine.id)}/weeks`, week, { match: record.version });
-export const sell = (sale, key) => write("POST", "/v1/sales", sale, { key });
 export const strike = (record) => write("DELETE", place(record.entry.machine.id), undefined, { match: record.version });
+export const rename = (record, id) => write("POST", `${place(record.entry.machine.id)}/name`, { id }, { match: record.version });
 
 /** Put an entry back as it was before the change that left `now`. */
 export const putBack = (before, now) =>
   write("PUT", `${place(before.entry.machine.id)}/entry`, bare(before.entry), { match: now.version });
 
-/** Take a struck machine in again with everything that was done to it. */
-export async function takeBack(before) {
-  const { machine, taken_on } = bare(before.entry);
-  return putBack(before, await take({ machine, taken_on }, undefined));
-}
-
-/** Without the nulls of a JSON answer: unknown is absent in what is sent. */
-export function bare(value) {
-  if (Array.isArray(value)) return value.map(bare);
-  if (value === null || typeof value !== "object") return value;
-  return Object.fromEntries(Object.entries(value).filter(([, each]) => each !== null).map(([name, each]) => [name, bare(each)]));
-}
-
-/** Today on the user's own calendar, as YYYY-MM-DD. */
-export function today() {
-  const now = new Date();
-  return [now.getFullYear(), now.getMonth() + 1, now.getDate()].map((part) => String(part).padStart(2, "0")).join("-");
-}
+/** Take a deed of `/v1/deeds` back. */
+export const takeBack = (number) => write("POST", `/v1/deeds/${number}/undo`);
+export const deeds = (days, signal) => read(`/v1/deeds?days=${days}`, "Reading what was written down", signal).then((found) => found.deeds);

@@ -1,30 +1,35 @@
-// Whether it may be sold as working: every check with its state, how it is done, and what can hurt at it.
+// Whether it may be sold as working: every check in one list that keeps its order, a tap each.
 
-import { button, h, sentences } from "./dom.js";
+import { button, freshId, h, sentences } from "./dom.js";
 import { toldInFull } from "./cautions.js";
 import { cautionsBeside, cautionsOf } from "./facts.js";
+import { numberField, unread } from "./numbers.js";
 import { bare, measure, putBack } from "./records.js";
-import { wrote } from "./slip.js";
-import { spoken } from "./words.js";
+import { deedDone, wrote } from "./slip.js";
+import { stopwatch } from "./stopwatch.js";
+import { own } from "./terms.js";
+import { listed, spoken } from "./words.js";
 import { plain } from "./worth.js";
 
 const UNDER_THE_DECK = { blade_and_mount: ["C1", "C4"], deck: ["C1", "C4"], crank: ["C1", "C4"], bail: ["C3", "C6"], drive_releases: ["C3"], muffler: ["C1"] };
-const SIGN = { passed: "✓", fails: "✕", open: "?", "not called for": "–" };
+const SIGN = { passed: "✓", fails: "✕", open: "?" };
+const TIMED = { blade_stop: "blade_stop_s" };
+const FIGURES = { engine_speed: { name: "engine_rpm", unit: "rpm", minimum: 500, maximum: 6000 } };
 
 /** The part about safety. */
 export async function safetyPart(it) {
   const { safety, cautions } = await it.valuation();
-  const warn = toldInFull;
   const all = [...it.facts.checks.values()].map((gate) => ({ gate, state: stateOf(gate, safety, it.machine) }));
-  const rank = { fails: 0, open: 1, passed: 2, "not called for": 3 };
-  const open = all.filter(({ state }) => rank[state] < 2).sort((a, b) => rank[a.state] - rank[b.state]);
-  const settled = all.filter(({ state }) => rank[state] >= 2);
+  const called = all.filter(({ state }) => state !== "not called for");
+  const open = called.filter(({ gate, state }) => state === "open" && gate.by_check);
+  const { country } = own();
   return [
-    h("p", { class: safety.may_be_sold ? "lead may" : "lead not" }, `${safety.may_be_sold ? "✓" : "✕"} ${plain(safety.statement, it.facts)}`),
-    open.length ? h("ul", { class: "gates" }, open.map((each) => gateItem(each, safety, it, warn))) : null,
-    settled.length ? h("details", {}, h("summary", {}, `${settled.filter(({ state }) => state === "passed").length} passed`),
-      h("ul", { class: "gates" }, settled.map((each) => gateItem(each, safety, it, warn)))) : null,
-    h("details", {}, h("summary", {}, "Cautions, and the law behind it"), sentences(cautions), sentences(safety.sources, "fine")),
+    h("p", { class: safety.may_be_sold ? "lead may" : "lead not", "data-key": "verdict" }, `${safety.may_be_sold ? "✓" : "✕"} ${plain(safety.statement, it.facts)}`),
+    h("ul", { class: "gates", "data-key": "gates" }, called.map((each) => gateItem(each, safety, it))),
+    h("p", { class: "answers", "data-key": "all" }, open.length > 1 ? button(`All of these ${open.length} passed`, () => askAll(open, it), { class: "second" }) : null),
+    called.length < all.length ? h("p", { class: "fine" }, `Not called for on this machine: ${listed(all.filter(({ state }) => state === "not called for").map(({ gate }) => spoken(gate.id).toLowerCase()))}.`) : null,
+    h("details", {}, h("summary", {}, "Cautions, and the law behind it"), sentences(cautions), sentences(safety.sources, "fine"),
+      country && country !== "US" ? h("p", {}, `You sell in ${country}: where its law asks for more, that law holds.`) : null),
   ];
 }
 
@@ -35,32 +40,77 @@ function stateOf(gate, safety, machine) {
   return called ? "passed" : "not called for";
 }
 
-function gateItem({ gate, state }, safety, it, warn) {
+const cautionsAt = (gate, it) => [...new Set([...cautionsOf(it.facts, UNDER_THE_DECK[gate.id] ?? []), ...cautionsBeside(it.facts, gate.readings)])];
+
+function gateItem({ gate, state }, safety, it) {
   const faults = gate.faults.filter((fault) => safety.must_cure.includes(fault)).map((fault) => it.facts.faults.get(fault).name.toLowerCase());
-  const active = state === "open" || state === "fails";
-  const named = [h("span", { class: "sign", "aria-hidden": "true" }, SIGN[state]), h("b", {}, `${spoken(gate.id)}: `), h("span", { class: "state" }, state === "open" ? "not checked" : state)];
-  if (!active) return h("li", { class: `gate ${state.replaceAll(" ", "-")}` }, h("p", {}, named), h("p", { class: "fine" }, gate.passes));
-  return h("li", { class: `gate ${state}` }, h("details", {}, h("summary", {}, h("span", {}, named, faults.length ? h("small", {}, ` cure ${faults.join(", ")} first`) : null)),
-    warn([...new Set([...cautionsOf(it.facts, UNDER_THE_DECK[gate.id] ?? []), ...cautionsBeside(it.facts, gate.readings)])]),
-    h("p", {}, `How: ${gate.test}.`), h("p", { class: "fine" }, `Passes when ${gate.passes}. Why: ${gate.basis} (${gate.mark}).`),
-    answers(gate, it)));
+  const cautions = cautionsAt(gate, it);
+  return h("li", { class: `gate ${state}`, "data-key": gate.id },
+    h("p", { class: "gate-name" }, h("span", { class: "sign", "aria-hidden": "true" }, SIGN[state]), h("b", {}, spoken(gate.id)), " ",
+      h("span", { class: "state" }, state === "open" ? "not checked" : state), faults.length ? h("small", {}, ` cure ${faults.join(", ")} first`) : null),
+    answers(gate, state, it),
+    h("details", {}, h("summary", {}, cautions.length ? `How ⚠ ${cautions.map((each) => each.title).join(" · ")}` : "How"),
+      toldInFull(cautions), h("p", {}, `${gate.test}.`), h("p", { class: "fine" }, `Passes when ${gate.passes}. Why: ${gate.basis} (${gate.mark}).`)));
 }
 
-/** A word where a word answers the check, else the way to the readings that do. */
-function answers(gate, it) {
-  const say = (result) => button(spoken(result), () => answer(gate, result, it), { class: "quiet", "aria-label": `${spoken(gate.id)}: ${result}` });
-  return h("p", { class: "answers" },
-    gate.by_check ? say("passed") : h("a", { class: "act quiet", href: `#/measure/${encodeURIComponent(it.machine.id)}` }, "Write the readings down"),
-    say("failed"));
+/** One tap where a word answers the check, else the stopwatch, a field, or the way to the readings that do. */
+function answers(gate, state, it) {
+  const { id } = gate;
+  const said = it.machine.checks?.[id];
+  const say = (result) => button(spoken(result), () => answer([id], result, it), { class: said === result ? "said" : "quiet", "aria-pressed": said === result, "aria-label": `${spoken(id)}: ${result}` });
+  const measured = TIMED[id] ? button(state === "open" ? "Stopwatch" : "Time it again", () => time(gate, it), { class: "quiet" })
+    : FIGURES[id] ? button("Write figure", () => figure(gate, FIGURES[id], it), { class: "quiet" })
+      : h("a", { class: "act quiet", href: `#/measure/${encodeURIComponent(it.machine.id)}` }, "Write readings");
+  return h("p", { class: "answers", "data-key": `say ${id}` }, gate.by_check ? say("passed") : measured, say("failed"));
 }
 
-async function answer(gate, result, it) {
+/** Write a change of the machine down and say so; what was there before is one tap away. */
+async function change(machine, words, it) {
   const before = it.record;
   try {
-    const now = await measure(before, { ...it.machine, checks: { ...it.machine.checks, [gate.id]: result } });
-    wrote(`${it.machine.id}: ${spoken(gate.id).toLowerCase()} ${result}.`, () => putBack({ entry: bare(before.entry) }, now));
+    const now = await measure(before, machine, words);
+    deedDone(`${it.machine.id}: ${words}.`, now, (after) => putBack({ entry: bare(before.entry) }, after));
   } catch (error) {
     wrote(`Not written down: ${error.message}`);
+    window.dispatchEvent(new Event("records-changed"));
   }
-  window.dispatchEvent(new Event("records-changed"));
+}
+
+const answer = (ids, result, it) =>
+  change({ ...it.machine, checks: { ...it.machine.checks, ...Object.fromEntries(ids.map((id) => [id, result])) } }, `${listed(ids.map((id) => spoken(id).toLowerCase()))} ${result}`, it);
+
+const withReading = (machine, name, value) => ({ ...machine, readings: { ...machine.readings, [name]: value } });
+
+/** All open checks at once: asked once, with what each asks for in view. */
+function askAll(open, it) {
+  const close = dialog("All of these passed?", [
+    h("ul", { class: "plain" }, open.map(({ gate }) => h("li", {}, h("b", {}, `${spoken(gate.id)}: `), `${gate.passes}.`))),
+    h("p", { class: "fine" }, "Each was done on this machine, today. Whoever buys it relies on this.")],
+  [button("Yes, all of them", () => { close(); return answer(open.map(({ gate }) => gate.id), "passed", it); })]);
+}
+
+function time(gate, it) {
+  stopwatch(spoken(gate.id), toldInFull(cautionsAt(gate, it)), (runs) => change(withReading(it.machine, TIMED[gate.id], runs), `${spoken(gate.id).toLowerCase()} ${runs.join(", ")} s`, it));
+}
+
+function figure(gate, { name, ...bounds }, it) {
+  const field = numberField(spoken(gate.id), it.machine.readings?.[name] ?? null, () => {}, { field: name, ...bounds });
+  const close = dialog(spoken(gate.id), [toldInFull(cautionsAt(gate, it)), h("p", {}, `${gate.test}.`), field.node], [button("Write it down", () => {
+    const value = field.value();
+    if (unread(field.node) || value === null) return field.input.focus();
+    close();
+    return change(withReading(it.machine, name, value), `${spoken(gate.id).toLowerCase()} ${value} ${bounds.unit}`, it);
+  })]);
+  field.input.focus();
+}
+
+/** A dialog with a way out; the result closes it. */
+export function dialog(title, inside, buttons) {
+  const heading = freshId("dialog");
+  const close = () => made.close();
+  const made = h("dialog", { class: "docket", "aria-labelledby": heading, on: { close: () => made.remove() } }, h("h2", { id: heading }, title), inside,
+    h("p", { class: "answers" }, buttons, button("Not now", close, { class: "quiet" })));
+  document.body.append(made);
+  made.showModal();
+  return close;
 }

@@ -8,9 +8,9 @@ import { fill } from "./trouble.js";
 import { change, count, money, time } from "./words.js";
 
 /** Put the sales on the page, newest first. */
-export async function show(main, _id, signal) {
-  const place = h("div", {});
-  refill(main, h("h1", {}, "Sold"), place);
+export async function show(main, _id, signal, { again } = {}) {
+  const place = (again && main.querySelector(".sold-list")) || h("div", { class: "sold-list" });
+  if (!place.isConnected) refill(main, h("h1", {}, "Sold"), place);
   await fill(place, "Reading the sales", async () => listed((await entries("sold", signal)).map((each) => each.entry)), signal);
 }
 
@@ -37,7 +37,7 @@ function row({ entry, profit, hours }, most) {
   const { sale, machine } = entry;
   const said = sale.prediction;
   const inside = said && said.low <= sale.price && sale.price <= said.high;
-  return h("li", { class: "row" },
+  return h("li", { class: "row", "data-key": machine.id },
     h("a", { class: "row-name", href: `#/machine/${encodeURIComponent(machine.id)}` }, tag(machine.id)),
     h("p", { class: "row-facts" }, h("time", { datetime: sale.sold_on }, sale.sold_on), ` · sold ${sale.sold_as.replaceAll("_", " ").replace("working", "as working")}`),
     h("p", { class: "row-money" }, h("span", {}, h("small", {}, "price "), h("b", {}, money(sale.price))), h("span", {}, h("small", {}, "over cost "), h("b", {}, change(profit))), hours ? h("span", {}, h("small", {}, `in ${time(hours)}`)) : null),

@@ -1,6 +1,7 @@
 // The two controls of the week, and what an hour is worth.
 
 import { freshId, h } from "./dom.js";
+import { numberField } from "./numbers.js";
 import { money } from "./words.js";
 
 const HOURS = { most: 20, step: 0.5, says: (value) => `${value} h` };
@@ -35,11 +36,5 @@ function slide(words, { most, step, says }, now, moved) {
   return h("div", { class: "slide" }, h("label", { for: id }, words), shown, input);
 }
 
-function worth(now, changed) {
-  const id = freshId("worth");
-  const input = h("input", {
-    id, type: "number", inputmode: "decimal", min: 0, max: 1000, step: 1, value: now,
-    on: { change: () => { if (input.value !== "" && input.validity.valid) changed(Number(input.value)); } },
-  });
-  return h("div", { class: "worth" }, h("label", { for: id }, "An hour of mine is worth"), input);
-}
+const worth = (now, changed) => h("div", { class: "worth" },
+  numberField("An hour of mine is worth", now, (value) => { if (value !== null) changed(value); }, { money: true, minimum: 0, maximum: 1e6 }).node);

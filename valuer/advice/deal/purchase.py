@@ -27,6 +27,13 @@ from valuer.domain.shop import ShopTerms, handling_cost, selling_hours, trip_cos
 DRAWS = 24
 """Imagined machines; the same ones for every question, so that answers differ by the question only."""
 
+ROUGHLY = 256
+"""Places of a symptom's story on an imagined machine: the average of many needs no more."""
+
+UNKNOWN = 0.25
+"""Share of the catalogue's shares that counts on a machine not seen yet: they sum to more than ten a machine, and
+a machine given away has two or three faults beside the one it is given away for (judgement, no source)."""
+
 MOST_UNKNOWN = 6
 """Unknown faults drawn onto one imagined machine at most, the rarest first: fewer values to work out."""
 
@@ -79,7 +86,7 @@ def _limit(
     scenes = [seen, *imagined(seen, open_faults, kind)]
     every = lattices(scenes, model, terms)
     value = ranges(every[:1], model, terms)[0]
-    jobs = [job_of(lattice, value, model, terms, shop) for lattice in every[1:]]
+    jobs = [job_of(lattice, value, model, terms, shop, places=ROUGHLY) for lattice in every[1:]]
     courses = [Course(job, job.tree) for job in jobs]
     nets = np.array([course.left for course in courses])
     fixed = trip_cost(terms) + handling_cost(terms)
@@ -127,7 +134,7 @@ def imagined(
 ) -> list[Scene]:
     """Return the machine with unknown faults drawn at their shares among machines of a kind."""
     runs = kind == "running machines on offer"
-    shares = np.array([chance_of(name, scene.machine, runs=runs) for name in open_faults])
+    shares = np.array([chance_of(name, scene.machine, runs=runs, counted=UNKNOWN) for name in open_faults])
     known = scene.machine.model_copy(update={"looked_over": True})
     rng = np.random.default_rng(20)
     drawn = rng.random((DRAWS, len(fault_catalogue()), 2))

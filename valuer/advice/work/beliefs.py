@@ -27,17 +27,19 @@ class Width:
     """How far a story is followed.
 
     The best looks and fixes from a place, and the share of what a cure brings below which a place is followed no
-    further, when what is still to gain there weighed with the place's chance is less.
+    further, when what is still to gain there weighed with the place's chance is less. Of more than ``acts`` looks and
+    fixes it is not even tried.
     """
 
     looks: int
     fixes: int
     small: float
+    acts: int = 99
 
 
 WIDTHS = (
-    Width(99, 99, 0.0),
-    Width(3, 3, 0.0005),
+    Width(99, 99, 0.0, 8),
+    Width(3, 3, 0.0005, 14),
     Width(2, 1, 0.001),
     Width(1, 1, 0.001),
     *(Width(1, 1, 0.002 * 2**step) for step in range(9)),
@@ -50,6 +52,7 @@ TELLS = 0.05
 KNOWN = 0.8
 """A cause counts as known, and is told to a buyer, when it is this likely (judgement, no source)."""
 
+FIX, LOOK = True, False
 BITS = 3
 """Bits of a place's code for what one look has shown."""
 
@@ -85,6 +88,11 @@ class Riddle:
     prices: FloatArray
     groups: IntArray
     gain: float
+
+    @property
+    def results(self) -> list[int]:
+        """How many results each look has."""
+        return [len(look.shows) for look in self.looks]
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -175,13 +183,8 @@ def _told(riddle: Riddle, code: tuple[int, int] | None, most: int) -> Story:
     _kept[key] = told
     if len(_kept) > KEPT:
         _kept.pop(next(iter(_kept)), None)
-    return Story(
-        riddle,
-        replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs)),
-        told.beliefs,
-        told.codes,
-        told.whole,
-    )
+    here = replace(told.trouble, finding=riddle.finding, factor=_factors(riddle, told.beliefs))
+    return replace(told, riddle=riddle, trouble=here)
 
 
 def _at(told: Story, start: int) -> Story:
@@ -211,11 +214,14 @@ def _placed(riddle: Riddle, code: tuple[int, int]) -> Layer:
         failed = np.maximum(failed, riddle.odds[place]) if code[1] >> place & 1 else failed
     if (weight * (1 - failed)).sum() <= 0:  # no cause allows it: the table is wrong then, not the eye
         weight, failed = riddle.prior.copy(), np.zeros(len(riddle.causes))
-    return Layer(*(np.array([part]) for part in code), weight[None], failed[None])
+    return Layer(np.array([code[0]]), np.array([code[1]]), weight[None], failed[None])
 
 
 def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
+    acts = len(riddle.looks) + len(riddle.fixes)
     for width in WIDTHS:
+        if acts > width.acts:
+            continue
         told = _followed(riddle, root, width, most)
         if told is not None:
             return told
@@ -228,9 +234,10 @@ def _followed(riddle: Riddle, root: Layer, width: Width, most: int) -> Story | N
     """Return the story with so many looks and fixes followed from a place; None where it grows too long."""
     layers, steps, total, layer = [root], [], 1, root
     while True:
-        found, layer = _next(riddle, layer, width, most - total)
-        if layer is None:
+        found, after = _next(riddle, layer, width, most - total)
+        if after is None:
             return None
+        layer = after
         steps.append(found)
         if not len(layer.seen):
             return _story(riddle, layers, steps, whole=width is WIDTHS[0])
@@ -252,7 +259,7 @@ def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[list[S
         born.append((layer.seen[at], layer.tried[at] | 1 << int(act), layer.weight[at], failed))
         p = promise.cure[at, act]
         child = np.stack([np.full(len(at), -1), count + np.arange(len(at))], axis=1)
-        steps.append(Step(True, int(act), at, np.stack([p, 1 - p], axis=1), child))
+        steps.append(Step(FIX, int(act), at, np.stack([p, 1 - p], axis=1), child))
         count += len(at)
     for act in np.flatnonzero(looks.any(axis=0)):
         at, look = np.flatnonzero(looks[:, act]), riddle.looks[act]
@@ -262,9 +269,9 @@ def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[list[S
             born.append((code, layer.tried[at], layer.weight[at] * look.chance[shown], layer.failed[at]))
             child[:, shown] = count + np.arange(len(at))
             count += len(at)
-        steps.append(Step(False, int(act), at, chance, child))
+        steps.append(Step(LOOK, int(act), at, chance, child))
     if not count:
-        return [], Layer(*(part[:0] for part in (layer.seen, layer.tried, layer.weight, layer.failed)))
+        return [], Layer(layer.seen[:0], layer.tried[:0], layer.weight[:0], layer.failed[:0])
     seen, tried, weight, failed = (np.concatenate(part) for part in zip(*born, strict=True))
     _, first, place = np.unique(
         np.stack([seen, tried], axis=1), axis=0, return_index=True, return_inverse=True
@@ -308,50 +315,43 @@ class _Promise:
             untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
         )
         rank = np.where(worth, cure / np.maximum(riddle.costs, 1e-9), -np.inf)
-        shown, ranks = [], np.full((len(weight), len(riddle.looks)), -np.inf)
-        for place, look in enumerate(riddle.looks):
-            chance, worth_of = cls._look(riddle, beliefs, still, once, look)
-            shown.append(chance)
-            free = open_ & (looks_done < MOST_LOOKS) & cls._untaken(riddle, layer, look.alike)
-            ranks[:, place] = np.where(free & (worth_of > 0), worth_of, -np.inf)
-        return cls(riddle, cure, rank, ranks, shown)
+        chance, worth_of = cls._looks(riddle, beliefs, still, once)
+        free = (open_ & (looks_done < MOST_LOOKS))[:, None] & cls._untaken(riddle, layer)
+        ranks = np.where(free & (worth_of > 0), worth_of, -np.inf)
+        return cls(riddle, cure, rank, ranks, np.split(chance, np.cumsum(riddle.results)[:-1], axis=1))
 
     @staticmethod
-    def _look(
-        riddle: Riddle, beliefs: FloatArray, still: FloatArray, once: FloatArray, look: LookAt
+    def _looks(
+        riddle: Riddle, beliefs: FloatArray, still: FloatArray, once: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Return the chances of a look's results (n, m) and what the look seems worth, money (n,)."""
-        chance = beliefs @ look.chance.T
-        after = np.zeros(len(beliefs))
-        bits = _bits(beliefs)
-        for shown, row in enumerate(look.chance):
-            joint = beliefs * row
-            best = (np.einsum("nc,nfc->nf", joint, still) * riddle.gain).T - np.outer(
-                riddle.costs, chance[:, shown]
-            )
-            after += np.maximum(0.0, best.max(axis=0, initial=0.0))
-            told = joint / np.maximum(chance[:, [shown]], 1e-300)
-            bits = bits - chance[:, shown] * _bits(told)
-        return chance, after - once - look.cost + TELLS * riddle.gain * bits
+        """Return the chances of all looks' results (n, results) and what each look seems worth, money (n, looks)."""
+        if not riddle.looks:
+            return np.zeros((len(beliefs), 0)), np.zeros((len(beliefs), 0))
+        rows = np.concatenate([look.chance for look in riddle.looks])  # (r, c)
+        firsts = np.cumsum([0, *riddle.results[:-1]])
+        chance = beliefs @ rows.T
+        joint = beliefs[:, None, :] * rows  # (n, r, c)
+        best = (joint @ still.transpose(0, 2, 1)) * riddle.gain - chance[:, :, None] * riddle.costs
+        after = np.add.reduceat(np.maximum(best.max(axis=2, initial=0.0), 0.0), firsts, axis=1)
+        told = joint / np.maximum(chance[:, :, None], 1e-300)
+        unsure = np.add.reduceat(chance * _bits(told), firsts, axis=1)
+        costs = np.array([look.cost for look in riddle.looks])
+        bits = _bits(beliefs)[:, None] - unsure
+        return chance, after - once[:, None] - costs + TELLS * riddle.gain * bits
 
     @staticmethod
     def _counts(riddle: Riddle, layer: Layer) -> tuple[IntArray, IntArray]:
-        looks = sum(
-            (layer.seen >> BITS * place & (1 << BITS) - 1 > 0).astype(np.int64)
-            for place in range(len(riddle.looks))
-        )
-        tries = sum((layer.tried >> place & 1) for place in range(len(riddle.fixes)))
-        zero = np.zeros(len(layer.seen), dtype=np.int64)
-        return np.asarray(looks + zero), np.asarray(tries + zero)
+        looks = (_taken(riddle, layer.seen) > 0).sum(axis=1)
+        tries = (layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1).sum(axis=1)
+        return np.asarray(looks), np.asarray(tries)
 
     @staticmethod
-    def _untaken(riddle: Riddle, layer: Layer, alike: int) -> BoolArray:
-        mask = sum(
-            ((1 << BITS) - 1) << BITS * place
-            for place, look in enumerate(riddle.looks)
-            if look.alike == alike
-        )
-        return np.asarray(layer.seen & mask == 0)
+    def _untaken(riddle: Riddle, layer: Layer) -> BoolArray:
+        """Say which looks have not been taken, nor one that is the same measurement, shape (n, looks)."""
+        taken = _taken(riddle, layer.seen) > 0
+        alike = np.array([look.alike for look in riddle.looks])
+        same = (alike[:, None] == alike).astype(np.int64)
+        return np.asarray(taken @ same == 0)
 
     def fixes(self, width: int) -> BoolArray:
         """Mark the fixes that are followed, shape (n, f)."""
@@ -362,15 +362,20 @@ class _Promise:
         return _best(self.look_rank, width)
 
 
+def _taken(riddle: Riddle, seen: IntArray) -> IntArray:
+    """Return what each look has shown at each place, shape (n, looks); 0 where it was not taken."""
+    return np.asarray(seen[:, None] >> BITS * np.arange(len(riddle.looks)) & (1 << BITS) - 1)
+
+
 def _bits(beliefs: FloatArray) -> FloatArray:
-    return np.asarray(-(beliefs * np.log2(np.maximum(beliefs, 1e-12))).sum(axis=1))
+    return np.asarray(-(beliefs * np.log2(np.maximum(beliefs, 1e-12))).sum(axis=-1))
 
 
 def _best(rank: FloatArray, width: int) -> BoolArray:
     """Mark the highest ``width`` of each row, of equals the first; never what ranks at minus infinity."""
     marked = np.zeros(rank.shape, dtype=bool)
     order = np.argsort(-np.round(rank, 9), axis=1, kind="stable")[:, :width]
-    np.put_along_axis(marked, order, True, axis=1)
+    np.put_along_axis(marked, order, values=True, axis=1)
     return marked & np.isfinite(rank)
 
 

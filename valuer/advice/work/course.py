@@ -9,6 +9,7 @@ import numpy as np
 from valuer.advice.work.job import Job, gain_with
 from valuer.advice.work.tree import SAME, Act, Prices, State, Totals, Tree, Visit, totals, visits
 from valuer.advice.work.ways_out import ROUTES
+from valuer.advice.worth.documents import Route
 
 Shown = tuple[tuple[int, str], ...]
 
@@ -120,7 +121,7 @@ class Course:
         acting = {visit.state: visit for visit in self.came if visit.act}
         order = self._order(acting)
         return tuple(
-            self._stage(name, [v for v in acting.values() if v.act and v.act.id == name]) for name in order
+            self._stage([v for v in acting.values() if v.act and v.act.id == name]) for name in order
         )
 
     def _order(self, acting: dict[State, Visit]) -> list[str]:
@@ -138,7 +139,7 @@ class Course:
             waiting += [edge.to for edge in reversed(visit.edges)]
         return list(found)
 
-    def _stage(self, name: str, among: Sequence[Visit]) -> Stage:
+    def _stage(self, among: Sequence[Visit]) -> Stage:
         act = among[0].act
         assert act  # noqa: S101  the same
         total = sum(visit.chance for visit in among)
@@ -206,7 +207,7 @@ class Course:
         return inner + (1 - self.reach) * self.price(self.came[0].state)
 
     @property
-    def likeliest(self) -> str:
+    def likeliest(self) -> Route:
         """The likeliest way out after it."""
         chances: dict[int, float] = {}
         for state, chance in self.endings:

@@ -7,7 +7,7 @@ from pydantic import Field
 from valuer.advice.worth.documents import Advice, Chance, Document, Hours, Money, Route
 
 StepKind = Literal["check", "look", "measure", "fix"]
-Course = Literal["go on", "sell as it stands", "break for parts", "scrap", "no sale while a recall is open"]
+Verdict = Literal["go on", "sell as it stands", "break for parts", "scrap", "no sale while a recall is open"]
 
 
 class Then(Document):
@@ -135,7 +135,7 @@ class WorkList(Advice):
     expected_return = left - left_now; bench_hours and cash are the same sums of minutes and parts.
     """
 
-    verdict: Course
+    verdict: Verdict
     summary: str = Field(description="the list in one sentence")
     left_now: Money = Field(description="money left from leaving it as it stands today, the best way open")
     left: Money = Field(description="money left if the list is followed, own hours paid")

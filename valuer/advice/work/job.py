@@ -10,14 +10,14 @@ import numpy as np
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
 from valuer.advice.work.done import NOTHING_DONE, Done
-from valuer.advice.work.tree import STOP, Act, Prices, Tree, Visit, solve, totals, visits
+from valuer.advice.work.tree import SAME, STOP, Act, Prices, Tree, Visit, solve, totals, visits
 from valuer.advice.work.trouble import (
     AGAIN,
     Trouble,
     fixed_trouble,
     plain_trouble,
 )
-from valuer.advice.work.ways_out import WaysOut, flat_selling_cost, ways_out
+from valuer.advice.work.ways_out import WaysOut, flat_selling_cost, scrap_net, ways_out
 from valuer.advice.work.workshop import Workshop, odds_on, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
@@ -47,7 +47,6 @@ MOST_STATES = 60_000
 MOST_TOGETHER, MOST_SESSIONS = 3, 24
 """Fixes that are weighed as one session because they share strip-down, and such sessions of one machine."""
 
-CERTAIN = 0.999
 AGAIN_HOURS = 10 / 60
 """Hours to take a doubtful reading again (judgement, no source)."""
 
@@ -197,12 +196,13 @@ def job_of(
     terms: ShopTerms,
     shop: Workshop,
     done: Done | None = None,
+    places: int = MOST_PLACES,
 ) -> Job:
-    """Return the job of a machine whose values are known."""
+    """Return the job of a machine whose values are known; ``places`` are those a symptom's story may have."""
     done = done or NOTHING_DONE
     own = _own_shop(shop, lattice.machine, terms)
     unchecked = open_checks(lattice.machine, terms, done)
-    maker = _Maker(lattice, model, terms, own, done)
+    maker = _Maker(lattice, model, terms, own, done, places=places)
     risks = _risks(lattice, done, unchecked)
     straight = any(gate == "crank" for gate, _ in risks)
     made = _made(replace(maker, crank_is_straight=straight), value, unchecked)
@@ -210,7 +210,7 @@ def job_of(
         return made
     at_stake = made.at_stake
     firsts = tuple(
-        First(gate, GATE_MINUTES[gate] / 60, fails, _left_if_failed(gate, maker, value, shop))
+        First(gate, GATE_MINUTES[gate] / 60, fails, _left_if_failed(gate, made, maker, value, shop))
         for gate, fails in risks
         if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake
     )
@@ -242,14 +242,30 @@ def _risks(lattice: Lattice, done: Done, unchecked: Sequence[str]) -> list[tuple
     return found
 
 
-def _left_if_failed(gate: str, maker: "_Maker", value: Value, shop: Workshop) -> float:
-    """Return the money left when a check fails: the machine with that finding, its own best list followed."""
+def _left_if_failed(gate: str, made: Job, maker: "_Maker", value: Value, shop: Workshop) -> float:
+    """Return the money left when a check fails: the machine with that finding, its own best list followed.
+
+    Under a recall that is the maker's remedy and then the list as it is, or the scrap yard.
+    """
+    if gate == "recall":
+        return _recalled(made)
     machine = maker.lattice.machine
     failed = machine.model_copy(update={"checks": {**machine.checks, gate: "failed"}})
     assert maker.model is not None  # noqa: S101  only acts are made without it
     (lattice,) = lattices([scene_of(failed, maker.terms)], maker.model, maker.terms)
     job = job_of(lattice, value, maker.model, maker.terms, shop, maker.done)
     return job.now + job.gain
+
+
+def _recalled(made: Job) -> float:
+    scrap = scrap_net(made.machine, made.terms)
+    remedy = fix_catalogue()["recall_remedy"]
+    odds, place = remedy.cures["recall_open"].odds.likely, made.shop.names.index(remedy.id)
+    cost = (
+        made.shop.parts[place] * made.terms.price_level + made.shop.together([place]) * made.terms.hour_value
+    )
+    after = totals(made.tree, made.came).left(made.terms.hour_value)
+    return max(scrap, odds * after + (1 - odds) * scrap - float(cost))
 
 
 def _behind(item: Finding, fault: str, lattice: Lattice, done: Done) -> float:
@@ -309,6 +325,7 @@ class _Maker:
     shop: Workshop
     done: Done
     crank_is_straight: bool = False
+    places: int = MOST_PLACES
 
     @cached_property
     def gains(self) -> FloatArray:
@@ -317,7 +334,8 @@ class _Maker:
         least = [
             float((np.take(values, 0, axis) - np.take(values, 1, axis)).max()) for axis in range(values.ndim)
         ]
-        return np.maximum(np.array(least), 0.0) * (1 - self.terms.fee_share)
+        found: FloatArray = np.maximum(np.array(least), 0.0) * (1 - self.terms.fee_share)
+        return found
 
     @cached_property
     def alone(self) -> FloatArray:
@@ -401,7 +419,7 @@ class _Maker:
         weights = [1 / (place + 1) for place in range(len(open_))]
         ranked = sorted(open_, key=lambda axis: -float(self.gains[axis]))
         return {
-            axis: min(MOST_PLACES, max(6, int(np.exp(room * weight / sum(weights)))))
+            axis: min(self.places, max(6, _power(float(np.exp(room * weight / sum(weights))))))
             for axis, weight in zip(ranked, weights, strict=True)
         }
 
@@ -451,7 +469,7 @@ class _Maker:
                 ]
             ),
             looks=self._looks(symptom, causes),
-            prices=self._named_prices(axis, item, [symptom.causes[cause] for cause in causes]),
+            prices=self._named_prices(item, [symptom.causes[cause] for cause in causes]),
             groups=np.array([told.index(name) for name in told]),
             gain=_rounded(float(self.gains[axis])),
         )
@@ -509,7 +527,7 @@ class _Maker:
         )
         return answered(look, self.lattice.machine.readings) is None and not (look.running and dead)
 
-    def _named_prices(self, axis: int, item: Finding, causes: Sequence[Cause]) -> FloatArray:
+    def _named_prices(self, item: Finding, causes: Sequence[Cause]) -> FloatArray:
         """Return the price with each cause named, over that with the cause unknown, everything else left in."""
         unknown = float(self.lattice.certain[(1,) * self.lattice.certain.ndim])
         others = {other.fault for other in self.lattice.findings if other is not item}
@@ -603,7 +621,7 @@ class _Maker:
                 places = [self.shop.names.index(name) for name in some]
                 saved = sum(self.shop.together([p]) for p in places) - self.shop.together(places)
                 apart = len({axis for name in some for axis in on[name]}) >= count
-                if saved > 1e-9 and apart and self._linked(places):
+                if saved > SAME and apart and self._linked(places):
                     found.append((saved, some))
         found.sort(key=lambda pair: -pair[0])
         return [self._fix_act(some, on) for _, some in found[:MOST_SESSIONS]]
@@ -612,6 +630,11 @@ class _Maker:
         """Say whether every fix shares strip-down with another one of them."""
         groups = self.shop.groups[list(places)]
         return all(any(int(a) & int(b) for j, b in enumerate(groups) if i != j) for i, a in enumerate(groups))
+
+
+def _power(number: float) -> int:
+    """Return the power of two below a number, so that stories of like room are shared."""
+    return int(2 ** np.floor(np.log2(max(number, 1.0))))
 
 
 def _rounded(gain: float) -> float:

@@ -9,12 +9,12 @@ followed from each state.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray
 from valuer.advice.work.trouble import Move, Trouble
-from valuer.advice.work.ways_out import WaysOut
 from valuer.advice.work.workshop import BoolArray, IntArray
 
 STOP = -1
@@ -23,6 +23,7 @@ SAME = 1e-7
 decides nothing."""
 
 State = tuple[int, ...]
+ActKind = Literal["look", "measure", "fix"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,7 @@ class Act:
     """
 
     names: tuple[str, ...]
-    kind: str
+    kind: ActKind
     parts: float
     hours: float
     on: tuple[tuple[tuple[int, str], ...], ...]
@@ -150,6 +151,10 @@ def solve(
         Tree(tuple(troubles), _allowed(acts, out), ends, prices, value[row])
         for row, (prices, out) in enumerate(rows)
     ]
+
+
+def _charges(acts: Sequence[Act], prices: Prices, out: frozenset[int]) -> list[float]:
+    return [np.inf if place in out else prices.of(act) for place, act in enumerate(acts)]
 
 
 def _allowed(acts: Sequence[Act], out: frozenset[int]) -> tuple[Act, ...]:
@@ -304,8 +309,3 @@ def totals(tree: Tree, came: Sequence[Visit]) -> Totals:
         worst_cash=worst[came[0].state][0],
         worst_hours=worst[came[0].state][1],
     )
-
-
-def ways_out_of(ways: WaysOut, state: State) -> int:
-    """Return the way by which a machine leaves at a state."""
-    return int(ways.money[(slice(None), *state)].argmax())

@@ -17,6 +17,7 @@ from valuer.advice.work.documents import (
     StepResult,
     SymptomCauses,
     Then,
+    Verdict,
     WayNow,
     WorkList,
     WorkStep,
@@ -40,7 +41,10 @@ from valuer.domain.symptoms import look_actions, looks, symptom_for
 MINUTES = 60.0
 PASSED, FAILED = "passed", "failed"
 EXACT = "exact: every state of the machine, every act from it"
-NARROWED = "at each state the looks and fixes that promise most are followed; the gap is what knowing each cause for sure would bring beyond that, so no list can bring more"
+NARROWED = (
+    "at each state the looks and fixes that promise most are followed; the gap is what knowing each cause for sure "
+    "would bring beyond that, so no list can bring more"
+)
 
 
 def work_lists(
@@ -165,14 +169,14 @@ def _check_step(course: Course, first: First, number: int, still: float, left: f
         results=(
             StepResult(
                 shows=PASSED,
-                says=gate.passes,
+                says="passed",
                 chance=1 - first.fails,
                 then=(Then(step=number + 1, chance=1.0),),
                 left=left,
             ),
             StepResult(
                 shows=FAILED,
-                says="write it down and ask again: it is a new finding, and no money goes into it before",
+                says="failed; write it down and ask again",
                 chance=first.fails,
                 then=(Then(step=None, chance=1.0),),
                 left=first.left,
@@ -271,12 +275,12 @@ def _why(job: Job, stage: Stage, brings: float) -> str:
             else f"cures some of it at odds of {held:.0%}"
         )
         return f"Costs {cost:.0f} with own hours, {odds}; without it the best list brings {brings:.0f} less."
-    return f"Costs {cost:.0f} of own time and parts; deciding after it brings {brings:.0f} more than the best list without it."
+    return f"Costs {cost:.0f} with own time; deciding after it brings {brings:.0f} more than the best list without it."
 
 
 def _result(job: Job, stage: Stage, going: Going, numbers: Mapping[str, int]) -> StepResult:
     return StepResult(
-        shows=shown_of(job, stage.act, going.shows),
+        shows=shown_of(job, going.shows),
         says=_says(job, stage.act, going.shows),
         chance=going.chance,
         then=tuple(
@@ -286,7 +290,7 @@ def _result(job: Job, stage: Stage, going: Going, numbers: Mapping[str, int]) ->
     )
 
 
-def shown_of(job: Job, act: Act, shows: Sequence[tuple[int, str]]) -> str:
+def shown_of(job: Job, shows: Sequence[tuple[int, str]]) -> str:
     """Return a result as it is told back: one word, or one a fault where the step works on several."""
     if len(shows) == 1:
         return shows[0][1]
@@ -342,7 +346,7 @@ def waiting_days(course: Course) -> float:
 
 
 def _check_name(first: First) -> str:
-    return f"Check before any money is spent: {gate_catalogue()[first.gate].test}"
+    return f"Check the {first.gate} before any money: {gate_catalogue()[first.gate].test}"
 
 
 def _act_name(job: Job, act: Act) -> str:
@@ -350,13 +354,14 @@ def _act_name(job: Job, act: Act) -> str:
 
 
 # ------------------------------------------------------------------------------------------------- the rest
-def _verdict(course: Course, *, recalled: bool) -> str:
+def _verdict(course: Course, *, recalled: bool) -> Verdict:
     if course.works:
         return "go on"
     route = ROUTES[course.route(course.came[0].state)]
     if recalled and route == "scrap":
         return "no sale while a recall is open"
-    return {"for parts": "break for parts", "scrap": "scrap"}.get(route, "sell as it stands")
+    verdicts: dict[str, Verdict] = {"for parts": "break for parts", "scrap": "scrap"}
+    return verdicts.get(route, "sell as it stands")
 
 
 def _summary(course: Course, steps: Sequence[WorkStep]) -> str:
@@ -396,7 +401,7 @@ def _ends(course: Course) -> tuple[End, ...]:
 
 def _ways_now(job: Job) -> tuple[WayNow, ...]:
     start = tuple(trouble.start for trouble in job.troubles)
-    money = job.ways.money[(slice(None), *start)]
+    money = [job.ways.money[way][start] for way in range(len(ROUTES))]
     return tuple(
         WayNow(route=route, left=float(left) if np.isfinite(left) else 0.0, open=bool(np.isfinite(left)))
         for route, left in zip(ROUTES, money, strict=True)

@@ -145,7 +145,8 @@ def _told_rows(
             model.fault_column(item.fault) for item in (*found, *held) if item.fault in causes[symptom.fault]
         ]
         there = (rows[:, columns] > 0).any(axis=1)
-        told[np.ix_(there, columns)] = 0.0
+        for column in columns:
+            told[there, column] = 0.0
         told[there, model.fault_column(symptom.fault)] = LEVEL[symptom.severity]
         named |= there
     return named, told

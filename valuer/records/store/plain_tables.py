@@ -17,14 +17,14 @@ from sqlalchemy import insert, select
 
 from valuer.domain.faults import fault_order
 from valuer.domain.machine import ID_PATTERN, Machine
-from valuer.records.cells import NUMBER, Unreadable, wire_value
+from valuer.records.cells import LISTS, NUMBER, PAIRS, Unreadable, wire_value
 from valuer.records.entries import MachineEntry, Sale, parse_day
 from valuer.records.files import Lines
 from valuer.records.store.rows import hundredths, wire
 from valuer.records.store.store import Store
 from valuer.records.store.tables import machines, sales
 
-NOT_PLAIN = {"id", "note", "maker", "model", "serial", "faults", "readings", "checks"}
+NOT_PLAIN = {"id", "note", "maker", "model", "serial", *LISTS, *PAIRS}
 ATTRIBUTES = tuple(name for name in Machine.model_fields if name not in NOT_PLAIN)
 FIT = ("drive", "start", "blade_clutch")
 """Attributes that rule some faults out, so that faults are checked together with them."""
