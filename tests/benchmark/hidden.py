@@ -22,6 +22,7 @@ from valuer.domain.machine import Finding, Machine
 
 TABLES = Path(valuer.domain.__file__).parent / "catalogue"
 MOST_TRIES = 3
+SAME = 1e-12
 
 
 @cache
@@ -138,21 +139,25 @@ class Tries:
     cured: float
 
 
-def orders(finding: Finding, machine: Machine, most: int = MOST_TRIES) -> list[Tries]:
+def orders(finding: Finding, machine: Machine, most: int = MOST_TRIES, *, together: bool = True) -> list[Tries]:
     """Every order of at most so many tries on a fault, none among them, with exact chances.
 
-    Tried one after another until cured: under a cause, what is cured after some tries is the surest of them.
+    Tried one after another until cured: under a cause, what is cured after some tries is the surest of them. If
+    not ``together``, tries are taken as independent, by their odds on the fault itself.
     """
     behind: dict[str | None, float] = {**causes(finding, machine)} or {None: 1.0}
-    table_ = {fix: np.array([odds_of(fix, finding, cause) for cause in behind]) for fix in fixes_on(finding)}
+    odds = {fix: np.array([odds_of(fix, finding, cause) for cause in behind]) for fix in fixes_on(finding)}
     chance = np.array(list(behind.values()))
+    if not together:
+        alone = {fix: odds_of(fix, finding, None) for fix in odds}
+        odds, chance = {fix: np.array([p]) for fix, p in alone.items() if p > 0}, np.ones(1)
     found = [Tries((), (), 0.0)]
     for count in range(1, most + 1):
-        for some in permutations(table_, count):
-            held = np.maximum.accumulate(np.stack([table_[fix] for fix in some]), axis=0) @ chance
-            reach = (1.0, *(1 - held[:-1]).tolist())
-            if count == 1 or all(np.diff(held) > 1e-12):
-                found.append(Tries(some, reach, float(held[-1])))
+        for some in permutations(odds, count):
+            each = np.stack([odds[fix] for fix in some])
+            held = (np.maximum.accumulate(each, axis=0) if together else 1 - np.cumprod(1 - each, axis=0)) @ chance
+            if all(np.diff(held) > SAME):
+                found.append(Tries(some, (1.0, *(1 - held[:-1]).tolist()), float(held[-1])))
     return found
 
 

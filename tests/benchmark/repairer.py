@@ -10,11 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import product
 
 import numpy as np
 
-from tests.benchmark.hidden import Tries, Truth, draw_truth, fixes_on, odds_of, orders, sure_worth
+from tests.benchmark.hidden import Tries, Truth, causes, fixes_on, odds_of, orders, sure_worth
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import story
 from valuer.advice.work.course import Course, course_of
@@ -25,7 +24,6 @@ from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
 from valuer.advice.worth.lattice import Lattice, lattices, scene_of
-from valuer.domain.findings import findings
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms
 
@@ -117,6 +115,11 @@ class Desk:
         """The adviser's view at the start."""
         return self.job(Told())
 
+    @property
+    def asked(self) -> int:
+        """How many different questions were asked."""
+        return len(self._kept)
+
     def ask(self, told: Told) -> Answer:
         """Return what is said after what was told."""
         if told not in self._kept:
@@ -166,25 +169,29 @@ class Desk:
     def plan(self) -> tuple[Tries, ...]:
         """The best plan fixed at the start: one order of at most three tries a fault, no looks.
 
-        Chosen by its exact expectation: one fault after another is given its best order, from several beginnings,
+        Chosen by its exact expectation: one fault after another is given its best order, from two beginnings,
         until nothing changes; exact where there is one fault.
         """
-        return _FixedPlan.of(self).best
+        return FixedPlan.of(self).best
 
-    def keep_to_plan(self, truth: Truth) -> float:
-        """Return the gain of carrying out the fixed plan."""
-        told, spent = Told(), 0.0
-        firsts = [tries.fixes[0] for tries in self.plan if tries.fixes]
-        spent += self._cost(tuple(dict.fromkeys(firsts)))
+    @cached_property
+    def apart(self) -> tuple[Tries, ...]:
+        """The plan that seems best where tries on one fault are taken as independent, by the odds on the fault."""
+        return FixedPlan.of(self, together=False).best
+
+    def keep_to(self, plan: Sequence[Tries], truth: Truth) -> float:
+        """Return the gain of carrying out a fixed plan."""
+        firsts = [tries.fixes[0] for tries in plan if tries.fixes]
+        spent = self.cost(tuple(dict.fromkeys(firsts)))
         failed: dict[str, frozenset[str]] = {}
         cured = set()
-        for item, tries in zip(self.found, self.plan, strict=True):
+        for item, tries in zip(self.found, plan, strict=True):
             done = [fix for fix in dict.fromkeys(firsts) if odds_of_any(fix, item)]
             for place, fix in enumerate(tries.fixes):
                 if truth.cures(done, item):
                     break
                 if place:
-                    spent += self._cost((fix,))
+                    spent += self.cost((fix,))
                     done.append(fix)
             if not done:
                 continue
@@ -195,7 +202,8 @@ class Desk:
         told = Told(frozenset(cured), tuple(sorted(failed.items())))
         return self.ask(told).now - spent - self.first.now
 
-    def _cost(self, fixes: Sequence[str]) -> float:
+    def cost(self, fixes: Sequence[str]) -> float:
+        """Return parts and own hours of some fixes done in one session, money."""
         places = [self.shop.names.index(fix) for fix in fixes]
         hours = self.shop.together(places)
         return float(self.shop.parts[places].sum()) * self.terms.price_level + hours * self.terms.hour_value
@@ -219,7 +227,7 @@ class Desk:
         (cause,) = truth.causes.values()
         known = job.with_trouble(0, _known(job, 0, job.stories[0].riddle.causes.index(cause)))
         odds = {fix: odds_of(fix, item, cause) for fix in fixes_on(item)}
-        costs = {fix: self._cost((fix,)) for fix in odds}
+        costs = {fix: self.cost((fix,)) for fix in odds}
         gone, there = float(known.ways.best[GONE]), float(known.ways.best[known.troubles[0].start])
         return sure_worth(costs, odds, gone, there) - job.now
 
@@ -277,7 +285,7 @@ def _strays(before: Answer, results: Mapping[str, str], after: Answer) -> list[s
 
 # ------------------------------------------------------------------------------------------------- the fixed plan
 @dataclass(frozen=True, eq=False)
-class _FixedPlan:
+class FixedPlan:
     """Searches the best order of tries for each fault.
 
     ``worth``, shape (2,)*k, is the money left with each fault gone (0) or there (1).
@@ -286,33 +294,36 @@ class _FixedPlan:
     desk: Desk
     options: tuple[tuple[Tries, ...], ...]
     worth: FloatArray
+    together: bool
 
     @classmethod
-    def of(cls, desk: Desk) -> _FixedPlan:
+    def of(cls, desk: Desk, *, together: bool = True) -> FixedPlan:
+        """Return the search for a machine; ``together`` says whether tries on a fault share their cause."""
         job = desk.first
         starts = [[GONE if t.size > 1 else 0, t.start] for t in job.troubles]
         options = tuple(
-            tuple(orders(item, desk.machine)) if trouble.size > 1 else (Tries((), (), 0.0),)
+            tuple(orders(item, desk.machine, together=together)) if trouble.size > 1 else (Tries((), (), 0.0),)
             for item, trouble in zip(desk.found, job.troubles, strict=True)
         )
-        return cls(desk, options, job.ways.best[np.ix_(*starts)] if starts else job.ways.best)
+        return cls(desk, options, job.ways.best[np.ix_(*starts)] if starts else job.ways.best, together)
 
     @property
     def best(self) -> tuple[Tries, ...]:
+        """The best plan found, from no work and from the surest tries on every fault."""
         none = tuple(some[0] for some in self.options)
         surest = tuple(max(some, key=lambda tries: tries.cured - self._later(tries) / 1e3) for some in self.options)
         found = [self._climbed(begun) for begun in (none, surest)]
-        return max(found, key=self._gain)
+        return max(found, key=self.gain)
 
     def _climbed(self, plan: tuple[Tries, ...]) -> tuple[Tries, ...]:
-        best = self._gain(plan)
+        best = self.gain(plan)
         changed = True
         while changed:
             changed = False
             for axis in range(len(plan)):
                 for tries in self._promising(plan, axis):
                     other = (*plan[:axis], tries, *plan[axis + 1 :])
-                    gain = self._gain(other)
+                    gain = self.gain(other)
                     if gain > best + CLOSE:
                         plan, best, changed = other, gain, True
         return plan
@@ -332,15 +343,15 @@ class _FixedPlan:
     @cached_property
     def _fix_costs(self) -> dict[str, float]:
         every = {fix for some in self.options for tries in some for fix in tries.fixes}
-        return {fix: self.desk._cost((fix,)) for fix in every}
+        return {fix: self.desk.cost((fix,)) for fix in every}
 
     def _later(self, tries: Tries) -> float:
         return sum(r * self._fix_costs[f] for r, f in zip(tries.reach, tries.fixes, strict=True))
 
-    def _gain(self, plan: Sequence[Tries]) -> float:
+    def gain(self, plan: Sequence[Tries]) -> float:
         """The exact expectation: first tries in one session, each acting on all it can; later ones one by one."""
         firsts = tuple(dict.fromkeys(tries.fixes[0] for tries in plan if tries.fixes))
-        cost, there = self.desk._cost(firsts) if firsts else 0.0, []
+        cost, there = self.desk.cost(firsts) if firsts else 0.0, []
         for item, tries in zip(self.desk.found, plan, strict=True):
             left, later = self._went(item, tries, firsts)
             there.append(left)
@@ -350,12 +361,10 @@ class _FixedPlan:
     def _went(self, item: Finding, tries: Tries, firsts: Sequence[str]) -> tuple[float, float]:
         """The chance that a fault is still there after its tries and all first ones, and what later ones cost."""
         others = [fix for fix in firsts if fix not in tries.fixes[:1] and odds_of_any(fix, item)]
-        if not others:
+        if not others or not self.together:
             return 1 - tries.cured, sum(
                 r * self._fix_costs[f] for r, f in zip(tries.reach[1:], tries.fixes[1:], strict=True)
             )
-        from tests.benchmark.hidden import causes
-
         behind: dict[str | None, float] = {**causes(item, self.desk.machine)} or {None: 1.0}
         still, cost = 0.0, 0.0
         for cause, chance in behind.items():
@@ -371,11 +380,3 @@ class _FixedPlan:
         for chance in reversed(there):
             left = left[..., 0] * (1 - chance) + left[..., 1] * chance
         return float(left)
-
-
-def desks(machines: Sequence[Machine], model: ValueModel, terms: ShopTerms) -> list[Desk]:
-    """Return a desk for each machine."""
-    return [Desk(machine, model, terms) for machine in machines]
-
-
-__all__ = ["Answer", "Desk", "Played", "Told", "Way", "desks", "draw_truth", "findings", "product"]
