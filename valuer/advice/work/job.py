@@ -273,9 +273,14 @@ def _behind(item: Finding, fault: str, lattice: Lattice, done: Done) -> float:
     symptom = symptom_for(item.fault) if item.chance >= 1 else None
     if symptom is None or item.fault in done.cured:
         return 0.0
-    seen = {name: shown for name, shown in done.seen.items() if name in {look.id for look in looks(symptom)}}
-    beliefs = posterior(symptom, lattice.machine.readings, seen)
+    beliefs = posterior(symptom, lattice.machine.readings, _shown(symptom, done))
     return sum(p for name, p in beliefs.items() if symptom.causes[name].fault == fault)
+
+
+def _shown(symptom: Symptom, done: Done) -> dict[str, str]:
+    """Return what looks have shown about a symptom; another symptom's look of the same name may show other things."""
+    known = {look.id: look.outcomes for look in looks(symptom)}
+    return {name: shown for name, shown in done.seen.items() if shown in known.get(name, ())}
 
 
 def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
@@ -446,8 +451,7 @@ class _Maker:
         return trouble, None
 
     def _seen(self, symptom: Symptom) -> dict[str, str]:
-        known = {look.id for look in looks(symptom)}
-        return {name: shown for name, shown in self.done.seen.items() if name in known}
+        return _shown(symptom, self.done)
 
     def _riddle(self, axis: int, item: Finding, symptom: Symptom, names: Sequence[str]) -> Riddle:
         beliefs = self._prior(item, symptom)
