@@ -301,7 +301,8 @@ class _Promise:
         failed = layer.failed[:, None, :]
         still = np.maximum(riddle.odds - failed, 0.0) / np.maximum(1 - failed, 1e-12)  # (n, f, c)
         cure = np.einsum("nc,nfc->nf", beliefs, still)
-        once = np.maximum(0.0, (cure * gain - riddle.costs).max(axis=1, initial=0.0))
+        brings = cure * gain - riddle.costs
+        once = np.maximum(0.0, brings.max(axis=1, initial=0.0))
         sure = np.einsum(
             "nc,nc->n",
             beliefs,
@@ -311,9 +312,9 @@ class _Promise:
         open_ = weight * (sure - once) > small * gain
         looks_done, tries_done = cls._counts(riddle, layer)
         untried = layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1 == 0
-        worth = (
-            untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
-        )
+        best = (brings >= once[:, None] - 1e-9) & (weight * once > small * gain)[:, None] & (brings > 0)
+        worth = untried & (tries_done < MOST_TRIES)[:, None]
+        worth &= best | ((cure * gain > 0.5 * riddle.costs) & open_[:, None])
         rank = np.where(worth, cure / np.maximum(riddle.costs, 1e-9), -np.inf)
         chance, worth_of = cls._looks(riddle, beliefs, still, once)
         free = (open_ & (looks_done < MOST_LOOKS))[:, None] & cls._untaken(riddle, layer)
