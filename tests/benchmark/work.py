@@ -145,7 +145,7 @@ def does_not_add_up(each: WorkList) -> list[str]:
 def not_warned_of(step: WorkStep) -> list[str]:
     """Return the cautions of a step's own work, by the catalogue, that do not stand beside it."""
     rows = table("cautions")
-    asked = {"C1"} | ({"C13"} if step.kind == "check" else set())
+    asked = {"check": {"C1", "C13"}, "fix": set()}.get(step.kind, {"C1"})
     for part in step.parts_of_it:
         asked |= set(table("fixes")[part.id]["cautions"]) if part.id in table("fixes") else set()
         for fault in part.faults if step.kind == "look" else ():
