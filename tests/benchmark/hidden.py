@@ -139,7 +139,9 @@ class Tries:
     cured: float
 
 
-def orders(finding: Finding, machine: Machine, most: int = MOST_TRIES, *, together: bool = True) -> list[Tries]:
+def orders(
+    finding: Finding, machine: Machine, most: int = MOST_TRIES, *, together: bool = True
+) -> list[Tries]:
     """Every order of at most so many tries on a fault, none among them, with exact chances.
 
     Tried one after another until cured: under a cause, what is cured after some tries is the surest of them. If
@@ -155,7 +157,9 @@ def orders(finding: Finding, machine: Machine, most: int = MOST_TRIES, *, togeth
     for count in range(1, most + 1):
         for some in permutations(odds, count):
             each = np.stack([odds[fix] for fix in some])
-            held = (np.maximum.accumulate(each, axis=0) if together else 1 - np.cumprod(1 - each, axis=0)) @ chance
+            held = (
+                np.maximum.accumulate(each, axis=0) if together else 1 - np.cumprod(1 - each, axis=0)
+            ) @ chance
             if all(np.diff(held) > SAME):
                 found.append(Tries(some, (1.0, *(1 - held[:-1]).tolist()), float(held[-1])))
     return found

@@ -266,7 +266,9 @@ def _answer(course: Course) -> Answer:
         )
         for edge in visit.edges
     )
-    on = tuple((name, tuple(names[axis] for axis, _ in part)) for name, part in zip(act.names, act.on, strict=True))
+    on = tuple(
+        (name, tuple(names[axis] for axis, _ in part)) for name, part in zip(act.names, act.on, strict=True)
+    )
     return Answer(act.id, act.kind, act.hours, act.parts, on, ways, job.now, course.left)
 
 
@@ -302,7 +304,9 @@ class FixedPlan:
         job = desk.first
         starts = [[GONE if t.size > 1 else 0, t.start] for t in job.troubles]
         options = tuple(
-            tuple(orders(item, desk.machine, together=together)) if trouble.size > 1 else (Tries((), (), 0.0),)
+            tuple(orders(item, desk.machine, together=together))
+            if trouble.size > 1
+            else (Tries((), (), 0.0),)
             for item, trouble in zip(desk.found, job.troubles, strict=True)
         )
         return cls(desk, options, job.ways.best[np.ix_(*starts)] if starts else job.ways.best, together)
@@ -311,7 +315,9 @@ class FixedPlan:
     def best(self) -> tuple[Tries, ...]:
         """The best plan found, from no work and from the surest tries on every fault."""
         none = tuple(some[0] for some in self.options)
-        surest = tuple(max(some, key=lambda tries: tries.cured - self._later(tries) / 1e3) for some in self.options)
+        surest = tuple(
+            max(some, key=lambda tries: tries.cured - self._later(tries) / 1e3) for some in self.options
+        )
         found = [self._climbed(begun) for begun in (none, surest)]
         return max(found, key=self.gain)
 
