@@ -1,4 +1,4 @@
-"""Made-up machines with tables of their own: one symptom of few causes, plain faults, looks, fixes, money at the end."""
+"""Made-up machines with tables of their own: one symptom, plain faults, looks, fixes, money at the end."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
