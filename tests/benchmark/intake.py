@@ -80,7 +80,9 @@ def judged(description: Description) -> Iterator[tuple[str, str]]:
     wanted = [meant for meant in description.meant if not meant.startswith("?")]
     asking = {name for meant in description.meant if meant.startswith("?") for name in meant[1:].split("|")}
     for claim in said:
-        if claim.split(":")[0].split("=")[-1] not in asking and not any(same(claim, meant) for meant in wanted):
+        if claim.split(":")[0].split("=")[-1] not in asking and not any(
+            same(claim, meant) for meant in wanted
+        ):
             yield "wrong", claim
 
 

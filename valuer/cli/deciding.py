@@ -95,7 +95,8 @@ def fixes(
 ) -> None:
     """Which fixes pay, which must be done, and the best set.
 
-    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the plan of each machine.
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    --hours and --cash limit the plan of each machine.
     --done needle_seat=failed decides the rest again from there.
     """
     from valuer.cli import show_deciding
@@ -127,7 +128,8 @@ def next_checks(
 ) -> None:
     """What to look at next, and whether to go on at all.
 
-    FILE is JSON or CSV, or - for standard input. Checks are ranked by what they are worth a minute; a symptom
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    Checks are ranked by what they are worth a minute; a symptom
     of unknown cause shows what it may be. --seen wet_point=sump says what a look showed.
     """
     from valuer.cli import show_deciding
@@ -168,7 +170,8 @@ def buy(
 ) -> None:
     """The most to pay, and whether to fetch it at all.
 
-    FILE is JSON or CSV, or - for standard input. Faults nobody looked for are counted at their share among
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    Faults nobody looked for are counted at their share among
     machines taken in, or among running machines on offer where it is known to run.
     """
     from valuer.cli import show_deciding
@@ -202,7 +205,8 @@ def buy(
 def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
     """Which work on which machines this week.
 
-    FILE is JSON or CSV, or - for standard input. --hours and --cash are what the week has; the ranking by
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    --hours and --cash are what the week has; the ranking by
     return per bench hour stands beside the plan.
     """
     from valuer.cli import show_deciding
@@ -247,7 +251,8 @@ def quote(
 ) -> None:
     """For an owner: repair it, sell it as it stands, replace it?
 
-    FILE is JSON or CSV, or - for standard input. What you do not know of the shop's figures is taken from
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    What you do not know of the shop's figures is taken from
     usual ones.
     """
     from valuer.cli import show_deciding

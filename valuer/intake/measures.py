@@ -10,13 +10,22 @@ from valuer.intake.quantities import quantities
 N = r"\d+(?:[.,]\d+)?(?: \d/\d+)?"
 LEN = r"(?:mm|cm|inch(?:es)?|in\b|\"|'')"
 SEC = r"(?:s\b|secs?\b\.?|seconds?)"
-RUNS = rf"{N}(?:\s*{SEC})?(?:(?:\s*[;,/]\s*|\s+and\s+|\s+){N}(?:\s*{SEC})?)*\s*{SEC}?"
+OTHER = r"(?!\s*(?:mm|cm|inch|in\b|\"|''|years?|yrs?|yo?\b|psi|bar|kpa|kg|lb|cc|rpm|v\b|volt|%|pulls?|mi|km|n\b|-))"
+RUN = rf"(?>{N})(?:\s*{SEC}|{OTHER})"  # a number in seconds, or in no unit at all
+RUNS = rf"{RUN}(?:(?:\s*[;,/]\s*|\s+and\s+|\s+){RUN})*"
 FORCE = r"(?:kgf|kg|n|newtons?|lbf|lbs?|pounds?)\b"
+MONEY = rf"[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?"
 GAP = r"[^\d;.]{0,40}?"
 
 PATTERNS: tuple[tuple[str, str], ...] = (
-    ("blade_stop_s", rf"(?:stops?|stopp(?:ed|ing)|brake|halt)\b{GAP}(?P<n>{RUNS})(?!\s*(?:mm|in\b|years?|yrs?|\d))"),
-    ("blade_stop_s", rf"(?P<n>{N}\s*{SEC})\s*(?:for the blade )?(?:to stop|until (?:the blade|it) stops|blade stop)"),
+    (
+        "blade_stop_s",
+        rf"(?:stops?|stopp(?:ed|ing)|brake|halt)\b{GAP}(?P<n>{RUNS})",
+    ),
+    (
+        "blade_stop_s",
+        rf"(?P<n>{N}\s*{SEC})\s*(?:for the blade )?(?:to stop|until (?:the blade|it) stops|blade stop)",
+    ),
     ("engine_rpm", r"(?P<n>\d[\d.,' ]*\d\s*(?:rpm|revs\b))"),
     ("wet_compression_psi", rf"wet compression{GAP}(?P<n>{N}\s*(?:psi|bar|kpa)?)"),
     ("compression_psi", rf"compression{GAP}(?P<n>{N}\s*(?:psi|bar|kpa))"),
@@ -44,15 +53,24 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("battery_rest_v", rf"(?P<n>{N}\s*v(?:olts?)?\b)\s*(?:at rest|resting)"),
     ("battery_rest_v", rf"at rest{GAP}(?P<n>{N}\s*v(?:olts?)?\b)"),
     ("battery_crank_v", rf"(?P<n>{N}\s*v(?:olts?)?\b)\s*(?:while |when )?crank"),
-    ("new_price", rf"new (?:one )?{GAP}(?:costs?|is|for|price)\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)"),
-    ("new_price", rf"(?:was|cost|costs|price)\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)\s*new"),
+    (
+        "new_price",
+        rf"new (?:one )?{GAP}(?:costs?|is|for|price)\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)",
+    ),
+    (
+        "new_price",
+        rf"(?:was|cost|costs|price)\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)\s*new",
+    ),
     ("age_years", rf"(?P<n>{N}\s*-?\s*(?:years?|yrs?|y|yo|months?)\b)[- ]*(?:old\b|of age)?"),
     ("deck_width_in", rf"(?P<n>{N}[\s-]*{LEN})"),
 )
 NO_AGE = re.compile(r"^\s*(?:ago|in (?:the|a) (?:shed|garage)|unused|standing)")
 NO_AGE_BEFORE = re.compile(r"(?:sat|sitting|stood|standing|unused|last|for|every)\s*(?:for\s*)?$")
-SINCE = re.compile(r"\b(?:bought(?: new)?(?: in)?|from|since|made in|built(?: in)?|new in|year)\s+(?P<n>(?:19|20)\d\d)\b|\b(?P<m>(?:19|20)\d\d)\s+model\b")
-CC = re.compile(rf"(?P<n>\d{{2,3}})\s*(?:cc|ccm|cm3)\b")
+SINCE = re.compile(
+    r"\b(?:bought(?: new)?(?: in)?|from|since|made in|built(?: in)?|new in|year)\s+(?P<n>(?:19|20)\d\d)\b"
+    r"|\b(?P<m>(?:19|20)\d\d)\s+model\b"
+)
+CC = re.compile(r"(?P<n>\d{2,3})\s*(?:cc|ccm|cm3)\b")
 ORDINAL = {"1st": 1, "2nd": 2, "3rd": 3, "4th": 4, "5th": 5, "6th": 6}
 PULLS = re.compile(r"(?P<n>\d+(?:\s*(?:or|to|-)\s*\d+)?|1st|2nd|3rd|4th|5th|6th)\s+(?:full\s+)?pulls?\b")
 NUMBER_WORDS = {
@@ -92,14 +110,16 @@ def digits(text: str) -> str:
     """
     text = re.sub(r"\ban inch\b", "1 inch", text.lower())
     text = re.sub(r"\bhalf an inch\b", "0.5 inch", text)
-    return re.sub(
-        r"[a-z]+", lambda found: _number_word(found, text), text
-    )
+    return re.sub(r"[a-z]+", lambda found: _number_word(found, text), text)
+
+
+COUNTED = re.compile(r"[\s-]*(?:years?|yrs?|pulls?|in\b|inch|months?|or|mm|cm|seasons?|speeds?|gears?)")
+"""What follows a small number word that is a number: `one year`, and not `this one`."""
 
 
 def _number_word(found: re.Match[str], text: str) -> str:
     word, after = found[0], text[found.end() : found.end() + 12]
-    if word in ("one", "second", "two", "four") and not re.match(r"[\s-]*(?:years?|yrs?|pulls?|in\b|inch|months?|or|mm|cm|seasons?)", after):
+    if word in ("one", "second", "two", "four") and not COUNTED.match(after):
         return word
     return NUMBER_WORDS.get(word, word)
 
@@ -131,14 +151,20 @@ def measures(text: str, year: int) -> Iterator[Measured]:
             start, end = found.span("n")
             if not free(start, end) or (name == "age_years" and _no_age(text, start, end)):
                 continue
-            said = _figure(name, found["n"].replace("-", " ") if name in ("age_years", "deck_width_in") else found["n"], start, end)
+            typed = found["n"].replace("-", " ") if name in ("age_years", "deck_width_in") else found["n"]
+            said = _figure(name, typed, start, end)
             if name == "deck_width_in" and said.figure is None:
                 continue
             taken.append((start, end))
             before = text[max(0, found.start() - 15) : start].rpartition(",")[2]
             if NOT_SURE.search(before) or RANGE_AFTER.match(text[end:]) or RANGE_BEFORE.search(text[:start]):
                 what = text[max(0, found.start() - 15) : end + 8].strip()
-                said = Measured(name, start, end, asked=f"{name}: expected one figure, got {what!r}; give the one you measured")
+                said = Measured(
+                    name,
+                    start,
+                    end,
+                    asked=f"{name}: expected one figure, got {what!r}; give the one you measured",
+                )
             yield said
 
 

@@ -150,12 +150,34 @@ def stems_of(text: str) -> tuple[str, ...]:
     return tuple(kept or every)
 
 
-LITTLE = frozenset({"a", "an", "the", "of", "in", "on", "at", "to", "for", "from", "by", "with", "is", "it", "it", "and", "be", "wa", "are"})
+LITTLE = frozenset(
+    (
+        "a",
+        "an",
+        "the",
+        "of",
+        "in",
+        "on",
+        "at",
+        "to",
+        "for",
+        "from",
+        "by",
+        "with",
+        "is",
+        "it",
+        "and",
+        "be",
+        "are",
+    )
+)
 
 
 def _said() -> Iterator[tuple[str, Says]]:
     words = vocabulary()
-    parts: Iterable[tuple[Literal["attribute", "reading", "check"], Mapping[str, Mapping[str, tuple[str, ...]]]]] = (
+    parts: Iterable[
+        tuple[Literal["attribute", "reading", "check"], Mapping[str, Mapping[str, tuple[str, ...]]]]
+    ] = (
         ("reading", words.readings),
         ("attribute", words.attributes),
         ("check", words.checks),

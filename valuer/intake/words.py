@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 
 from pydantic import Field, ValidationError
 
@@ -15,6 +16,7 @@ from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record
 from valuer.intake.measures import Measured, digits, measures
+from valuer.intake.names import with_short_name
 from valuer.intake.numbers import tidied
 from valuer.intake.vocabulary import (
     GUARDED,
@@ -30,12 +32,13 @@ from valuer.intake.vocabulary import (
 
 MOST_LETTERS = 2_000  # a description, not a book
 BREAK = re.compile(r"[.;!?()\n]|,|:(?!\s*(?:passed|failed|ok))|\bbut\b|\botherwise\b|\bthough\b| - | \u2013 ")
-WORD = re.compile(r"[a-z0-9][a-z0-9'’/-]*|\u2016")
+WORD = re.compile(r"[a-z0-9][a-z0-9'/-]*|\u2016")
 MARK = "\u2016"  # stands where a figure was
 BETWEEN = 2  # other words between two of a phrase
 BEFORE = 3  # words back to a "no" that belongs to a phrase
 LIKE = 88.0  # likeness in per cent from which a typing slip is mended
 LEAST_LIKE = 5  # letters of a word that may be mended
+UNIT_WORDS = {"in", "s", "mm", "psi", "kgf", "kg", "rpm", "v", "percent", "years"}
 YES = {"yes": True, "no": False}
 
 
@@ -97,7 +100,7 @@ def read_words(text: str, year: int, name: str = "it") -> Understood:
     """
     if not text.strip() or len(text) > MOST_LETTERS:
         raise NoWords(f"expected a description of one machine in up to {MOST_LETTERS} letters")
-    plain = digits(tidied(text).replace("’", "'"))
+    plain = digits(tidied(text))
     heard = _Heard()
     found = list(measures(plain, year))
     tokens = _tokens(_blanked(plain, found))
@@ -125,7 +128,7 @@ def _tokens(text: str) -> list[_Token]:
 @cache
 def _like(root: str) -> str:
     """The one known stem that a mistyped one is like, or an empty string."""
-    from rapidfuzz import fuzz, process  # only where something is not known, so that a start stays quick
+    from rapidfuzz import fuzz, process  # noqa: PLC0415 - only where something is not known, so that a start stays quick
 
     near = process.extract(root, sorted(known_stems()), scorer=fuzz.ratio, score_cutoff=LIKE, limit=2)
     return str(near[0][0]) if len(near) == 1 else ""
@@ -176,7 +179,7 @@ def _leave_out_unknown(tokens: list[_Token]) -> None:
         for places in _everywhere(stems_of(phrase), tokens):
             clause = tokens[places[0]].clause
             for token in tokens:
-                if token.clause == clause and token is not None and tokens.index(token) >= places[0]:
+                if token.clause == clause and tokens.index(token) >= places[0]:
                     token.used = True
 
 
@@ -235,7 +238,7 @@ def _everywhere(stems: Sequence[str], tokens: Sequence[_Token]) -> Iterator[list
 
 def _from(start: int, stems: Sequence[str], tokens: Sequence[_Token]) -> list[int]:
     places = [start]
-    for before, wanted in zip(stems, stems[1:], strict=False):
+    for before, wanted in pairwise(stems):
         # "no compression and smoke" is no "no smoke": what is denied stands beside its no
         others, at = BETWEEN if before in _negations() else 0, places[-1] + 1
         while at < len(tokens) and tokens[at].clause == tokens[start].clause and others <= BETWEEN:
@@ -257,32 +260,42 @@ def _hear(
     says: Says, words: str, tokens: list[_Token], places: list[int], heard: _Heard, *, mended: bool
 ) -> None:
     denied, doubtful = _denied(tokens, places), _doubtful(tokens, places)
-    if says.kind == "unsure":
-        unsure = vocabulary().unsure[int(says.name)]
-        if denied:
-            for fault in unsure.may_be if unsure.denies else ():
-                heard.level(fault, "none", f"no {words}")
-        else:
-            heard.asks.setdefault(
-                unsure.about or unsure.may_be[0],
-                Ask(about=unsure.about or words, question=unsure.ask, choices=unsure.may_be),
-            )
+    if says.kind == "fault":
+        heard.level(
+            says.name, _level(says, tokens, places, denied=denied, doubtful=doubtful, mended=mended), words
+        )
+    elif says.kind == "unsure":
+        _hear_unsure(int(says.name), words, heard, denied=denied)
     elif says.kind == "speeds":
         heard.speeds[says.value] = words
-    elif says.kind != "fault":
-        if not denied and not doubtful:
-            heard.value(says.kind, says.name, says.value, words)
-        elif says.kind != "attribute":
-            heard.asks[says.name] = Ask(about=says.name, question=f"{says.name}: {says.value}, or not?")
-    elif denied and says.value != "none":
-        heard.level(says.name, "none", f"no {words}")
-    elif doubtful and says.value != "none":
-        heard.level(says.name, "doubtful", words)
-    elif mended and says.name in GUARDED:
-        heard.level(says.name, "mended", words)
-    else:
-        level = _decided(tokens, places) if says.value == "open" else says.value
-        heard.level(says.name, level, words)
+    elif not denied and not doubtful:
+        heard.value(says.kind, says.name, says.value, words)
+    elif says.kind != "attribute":
+        heard.asks[says.name] = Ask(about=says.name, question=f"{says.name}: {says.value}, or not?")
+
+
+def _hear_unsure(place: int, words: str, heard: _Heard, *, denied: bool) -> None:
+    unsure = vocabulary().unsure[place]
+    if denied:
+        for fault in unsure.may_be if unsure.denies else ():
+            heard.level(fault, "none", f"no {words}")
+        return
+    about = unsure.about or unsure.may_be[0]
+    heard.asks.setdefault(about, Ask(about=unsure.about or words, question=unsure.ask, choices=unsure.may_be))
+
+
+def _level(
+    says: Says, tokens: Sequence[_Token], places: Sequence[int], *, denied: bool, doubtful: bool, mended: bool
+) -> str:
+    """What a phrase says of its fault here: what the phrase says by itself, unless the words around it turn it."""
+    if says.value != "none":
+        if denied:
+            return "none"
+        if doubtful:
+            return "doubtful"
+        if mended and says.name in GUARDED:
+            return "mended"
+    return _decided(tokens, places) if says.value == "open" else says.value
 
 
 def _denied(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
@@ -318,7 +331,7 @@ def _any(tokens: Iterable[_Token], words: Iterable[str]) -> bool:
 
 
 def _told(heard: _Heard, tokens: Sequence[_Token], name: str) -> Understood:
-    wire: dict[str, object] = {"id": name}
+    wire: dict[str, object] = with_short_name({"id": name})
     said: list[str] = []
     _follow(heard)
     asks = dict(heard.asks)
@@ -347,7 +360,7 @@ SHOWN_BY = {
 
 
 def _follow(heard: _Heard) -> None:
-    """Draw what follows for sure: equipment that a fault needs, a drive whose speeds were told, what a reading shows."""
+    """Draw what follows for sure: equipment that a fault needs, the speeds of a drive, what a reading shows."""
     for fault in heard.levels:
         needs = IMPLIED.get(fault_catalogue()[fault].needs or "")
         if needs:
@@ -357,12 +370,16 @@ def _follow(heard: _Heard) -> None:
         heard.value("attribute", "drive", *next(iter(heard.speeds.items())))
     for fault, reading in SHOWN_BY.items():
         sure = {"slight", "serious"} & heard.levels.get(fault, {}).keys()
-        if ("reading", reading) in heard.values and fault in heard.levels and not (sure and fault != "deck_rust_hole"):
+        if (
+            ("reading", reading) in heard.values
+            and fault in heard.levels
+            and not (sure and fault != "deck_rust_hole")
+        ):
             del heard.levels[fault]
 
 
 def _dropped(line: str, faults: dict[str, Severity], kept: set[str]) -> bool:
-    fault = line.split(":")[0]
+    fault = line.partition(":")[0]
     return fault in faults and fault not in kept
 
 
@@ -378,7 +395,9 @@ def _tell_values(heard: _Heard, wire: dict[str, object], said: list[str], asks: 
         target = {"attribute": wire, "reading": readings, "check": checks}[kind]
         target[name] = YES.get(value, value) if not re.match(r"[\d\[]", value) else _number(value)
         shown = values[value]
-        said.append(f"{name}: {value} ({shown})" if not re.match(r"[\d\[]", value) else f"{name}: {shown}")
+        label = " ".join(part for part in name.split("_") if part not in UNIT_WORDS)
+        told = shown if re.match(r"[\d\[]", value) else f"{value.replace('_', ' ')} ({shown})"
+        said.append(f"{label}: {told}")
     if readings:
         wire["readings"] = readings
     if checks:
@@ -400,14 +419,16 @@ def _tell_faults(
         there = [level for level in levels if level != "none"]
         if "none" in levels and severity is None and not there:
             none.append(fault)
-            said.append(f"{fault}: not there ({levels['none']})")
+            said.append(f"{fault} not there ({levels['none']})")
         elif "none" in levels:
-            asks[fault] = Ask(about=fault, question=f"{known.name}: there or not?", choices=("none", *known.severities))
+            asks[fault] = Ask(
+                about=fault, question=f"{known.name}: there or not?", choices=("none", *known.severities)
+            )
         elif severity is None or severity not in known.severities:
             asks[fault] = _how_bad(fault, levels)
         else:
             faults[fault] = severity
-            said.append(f"{fault}: {severity} ({', '.join(dict.fromkeys(levels.values()))})")
+            said.append(f"{fault}:{severity} ({', '.join(dict.fromkeys(levels.values()))})")
     return faults, none
 
 
@@ -415,10 +436,9 @@ def _severity(levels: dict[str, str]) -> Severity | None:
     """How bad by all that was said: a phrase that says it, the worse of two, else what is usual; None: asked."""
     if "doubtful" in levels or "mended" in levels:
         return None
-    for sure, severity in (("serious", "serious"), ("slight", "slight"), ("serious_unless", "serious"), ("slight_unless", "slight")):
-        if sure in levels:
-            return severity  # type: ignore[return-value]  # the second of each pair is a severity
-    return None
+    if "serious" in levels or ("serious_unless" in levels and "slight" not in levels):
+        return "serious"
+    return "slight" if {"slight", "slight_unless"} & levels.keys() else None
 
 
 def _how_bad(fault: str, levels: dict[str, str]) -> Ask:
@@ -458,7 +478,9 @@ def _fitting(
 def _left(tokens: Sequence[_Token]) -> Iterator[str]:
     """Words nothing was made of, those that stood together together."""
     words = vocabulary()
-    idle = _idle() | {stem(word) for text in (*words.mild, *words.bad, *words.not_there) for word in text.split()}
+    idle = _idle() | {
+        stem(word) for text in (*words.mild, *words.bad, *words.not_there) for word in text.split()
+    }
     run: list[str] = []
     last = -1
     for place, token in enumerate(tokens):
