@@ -124,7 +124,9 @@ def template(*, as_csv: bool) -> None:
     "--seed", type=int, default=None, help="Another seed gives another invented market of the same kind."
 )
 def data(folder: Path, seed: int | None) -> None:
-    """Write the invented sales and listings again, and what many invented markets teach.
+    """Write the invented sales and listings again.
+
+    And what many invented markets teach, beside them.
 
     The same seed gives the same files, bit for bit.
     """
