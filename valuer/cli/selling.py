@@ -94,6 +94,7 @@ def offer(
 @file_argument
 @only_option
 @click.option("--done", multiple=True, metavar="TEXT", help="What was done to it; may be repeated.")
+@click.option("--short", is_flag=True, help="Title, price and one paragraph.")
 @click.option("--markdown", is_flag=True, help="Write Markdown instead of plain text.")
 @click.option(
     "--print",
@@ -113,6 +114,7 @@ def listing(
     weeks: int,
     terms: "ShopTerms",
     *,
+    short: bool,
     markdown: bool,
     as_json: bool,
 ) -> None:
@@ -134,7 +136,11 @@ def listing(
     if sheet_to is not None:
         sheet_to.write_text(sheet(answer.listings[0]), encoding="utf-8")
         click.echo(f"wrote {sheet_to}", err=True)
-    emit(answer, lambda out: show_selling.listings(out, answer.listings, markdown=markdown), as_json=as_json)
+    emit(
+        answer,
+        lambda out: show_selling.listings(out, answer.listings, short=short, markdown=markdown),
+        as_json=as_json,
+    )
 
 
 commands = (ask, offer, listing)
