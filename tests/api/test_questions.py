@@ -50,6 +50,7 @@ def test_the_routes_are_these() -> None:
         ("/v1/offers", "post"),
         ("/v1/purchase-limits", "post"),
         ("/v1/read/figures", "post"),
+        ("/v1/read/machines", "post"),
         ("/v1/repair-quotes", "post"),
         ("/v1/valuations", "post"),
     ]

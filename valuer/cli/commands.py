@@ -1,5 +1,6 @@
 """One command per question: read, call one function, show the answer."""
 
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,7 +37,7 @@ VALUED, PLANNED = "scraper", "night-weep"  # the two that are shown in full
 def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool) -> None:
     """What machines are worth, and what each fault takes off.
 
-    FILE is JSON or CSV, or - for standard input; `valuer template` writes one to fill in.
+    WHICH is a file, machines on record by name, one machine in your own words, or nothing: your bench.
     """
     from valuer.cli import show
     from valuer.cli.model import load_adviser
@@ -44,6 +45,31 @@ def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool
     asked = machines(file, only)
     answer = load_adviser().value(asked, terms)
     emit(answer, lambda out: show.valuations(out, answer.valuations), as_json=as_json)
+
+
+@click.command()
+@click.argument("words", metavar="WORDS...", nargs=-1, required=True)
+@click.option("--name", default="it", metavar="NAME", help="What to call it [it].")
+@click.option("--json", "as_json", is_flag=True, help="Print what was understood as JSON, the machine in it.")
+def read(words: tuple[str, ...], name: str, *, as_json: bool) -> None:
+    """What is understood of a machine in words.
+
+    WORDS are one machine in your own words, or - for standard input. What has two meanings is asked, and
+    nothing is guessed. With --json the machine comes out as a machine file has it.
+    """
+    import json
+
+    from valuer.cli.asked import lines, understood
+    from valuer.intake.words import MOST_LETTERS
+
+    text = sys.stdin.read(MOST_LETTERS + 1) if words == ("-",) else " ".join(words)
+    found = understood(text, name)
+    if as_json:
+        told = found.model_dump(mode="json", exclude_none=True, exclude={"machine": {"readings"}})
+        told["machine"] |= {"readings": found.machine.readings.model_dump(mode="json", exclude_none=True)}
+        click.echo(json.dumps(told, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(lines(found)))
 
 
 @click.command()
@@ -98,7 +124,9 @@ def template(*, as_csv: bool) -> None:
     "--seed", type=int, default=None, help="Another seed gives another invented market of the same kind."
 )
 def data(folder: Path, seed: int | None) -> None:
-    """Write the invented sales and listings again, and what many invented markets teach.
+    """Write the invented sales and listings again.
+
+    And what many invented markets teach, beside them.
 
     The same seed gives the same files, bit for bit.
     """
@@ -202,5 +230,5 @@ def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bo
         table(show.console())
 
 
-first: Sequence[click.Command] = (demo, template, price)
+first: Sequence[click.Command] = (demo, template, read, price)
 last: Sequence[click.Command] = (serve, card, train, data)

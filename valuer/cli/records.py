@@ -97,11 +97,13 @@ def records_at(where: str | None) -> "Iterator[Store]":
     metavar="HOURS",
     help="Your hours for fetching it and the first look.",
 )
+@click.option("--name", metavar="NAME", help="What you call it, for one machine in words.")
 @day_option
 @store_option
 def take(
     file: str,
     only: tuple[str, ...],
+    name: str | None,
     paid: float | None,
     hours: float | None,
     day: date | None,
@@ -109,12 +111,12 @@ def take(
 ) -> None:
     """Take machines in, or measure them again.
 
-    FILE is JSON or CSV as for `valuer price`. A machine on the bench gets the new findings and readings; what
-    was done to it stays on record.
+    WHICH is a file as for `valuer price`, or one machine in your own words with its --name. A machine on the
+    bench gets the new findings and readings; what was done to it stays on record.
     """
     from valuer.records.bench import taken
 
-    found = {machine.id: machine for machine in machines(file, only)}
+    found = {machine.id: machine for machine in _to_take(file, only, name)}
     if len(found) > 1 and (paid is not None or hours is not None):
         raise click.ClickException(
             f"--paid, --hours: the file holds {len(found)} machines; name one with --machine"
@@ -175,6 +177,23 @@ def done(
         try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, promised=promised, **wire)
         kept = store.change(machine_id, lambda entry: tried(entry, try_), now())
     after_fix(before, kept.entry)
+
+
+def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine, ...]":
+    """The machines to take in; a line of words needs a name, for the records know no machine called `it`."""
+    from valuer.cli.asked import is_file, say, understood
+    from valuer.records.files import name_of
+
+    if is_file(file) and name is None:
+        return machines(file, only)
+    if name is None:
+        machines(file, only)  # says what is wrong with a file that is not there, or what was understood
+        raise click.ClickException("--name: give the machine a name, such as --name green-1")
+    if is_file(file):
+        raise click.ClickException(f"--name: is for a machine in words; {name_of(file)} names its own")
+    read = understood(file, name)
+    say(read)
+    return (read.machine,)
 
 
 def _meant(machine: "Machine", fix: str, fault: str | None) -> str:
@@ -322,7 +341,7 @@ def export(*, as_csv: bool, where: str | None) -> None:
 
 
 @click.command("import")
-@file_argument
+@click.argument("file", metavar="FILE")
 @click.option("--dry-run", is_flag=True, help="Say what would change, and change nothing.")
 @click.option("--replace", is_flag=True, help="Where the file differs from the records, take the file's.")
 @store_option

@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from valuer.domain.bounds import LONGEST_WORD, MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, shown
+from valuer.intake.names import with_short_name
 from valuer.records.cells import Unreadable, wire_value
 from valuer.records.strict_json import TOO_DEEP, BadJson, parse
 
@@ -315,7 +316,7 @@ def _machine(row: Row) -> tuple[Machine | None, tuple[Problem, ...]]:
     if not row.whole:
         return None, row.problems
     try:
-        return Machine.model_validate(row.wire), row.problems
+        return Machine.model_validate(with_short_name(row.wire)), row.problems
     except ValidationError as error:
         wrong = error.errors(include_url=False)
         found = tuple(Problem(row.place, column(each["loc"]), each["msg"]) for each in wrong)
