@@ -22,10 +22,11 @@ from valuer.advice.work.ways_out import WaysOut, flat_selling_cost, scrap_net, w
 from valuer.advice.work.workshop import Workshop, odds_on, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
-from valuer.advice.worth.lattice import LEVEL, Lattice, lattices, scene_of
+from valuer.advice.worth.lattice import LEVEL, Lattice, lattices, must_cure, scene_of
 from valuer.advice.worth.untested import share_of
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue
+from valuer.domain.findings import findings
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Finding, Machine, parse_finding
 from valuer.domain.safety import safety_verdict
@@ -274,9 +275,14 @@ def _behind(item: Finding, fault: str, lattice: Lattice, done: Done) -> float:
     symptom = symptom_for(item.fault) if item.chance >= 1 else None
     if symptom is None or item.fault in done.cured:
         return 0.0
-    seen = {name: shown for name, shown in done.seen.items() if name in {look.id for look in looks(symptom)}}
-    beliefs = posterior(symptom, lattice.machine.readings, seen)
+    beliefs = posterior(symptom, lattice.machine.readings, _shown(symptom, done))
     return sum(p for name, p in beliefs.items() if symptom.causes[name].fault == fault)
+
+
+def _shown(symptom: Symptom, done: Done) -> dict[str, str]:
+    """Return what looks have shown about a symptom; another symptom's look of the same name may show other things."""
+    known = {look.id: look.outcomes for look in looks(symptom)}
+    return {name: shown for name, shown in done.seen.items() if shown in known.get(name, ())}
 
 
 def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
@@ -299,11 +305,14 @@ def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
 
 
 def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ...]:
-    """Return the safety checks that must be passed before it is sold as working and are not failed already."""
-    left = tuple(item for item in machine.faults if item.fault not in done.cured)
-    verdict = safety_verdict(
-        machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, done.cured
-    )
+    """Return the safety checks that must be passed before it is sold as working.
+
+    Before that every fault that shuts a gate is cured, so that the check it failed is to be passed again.
+    """
+    found = (*machine.faults, *findings(machine, terms.blade_stop_limit_s))
+    cured = done.cured | {item.fault for item in found if must_cure(item)}
+    left = tuple(item for item in machine.faults if item.fault not in cured)
+    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, cured)
     return verdict.unchecked
 
 
@@ -447,8 +456,7 @@ class _Maker:
         return trouble, None
 
     def _seen(self, symptom: Symptom) -> dict[str, str]:
-        known = {look.id for look in looks(symptom)}
-        return {name: shown for name, shown in self.done.seen.items() if name in known}
+        return _shown(symptom, self.done)
 
     def _riddle(self, axis: int, item: Finding, symptom: Symptom, names: Sequence[str]) -> Riddle:
         beliefs = self.prior_of(item, symptom)
