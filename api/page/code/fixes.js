@@ -44,7 +44,7 @@ function one(fix, it, warn) {
   const { facts } = it;
   const known = facts.fixes.get(fix.fix);
   const kind = { "worth doing": "yes", "must be done": "must", "not worth doing": "no" }[fix.verdict];
-  return h("li", { class: `fix ${kind}` },
+  return h("li", { class: `fix ${kind}`, "data-key": `${fix.fix} ${fix.fault}` },
     h("h3", {}, fix.name),
     h("p", { class: "verdict" }, h("strong", {}, `${{ yes: "✓", must: "!", no: "–" }[kind]} ${fix.verdict}`), ` ${change(fix.expected_return)}`, h("small", {}, ` for ${facts.faults.get(fix.fault)?.name.toLowerCase() ?? fix.fault}`)),
     h("p", {}, plain(fix.reason, facts)),
