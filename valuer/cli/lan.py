@@ -38,6 +38,11 @@ def token_file() -> Path:
     return data_folder() / "lan_token.json"
 
 
+def devices_file() -> Path:
+    """Where it stands who was let in."""
+    return data_folder() / "lan_devices.json"
+
+
 def token(*, renew: bool) -> Token:
     """The token in force; made where there is none, or another is wanted. Raises ClickException."""
     file = token_file()
@@ -101,5 +106,20 @@ def invitation(port: int, kept: Token) -> str:
     here = f"http://{address()}:{port}/"
     if kept.shown is None:
         return f"{OPENS}\nOn the phone: {here}\n{KEPT}"
-    way = f"On the phone, shown this once: {here}#/enter/{kept.shown}"
+    entrance = f"{here}#/enter/{kept.shown}"
+    way = f"On the phone, shown this once: {entrance}\n{picture(entrance)}"
     return f"{OPENS}\n{way}\nFor a program: Authorization: Bearer {kept.shown}"
+
+
+def picture(entrance: str) -> str:
+    """An address as a code to photograph, two rows of squares in a line of text."""
+    import segno
+
+    rows = [[bool(dark) for dark in row] for row in segno.make(entrance, micro=False).matrix_iter(border=2)]
+    rows += [[False] * len(rows[0])] * (len(rows) % 2)
+    # Light squares are drawn, for most terminals are dark.
+    blocks = {(False, False): "\u2588", (False, True): "\u2580", (True, False): "\u2584", (True, True): " "}
+    pairs = zip(rows[::2], rows[1::2], strict=True)
+    return "\n".join(
+        "".join(blocks[pair] for pair in zip(above, below, strict=True)) for above, below in pairs
+    )

@@ -12,6 +12,7 @@ import click
 import uvicorn
 
 from api.app import create_app
+from api.devices import Devices
 from api.door import Door
 from api.journal import AsJson
 from valuer.adviser import Adviser
@@ -71,7 +72,10 @@ def run(
     if token is None:
         door = Door(port=port)
     else:
-        door = Door(lan.names(), port, token.sha256)
+        let_in = Devices(lan.devices_file(), f"http://{lan.address()}:{port}/")
+        if token.shown is not None:
+            let_in.shut_all_out()  # a new token is for devices that are let in anew
+        door = Door(lan.names(), port, token.sha256, let_in)
         click.echo(lan.invitation(port, token))
     log_as_json()
     server(adviser, store, door).run(sockets=[bound])
