@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from api.devices import Devices
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+USUAL_PORTS = {"http": 80, "https": 443}
 COOKIE = "valuer_device"
 ENTRANCE = "/v1/entrance"
 READS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -102,7 +103,7 @@ def _goes_by(request: Request, door: Door) -> bool:
         return False
     try:
         asked = urlsplit(f"//{hosts[0]}")
-        name, port = (asked.hostname or "").rstrip("."), asked.port or 80
+        name, port = (asked.hostname or "").rstrip("."), asked.port or USUAL_PORTS.get(request.url.scheme, 80)
     except ValueError:
         return False
     arrived = request.scope.get("server") or ("", None)
@@ -114,7 +115,7 @@ def _own_page(request: Request) -> bool:
     """Whether a change comes from this server's own page, or from no page at all (a program)."""
     site = request.headers.get("sec-fetch-site", "same-origin")
     origin = request.headers.get("origin")
-    same = origin is None or origin == f"http://{request.headers['host']}"
+    same = origin is None or origin == f"{request.url.scheme}://{request.headers['host']}"
     return same and site in {"same-origin", "none"}
 
 

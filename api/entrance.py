@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 from pydantic import Field
 
 from api.bodies import StrictRoute
@@ -34,14 +34,21 @@ def entrance(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRo
     router = APIRouter(route_class=EntranceRoute, responses=dict(responses))
 
     @router.post(ENTRANCE, status_code=204, openapi_extra=examples({"from the address": {"token": "abc"}}))
-    def come_in(entry: Entry, response: Response) -> None:
+    def come_in(entry: Entry, request: Request, response: Response) -> None:
         """Let this device in: its browser keeps the token in a cookie that only goes back to this server."""
         invited = door.devices is not None and door.devices.accepts(entry.token)
         if not invited and not door.opens_to(entry.token):
             raise WRONG_TOKEN
         if door.token_sha256 is not None:
             secret = door.devices.let_in(entry.name or "A device") if door.devices else entry.token
-            response.set_cookie(COOKIE, secret, max_age=KEPT_DAYS * 86_400, httponly=True, samesite="strict")
+            response.set_cookie(
+                COOKIE,
+                secret,
+                max_age=KEPT_DAYS * 86_400,
+                httponly=True,
+                samesite="strict",
+                secure=request.url.scheme == "https",
+            )
 
     @router.delete(ENTRANCE, status_code=204)
     def leave(response: Response) -> None:
