@@ -25,8 +25,8 @@ from valuer.advice.worth.documents import Value
 from valuer.advice.worth.lattice import LEVEL, Lattice, lattices, must_cure, scene_of
 from valuer.advice.worth.untested import share_of
 from valuer.domain.faults import fault_catalogue
-from valuer.domain.fixes import fix_catalogue
 from valuer.domain.findings import findings
+from valuer.domain.fixes import fix_catalogue
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Finding, Machine, parse_finding
 from valuer.domain.safety import safety_verdict
