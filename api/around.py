@@ -86,7 +86,7 @@ class Pictures(_Answer):
 class NewName(Record):
     """Another id for a machine."""
 
-    id: str = Field(pattern=ID_PATTERN, description="letters, digits, dot, _ and -")
+    id: str = Field(pattern=ID_PATTERN, max_length=64, description="letters, digits, dot, _ and -")
 
 
 class DeedDone(_Answer):

@@ -1,4 +1,4 @@
-"""What people type, read: figures with units. Nothing is guessed; what has two meanings comes back with both."""
+"""What people type, read: machines in words, figures with units. Nothing is guessed; two meanings come back as such."""
 
 from collections.abc import Mapping
 from typing import Annotated, Any
@@ -8,9 +8,12 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.bodies import StrictRoute
 from api.examples import Bodies, examples
+from api.problems import FieldProblem, Refusal
+from valuer.clock import today
 from valuer.domain.record import Record, Several, word_of
 from valuer.intake.numbers import NotUnderstood, read_figure
 from valuer.intake.quantities import quantities
+from valuer.intake.words import MOST_LETTERS, NoWords, Understood, read_words
 
 FIGURES: Bodies = {
     "a blade stop with a comma, a width, a price": {
@@ -22,6 +25,21 @@ FIGURES: Bodies = {
     }
 }
 MOST_FIGURES = 200
+WORDS: Bodies = {
+    "a machine in a line": {
+        "words": "rear drive, 21 in, 6 years, mid price, rings while running, damp under the carburettor"
+    },
+    "what has to be asked": {"words": "front drive, leaks, blade stops in 3,1 s", "name": "green-1"},
+}
+
+
+class InWords(Record):
+    """One machine in somebody's own words."""
+
+    words: str = Field(min_length=1, max_length=MOST_LETTERS, description="one machine, in own words")
+    name: str = Field(
+        "it", min_length=1, max_length=200, description="what to call it; a short id is made from it"
+    )
 
 
 class TypedFigure(Record):
@@ -75,6 +93,16 @@ def reading(responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     def figures(typed: TypedFigures) -> ReadFigures:
         """What was understood of figures as people write them, 3,1 s or 21" or 12,50; or what each may mean."""
         return ReadFigures(figures=tuple(_read(each, typed.currency) for each in typed.figures))
+
+    @router.post("/machines", openapi_extra=examples(WORDS))
+    def machines(typed: InWords) -> Understood:
+        """What is understood of one machine in words: the machine, what is asked, what was not understood."""
+        try:
+            return read_words(typed.words, today().year, typed.name)
+        except NoWords as error:
+            raise Refusal(
+                422, "1 field is not as expected", [FieldProblem(pointer="/words", detail=str(error))]
+            ) from None
 
     return router
 

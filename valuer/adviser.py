@@ -243,7 +243,8 @@ class Adviser:
     ) -> Listings:
         """A draft to paste for each machine, or why there is none."""
         model, chances = self._to_sell(terms)
-        return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks))
+        history = self.records.on_offer(machines, terms)
+        return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks, history))
 
     @property
     def basis(self) -> Basis:

@@ -19,8 +19,8 @@ ROOT = Path(__file__).resolve().parents[2]
 BENCH = str(ROOT / "valuer/demo/bench.json")
 QUESTIONS = {
     "price": "valuations",
-    "fixes": "fix-plans",
-    "next": "next-checks",
+    "fixes": "work-lists",
+    "next": "work-lists",
     "buy": "purchase-limits",
     "bench": "bench-plans",
 }
@@ -97,7 +97,10 @@ def test_text_fits_80_columns_and_says_synthetic_once(run: Run, name: str) -> No
 
 
 BAD = {
-    ("price",): "Missing argument 'FILE'. (`valuer price --help` explains)",
+    ("price",): (
+        "nothing stands on the bench in your records; name a file, or say it in words: "
+        "valuer price rear drive, 21 in, 6 years, hard to start"
+    ),
     ("price", "none.csv"): "none.csv: no such file; give a machine file, or - for standard input",
     ("price", BENCH, "--hour-value", "-3"): "--hour-value: expected 0 to 1000000, got -3",
     (
@@ -130,7 +133,10 @@ BAD = {
 
 
 @pytest.mark.parametrize("args", BAD)
-def test_bad_input_gets_one_line_and_exit_2(run: Run, args: tuple[str, ...]) -> None:
+def test_bad_input_gets_one_line_and_exit_2(
+    run: Run, args: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("VALUER_STORE", str(tmp_path / "none.sqlite"))
     ran = run(*args)
     assert (ran.code, ran.out, ran.err) == (2, "", f"valuer: {BAD[args]}\n")
 

@@ -61,7 +61,11 @@ def test_everything_but_the_id_may_be_unknown() -> None:
         ({"new_price": float("inf")}, "new_price", "new_price must be a finite number, got inf"),
         ({"new_price": 0}, "new_price", "new_price must be above 0, got 0"),
         ({"blade_clutch": 1}, "blade_clutch", "blade_clutch must be true or false, got 1"),
-        ({"id": "a b"}, "id", "id must be 1 to 64 letters, digits, dot, _ or -, got 'a b'"),
+        (
+            {"id": "a b"},
+            "id",
+            "id must be 1 to 64 letters, digits, dot, _ or -, no dots alone, got 'a b'",
+        ),
         ({"faults": "no_start:slight"}, "faults", "faults must be a list, got 'no_start:slight'"),
         (
             {"checks": {"bail": "pass"}},

@@ -109,7 +109,7 @@ BAD_CSV = {
     ),
     "a formula as id": (
         "id,age_years\n=1+1,4\n",
-        "a.csv, row 2, id: id must be 1 to 64 letters, digits, dot, _ or -, got '=1+1'",
+        "a.csv, row 2, id: id must be 1 to 64 letters, digits, dot, _ or -, no dots alone, got '=1+1'",
     ),
     "neither yes nor no": (
         "id,mulch_kit\nm1,maybe\n",

@@ -1,5 +1,6 @@
 """One command per question: read, call one function, show the answer."""
 
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,7 +37,7 @@ VALUED, PLANNED = "scraper", "night-weep"  # the two that are shown in full
 def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool) -> None:
     """What machines are worth, and what each fault takes off.
 
-    FILE is JSON or CSV, or - for standard input; `valuer template` writes one to fill in.
+    WHICH is a file, machines on record by name, one machine in your own words, or nothing: your bench.
     """
     from valuer.cli import show
     from valuer.cli.model import load_adviser
@@ -44,6 +45,31 @@ def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool
     asked = machines(file, only)
     answer = load_adviser().value(asked, terms)
     emit(answer, lambda out: show.valuations(out, answer.valuations), as_json=as_json)
+
+
+@click.command()
+@click.argument("words", metavar="WORDS...", nargs=-1, required=True)
+@click.option("--name", default="it", metavar="NAME", help="What to call it [it].")
+@click.option("--json", "as_json", is_flag=True, help="Print what was understood as JSON, the machine in it.")
+def read(words: tuple[str, ...], name: str, *, as_json: bool) -> None:
+    """What is understood of a machine in words.
+
+    WORDS are one machine in your own words, or - for standard input. What has two meanings is asked, and
+    nothing is guessed. With --json the machine comes out as a machine file has it.
+    """
+    import json
+
+    from valuer.cli.asked import lines, understood
+    from valuer.intake.words import MOST_LETTERS
+
+    text = sys.stdin.read(MOST_LETTERS + 1) if words == ("-",) else " ".join(words)
+    found = understood(text, name)
+    if as_json:
+        told = found.model_dump(mode="json", exclude_none=True, exclude={"machine": {"readings"}})
+        told["machine"] |= {"readings": found.machine.readings.model_dump(mode="json", exclude_none=True)}
+        click.echo(json.dumps(told, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(lines(found)))
 
 
 @click.command()
@@ -98,7 +124,9 @@ def template(*, as_csv: bool) -> None:
     "--seed", type=int, default=None, help="Another seed gives another invented market of the same kind."
 )
 def data(folder: Path, seed: int | None) -> None:
-    """Write the invented sales and listings again, and what many invented markets teach.
+    """Write the invented sales and listings again.
+
+    And what many invented markets teach, beside them.
 
     The same seed gives the same files, bit for bit.
     """
@@ -168,28 +196,33 @@ def card(*, shipped: bool) -> None:
 @click.option(
     "--new-token", is_flag=True, help="With --lan: make another token; the old one is worth nothing."
 )
+@click.option(
+    "--plain", is_flag=True, help="With --lan: without TLS; who listens on the network then reads along."
+)
 @store_option
-def serve(port: int, where: str | None, *, demo: bool, on_lan: bool, new_token: bool) -> None:
+def serve(port: int, where: str | None, *, demo: bool, on_lan: bool, new_token: bool, plain: bool) -> None:
     """Open the bench page, on this computer only.
 
     The whole job in a browser, phone or desk, and the same answers as JSON: routes and schemas are described
-    in /openapi.json. With --lan other devices of your network reach it too, if they bring the token. Ctrl-C
-    stops it.
+    in /openapi.json. With --lan other devices of your network reach it too, under TLS, if they bring the
+    token. Ctrl-C stops it.
     """
     from valuer.cli import lan
     from valuer.cli.model import load_adviser
     from valuer.cli.output import keep_to_ourselves
-    from valuer.cli.server import EVERY_INTERFACE, HOST, demo_records, free_socket, run
+    from valuer.cli.server import EVERY_INTERFACE, HOST, demo_records, free_sockets, run
 
     if demo and where:
         raise click.UsageError("--demo: keeps nothing, so no --store goes with it; leave one out")
     if new_token and not on_lan:
         raise click.UsageError("--new-token: is the token of --lan; give both")
+    if plain and not on_lan:
+        raise click.UsageError("--plain: is for --lan; on this computer nothing crosses a network")
     keep_to_ourselves()
-    bound = free_socket(port, EVERY_INTERFACE if on_lan else HOST)
+    bound = free_sockets(port, EVERY_INTERFACE if on_lan else HOST)
     with demo_records() if demo else records_at(where) as store:
         adviser = load_adviser()
-        run(adviser, bound, store, lan.token(renew=new_token) if on_lan else None)
+        run(adviser, bound, store, lan.token(renew=new_token) if on_lan else None, plain=plain)
 
 
 def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bool) -> None:
@@ -202,5 +235,5 @@ def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bo
         table(show.console())
 
 
-first: Sequence[click.Command] = (demo, template, price)
+first: Sequence[click.Command] = (demo, template, read, price)
 last: Sequence[click.Command] = (serve, card, train, data)

@@ -103,7 +103,8 @@ def fixes(
 ) -> None:
     """What to look at and to fix, step by step, and when to stop.
 
-    FILE is JSON or CSV, or - for standard input. --hours and --cash limit the list of each machine.
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    --hours and --cash limit the list of each machine.
     --done needle_seat=failed and --seen wet_point=sump go on from there.
     """
     hours = hour_values if by_hour or hour_values else None
@@ -130,8 +131,8 @@ def next_step(
 ) -> None:
     """The next step on each machine, and what follows each result.
 
-    The same list as `valuer fixes`. FILE is JSON or CSV, or - for standard input. --seen wet_point=sump says
-    what a look showed.
+    The same list as `valuer fixes`. WHICH is a file, machines on record, one in your own words, or nothing: your
+    bench. --seen wet_point=sump says what a look showed.
     """
     _work_lists(file, only, (done, seen), terms, None, full=full, as_json=as_json)
 
@@ -190,7 +191,8 @@ def buy(
 ) -> None:
     """The most to pay, and whether to fetch it at all.
 
-    FILE is JSON or CSV, or - for standard input. Faults nobody looked for are counted at their share among
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    Faults nobody looked for are counted at their share among
     machines taken in, or among running machines on offer where it is known to run.
     """
     from valuer.cli import show_deciding
@@ -224,7 +226,8 @@ def buy(
 def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
     """Which work on which machines this week.
 
-    FILE is JSON or CSV, or - for standard input. --hours and --cash are what the week has; the ranking by
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    --hours and --cash are what the week has; the ranking by
     return per bench hour stands beside the plan.
     """
     from valuer.cli import show_deciding
@@ -269,7 +272,8 @@ def quote(
 ) -> None:
     """For an owner: repair it, sell it as it stands, replace it?
 
-    FILE is JSON or CSV, or - for standard input. What you do not know of the shop's figures is taken from
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    What you do not know of the shop's figures is taken from
     usual ones.
     """
     from valuer.cli import show_deciding

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from valuer.cli.asked import which_argument
 from valuer.clock import this_month
 from valuer.domain.bounds import MOST_MONEY
 
@@ -130,7 +131,7 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print the JS
 only_option = click.option(
     "--machine", "only", metavar="ID", multiple=True, help="Only this one; may be repeated."
 )
-file_argument = click.argument("file", metavar="FILE")
+file_argument = which_argument
 
 
 def shop_terms(given: dict[str, Any]) -> "ShopTerms":
@@ -161,17 +162,11 @@ def one_line(names: Mapping[str, str] = types.MappingProxyType({})) -> Iterator[
 
 
 def machines(file: str, only: Sequence[str] = ()) -> "tuple[Machine, ...]":
-    """The machines of a file or of standard input, or those of them that were asked for by id.
-
-    Every bad row of the file becomes a line of the refusal.
-    """
+    """The machines that a command is about, or those of them that were asked for by id; see `machines_asked`."""
+    from valuer.cli.asked import machines_asked
     from valuer.domain.words import did_you_mean
-    from valuer.records.files import BadFile, read_machines
 
-    try:
-        found = read_machines(file)
-    except BadFile as error:
-        raise click.ClickException(str(error)) from None
+    found = machines_asked(file)
     ids = [machine.id for machine in found]
     unknown = next((wanted for wanted in only if wanted not in ids), None)
     if unknown is not None:

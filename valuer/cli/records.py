@@ -18,7 +18,9 @@ from valuer.cli.options import (
     only_option,
     terms_options,
 )
+from valuer.cli.output import write_out
 from valuer.clock import now, today
+from valuer.domain.words import printable
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
@@ -97,11 +99,13 @@ def records_at(where: str | None) -> "Iterator[Store]":
     metavar="HOURS",
     help="Your hours for fetching it and the first look.",
 )
+@click.option("--name", metavar="NAME", help="What you call it, for one machine in words.")
 @day_option
 @store_option
 def take(
     file: str,
     only: tuple[str, ...],
+    name: str | None,
     paid: float | None,
     hours: float | None,
     day: date | None,
@@ -109,12 +113,12 @@ def take(
 ) -> None:
     """Take machines in, or measure them again.
 
-    FILE is JSON or CSV as for `valuer price`. A machine on the bench gets the new findings and readings; what
-    was done to it stays on record.
+    WHICH is a file as for `valuer price`, or one machine in your own words with its --name. A machine on the
+    bench gets the new findings and readings; what was done to it stays on record.
     """
     from valuer.records.bench import taken
 
-    found = {machine.id: machine for machine in machines(file, only)}
+    found = {machine.id: machine for machine in _to_take(file, only, name)}
     if len(found) > 1 and (paid is not None or hours is not None):
         raise click.ClickException(
             f"--paid, --hours: the file holds {len(found)} machines; name one with --machine"
@@ -175,6 +179,23 @@ def done(
         try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, promised=promised, **wire)
         kept = store.change(machine_id, lambda entry: tried(entry, try_), now())
     after_fix(before, kept.entry)
+
+
+def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine, ...]":
+    """The machines to take in; a line of words needs a name, for the records know no machine called `it`."""
+    from valuer.cli.asked import is_file, say, understood
+    from valuer.records.files import name_of
+
+    if is_file(file) and name is None:
+        return machines(file, only)
+    if name is None:
+        machines(file, only)  # says what is wrong with a file that is not there, or what was understood
+        raise click.ClickException("--name: give the machine a name, such as --name green-1")
+    if is_file(file):
+        raise click.ClickException(f"--name: is for a machine in words; {name_of(file)} names its own")
+    read = understood(file, name)
+    say(read)
+    return (read.machine,)
 
 
 def _meant(machine: "Machine", fix: str, fault: str | None) -> str:
@@ -318,11 +339,11 @@ def export(*, as_csv: bool, where: str | None) -> None:
 
     with records_at(where) as store:
         book = store.book()
-    click.echo((book_files.as_csv if as_csv else book_files.as_json)(book), nl=False)
+    write_out((book_files.as_csv if as_csv else book_files.as_json)(book))
 
 
 @click.command("import")
-@file_argument
+@click.argument("file", metavar="FILE")
 @click.option("--dry-run", is_flag=True, help="Say what would change, and change nothing.")
 @click.option("--replace", is_flag=True, help="Where the file differs from the records, take the file's.")
 @store_option
@@ -355,7 +376,7 @@ def backup(to: Path | None, where: str | None) -> None:
     from valuer.records.store.store import backup_store
 
     with plainly():
-        click.echo(f"copied to {backup_store(now(), where, to)}")
+        click.echo(printable(f"copied to {backup_store(now(), where, to)}"))
 
 
 @click.command()
@@ -373,7 +394,7 @@ def restore(copy: Path | None, where: str | None) -> None:
             _list(store_backups(where))
             return
         kept = restore_store(copy, now(), where)
-    click.echo(f"restored from {copy}" + (f"; what stood there is kept as {kept}" if kept else ""))
+    click.echo(printable(f"restored from {copy}" + (f"; what stood there is kept as {kept}" if kept else "")))
 
 
 def _list(copies: Sequence[Path]) -> None:
@@ -381,7 +402,7 @@ def _list(copies: Sequence[Path]) -> None:
         click.echo("no backups yet; `valuer backup` makes one")
     for copy in copies:
         aside = copy.stem.endswith("-damaged")
-        click.echo(f"set aside, damaged: {copy}" if aside else f"valuer restore {copy}")
+        click.echo(printable(f"set aside, damaged: {copy}" if aside else f"valuer restore {copy}"))
 
 
 commands: Sequence[click.Command] = (

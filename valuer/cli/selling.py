@@ -40,7 +40,8 @@ MONEY = Figure(0.01)
 def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_json: bool) -> None:
     """What to ask, when to cut, the least to take.
 
-    FILE is JSON or CSV, or - for standard input. Says too whether to list now or keep it for a better month.
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    Says too whether to list now or keep it for a better month.
     """
     from valuer.cli import show_selling
     from valuer.cli.model import load_adviser
@@ -78,7 +79,8 @@ def offer(
 ) -> None:
     """Take an offer, name another price, or wait.
 
-    FILE is JSON or CSV, or - for standard input. Every machine of it is judged as if the offer were for it.
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    Every machine of it is judged as if the offer were for it.
     """
     from valuer.cli import show_selling
     from valuer.cli.model import load_adviser
@@ -92,6 +94,7 @@ def offer(
 @file_argument
 @only_option
 @click.option("--done", multiple=True, metavar="TEXT", help="What was done to it; may be repeated.")
+@click.option("--short", is_flag=True, help="Title, price and one paragraph.")
 @click.option("--markdown", is_flag=True, help="Write Markdown instead of plain text.")
 @click.option(
     "--print",
@@ -111,12 +114,14 @@ def listing(
     weeks: int,
     terms: "ShopTerms",
     *,
+    short: bool,
     markdown: bool,
     as_json: bool,
 ) -> None:
     """An honest draft to paste, or why there is none.
 
-    FILE is JSON or CSV, or - for standard input. Nothing is claimed that the file does not say.
+    WHICH is a file, machines on record, one in your own words, or nothing: your bench.
+    Nothing is claimed that the file does not say.
     """
     from valuer.advice.worth.sheet import sheet
     from valuer.cli import show_selling
@@ -131,7 +136,11 @@ def listing(
     if sheet_to is not None:
         sheet_to.write_text(sheet(answer.listings[0]), encoding="utf-8")
         click.echo(f"wrote {sheet_to}", err=True)
-    emit(answer, lambda out: show_selling.listings(out, answer.listings, markdown=markdown), as_json=as_json)
+    emit(
+        answer,
+        lambda out: show_selling.listings(out, answer.listings, short=short, markdown=markdown),
+        as_json=as_json,
+    )
 
 
 commands = (ask, offer, listing)

@@ -175,15 +175,18 @@ def _offer(out: Console, answer: OfferAdvice) -> None:
     out.print()
 
 
-def listings(out: Console, answers: Sequence[Listing], *, markdown: bool) -> None:
+def listings(out: Console, answers: Sequence[Listing], *, short: bool, markdown: bool) -> None:
     """The drafts, then what to photograph and what to beware of."""
     for answer in answers:
         show.heading(out, answer.id)
         if answer.refusal is not None:
             show.wrapped(out, answer.refusal)
             continue
-        for line in (answer.markdown if markdown else answer.text).splitlines():
+        long = answer.markdown if markdown else answer.text
+        brief = answer.short_markdown if markdown else answer.short
+        for line in (brief if short else long).splitlines():
             show.wrapped(out, line, "  " if line.startswith("- ") else "", first="") if line else out.print()
+        _bullets(out, "\nFor you alone, in no advert:", answer.for_the_seller)
         _bullets(out, "\nTake these pictures and films:", answer.photos)
     out.print()
     show.closing(out, answers)

@@ -24,7 +24,10 @@ Looks = Literal["rough", "used", "clean"]
 Kept = Literal["inside", "outside"]
 CheckResult = Literal["passed", "failed"]
 
-ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
+ID_PATTERN = r"^[._-]*[A-Za-z0-9][A-Za-z0-9._-]*$"
+"""Letters, digits, dot, _ and -, one letter or digit at least: `.` and `..` would be lost in any address."""
+
+MOST_OF_ID = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +90,13 @@ class Machine(Record):
 
     id: str = Field(
         pattern=ID_PATTERN,
+        max_length=MOST_OF_ID,
         description="own name of the machine: letters, digits, dot, _ and -",
     )
     note: Remark | None = Field(None, description="anything; never used in a calculation")
+    called: Words | None = Field(
+        None, description="what its owner calls it; shown, never used in a calculation"
+    )
     maker: Words | None = Field(None, description="who made it, as on the plate; never used in a calculation")
     model: Words | None = Field(None, description="model, as on the plate; never used in a calculation")
     serial: Words | None = Field(
@@ -157,9 +164,12 @@ class Machine(Record):
     @field_validator("id", mode="before")
     @classmethod
     def _speak_about_id(cls, value: object) -> object:
-        if isinstance(value, str) and re.fullmatch(ID_PATTERN, value):
+        if isinstance(value, str) and len(value) <= MOST_OF_ID and re.fullmatch(ID_PATTERN, value):
             return value
-        raise wrong("id_form", f"id must be 1 to 64 letters, digits, dot, _ or -, got {shown(value)}")
+        raise wrong(
+            "id_form",
+            f"id must be 1 to 64 letters, digits, dot, _ or -, no dots alone, got {shown(value)}",
+        )
 
     @field_validator("checks", mode="after")
     @classmethod

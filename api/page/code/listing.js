@@ -13,10 +13,11 @@ export async function listingPart(it) {
   if (draft.refusal) return [h("p", { class: "lead not" }, `✕ ${draft.refusal}`), sheet(draft)];
   return [
     h("pre", { class: "draft", tabindex: 0, "aria-label": "Draft of the listing" }, draft.text),
-    h("p", { class: "answers" }, sharer(draft), copier(draft.text, "Copy the text"), copier(draft.markdown, "Copy as Markdown"),
+    h("p", { class: "answers" }, sharer(draft), copier(draft.text, "Copy the text"), copier(draft.short, "Copy the short form"), copier(draft.markdown, "Copy as Markdown"),
       button("Print the sheet for the handle", () => window.print(), { class: "quiet" })),
     h("details", {}, h("summary", {}, "Pictures and films to take"), sentences(draft.photos)),
-    h("details", {}, h("summary", {}, "To tell the buyer"), sentences(draft.for_the_buyer)),
+    h("details", {}, h("summary", {}, "For you alone: still to do, to show, the law"), sentences(draft.for_the_seller)),
+    h("details", {}, h("summary", {}, "Cautions for the buyer"), sentences(draft.for_the_buyer)),
     sheet(draft),
   ];
 }
@@ -67,6 +68,6 @@ function sheet(draft) {
     h("p", { class: "sheet-title" }, draft.title || "Not for sale"),
     stop ? h("p", { class: "sheet-stop" }, stop) : null,
     draft.price ? h("p", { class: "sheet-price" }, `${money(draft.price)} ${draft.value.currency}`) : null,
-    draft.text ? h("pre", {}, draft.text.split("\n\n").slice(2).join("\n\n")) : null,
+    draft.text ? h("pre", {}, draft.text.split("\n\n").slice(1).join("\n\n")) : null,
     h("p", { class: "sheet-foot" }, draft.safety.statement));
 }

@@ -1,46 +1,37 @@
-"""An honest listing: what it is, what was read and done, every fault left, what was not tested, the price.
+"""An honest advert that a buyer reads, and beside it what is meant for the seller alone.
 
-No praise: only what the machine's file says. A machine that may not be sold as working gets a listing for
-repair with its own statement, or none.
+No praise: only what the machine's file says. A machine that may not be sold as working gets an advert for repair
+that says what works on it, or none. The serial number is in none of them.
 """
 
 from collections.abc import Iterable, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.sale.asking_price import asking_prices
+from valuer.advice.sale.buyer_words import (
+    CHECKS,
+    counted,
+    facts_of,
+    fault_said,
+    measured_said,
+    not_tested,
+    runs_said,
+    title_of,
+)
+from valuer.advice.sale.keeping import MONTHS
 from valuer.advice.sale.outlook import SaleChances
-from valuer.advice.sale.sale import NOT_FOR_SALE
+from valuer.advice.sale.sale import NOT_FOR_SALE, History
 from valuer.advice.sale.selling_documents import AskingPrice, Listing
 from valuer.advice.worth.common import cautions
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.gates import gate_catalogue, gates_named
 from valuer.domain.machine import Finding, Machine
-from valuer.domain.notes import reading_notes
-from valuer.domain.safety import gate_results, repair_sale
+from valuer.domain.safety import gate_results
 from valuer.domain.shop import ShopTerms
-
-DRIVES = {
-    "push": "push mower",
-    "front_one_speed": "self-propelled mower, front drive, one speed",
-    "front_variable": "self-propelled mower, front drive, variable speed",
-    "rear_variable": "self-propelled mower, rear drive, variable speed",
-    "all_wheel": "self-propelled mower, all-wheel drive",
-    "hydrostatic": "self-propelled mower, hydrostatic drive",
-}
-ENGINES = {
-    "side_valve": "side-valve engine",
-    "small_ohv": "overhead-valve engine under 150 cc",
-    "mid_ohv": "overhead-valve engine, 150 to 175 cc",
-    "large_ohv": "overhead-valve engine over 175 cc",
-    "overhead_cam": "overhead-cam engine",
-}
-EQUIPMENT = {
-    "blade_clutch": "blade clutch",
-    "mulch_kit": "mulch plug or kit",
-    "high_wheels": "high rear wheels",
-}
+from valuer.domain.thresholds import thresholds
 
 PHOTOS = (
     "Film: a hand on the cold engine, then the cold start in one take, outdoors",
@@ -64,10 +55,19 @@ FOR_THE_BUYER = (
     "Let it cool before filling up; approved can, no flame near; it travels with an empty tank, tied down.",
     "Plug lead off before hands go near the blade.",
 )
-AS_SEEN = (
-    "Sold as described above, used, from a private bench. Local law decides what a buyer may "
-    "claim; who sells often may count as a trader."
+COME = "Come by daylight and start it cold yourself, outdoors; it travels with an empty tank."
+COME_FOR_IT = "Not to be run until repaired. It goes with the tank empty and the plug lead off{blade}."
+LAW = (
+    "Local law decides what a buyer may claim of you; who sells often may count as a trader. Keep a dated receipt with "
+    "the faults and the readings."
 )
+BLADE_GATES = ("blade_stop", "bail", "shields")
+SHORT_MOST = 4
+"""Statements in the short form, beside the faults."""
+
+HIDDEN = "(number withheld)"
+LEAST_HIDDEN = 4
+"""Characters from which on a serial number is looked for in what the seller wrote."""
 
 
 def draft_listings(
@@ -77,9 +77,10 @@ def draft_listings(
     terms: ShopTerms,
     done: Sequence[str] = (),
     weeks: int = 12,
+    history: History = MappingProxyType({}),
 ) -> tuple[Listing, ...]:
     """Return a draft for each machine. done: what was done to it, one line each, in the seller's words."""
-    priced = asking_prices(machines, model, chances, terms, weeks)
+    priced = asking_prices(machines, model, chances, terms, weeks, history)
     return tuple(
         _draft(machine, answer, terms, done) for machine, answer in zip(machines, priced, strict=True)
     )
@@ -89,139 +90,141 @@ def _draft(machine: Machine, priced: AskingPrice, terms: ShopTerms, done: Sequen
     carried: dict[str, Any] = {
         name: getattr(priced, name) for name in ("id", "value", "safety", "warnings", "basis")
     }
-    refusal = _refusal(machine, priced, terms)
+    refusal = NOT_FOR_SALE if priced.sold_as is None else priced.first or priced.refusal
     if refusal:
         return Listing(**carried, cautions=priced.cautions, sold_as=None, refusal=refusal)
-    repair = bool(priced.safety.must_cure)
-    parts = _repair_parts(machine, terms) if repair else _working_parts(machine, terms, done)
-    title = ("For repair or parts: " if repair else "") + what_it_is(machine)
+    repair = priced.sold_as == "for repair"
+    title = f"{title_of(machine)}, for repair or parts" if repair else title_of(machine)
     price = f"Price: {priced.ask:,.0f} {priced.value.currency}"
-    buyer = cautions(["repair_sale"]) if repair else FOR_THE_BUYER
+    found = findings(machine, terms.blade_stop_limit_s)
+    lines = [_hidden(line, machine) for line in _body(machine, found, done, terms, repair=repair)]
+    short = _short(machine, found, repair=repair)
     return Listing(
         **carried,
         cautions=(*priced.cautions, *cautions(["run_engine"])),
-        sold_as="for repair" if repair or priced.sold_as == "for repair" else "working",
-        title=title,
+        sold_as="for repair" if repair else "working",
+        title=_hidden(title, machine),
         price=priced.ask,
-        text=_text(title, price, parts, buyer),
-        markdown=_markdown(title, price, parts, buyer),
+        text=_text(_hidden(title, machine), price, lines),
+        markdown=_markdown(_hidden(title, machine), price, lines),
+        short=_text(_hidden(title, machine), price, [short]),
+        short_markdown=_markdown(_hidden(title, machine), price, [short]),
         photos=REPAIR_PHOTOS if repair else PHOTOS,
-        for_the_buyer=tuple(buyer),
+        for_the_buyer=tuple(cautions(["repair_sale"]) if repair else FOR_THE_BUYER),
+        for_the_seller=_for_the_seller(machine, priced, found, repair=repair),
     )
 
 
-def _refusal(machine: Machine, priced: AskingPrice, terms: ShopTerms) -> str | None:
-    """Return why there is no draft: a recall, or checks that nobody has done."""
-    if priced.sold_as is None:
-        return NOT_FOR_SALE
-    offered = repair_sale(machine, terms.blade_stop_limit_s)
-    if not offered.may_be_offered:
-        return f"No listing in any form before the recall check: {offered.reason}."
-    if priced.safety.may_be_sold or priced.safety.must_cure:
-        return priced.refusal
-    gates = gate_catalogue()
-    missing = "; ".join(f"{gates_named([gate])} ({gates[gate].test})" for gate in priced.safety.unchecked)
-    return f"Not for sale as working yet, so no draft. Check first: {missing}. Unmeasured is not passed."
-
-
-def what_it_is(machine: Machine) -> str:
-    """Return the machine in a few words, as far as it is known.
-
-    >>> what_it_is(Machine.model_validate({"id": "a", "drive": "push", "deck_width_in": 20}))
-    'Petrol push mower, 20 in deck'
-    """
-    kind = DRIVES.get(machine.drive or "", "walk-behind mower")
-    width = f", {machine.deck_width_in:g} in deck" if machine.deck_width_in is not None else ""
-    bag = (
-        ", bag missing"
-        if any(f.fault == "bag_missing" and f.severity == "serious" for f in machine.faults)
-        else ""
+def _body(
+    machine: Machine, found: Sequence[Finding], done: Sequence[str], terms: ShopTerms, *, repair: bool
+) -> list[str]:
+    """The lines of the long form, at most ten of them."""
+    certain, doubtful = _parted(found)
+    works, tested = list(runs_said(machine)), list(measured_said(machine))
+    results = gate_results(machine, terms.blade_stop_limit_s)
+    passed = [CHECKS[r.gate] for r in results if r.state == "passed" and r.gate in CHECKS]
+    untested = not_tested(machine) + (
+        [gates_named([r.gate]) for r in results if r.state == "not_tested"] if repair else []
     )
-    return f"Petrol {kind}{width}{bag}"
-
-
-def _facts(machine: Machine) -> list[str]:
-    lines = [
-        f"deck of {machine.deck_material}" if machine.deck_material else "",
-        ENGINES.get(machine.engine_class or "", ""),
-        {"rope": "rope start", "electric": "electric start"}.get(machine.start or "", ""),
-        f"{machine.tier} price class when new" if machine.tier else "",
-        f"about {machine.age_years:.0f} years old" if machine.age_years is not None else "age not known",
-        f"kept {machine.kept}" if machine.kept else "",
-        *(word for name, word in EQUIPMENT.items() if getattr(machine, name)),
-    ]
+    blade = any(item.fault in gate_catalogue()[gate].faults for item in found for gate in BLADE_GATES)
+    lines = (
+        _sentence("", facts_of(machine)),
+        _sentence("What works: " if repair else "", works),
+        _sentence("Measured: ", tested, between="; "),
+        _sentence("Looked through and in order: ", passed),
+        _sentence("Done: ", (" ".join(line.split()) for line in done)),
+        _sentence(
+            "Faults: ", (fault_said(item) for item in certain), "Faults: none found in what was tested."
+        ),
+        _sentence("Not certain: ", (_name(item) for item in doubtful)),
+        _sentence("Not tested: ", untested),
+        COME_FOR_IT.format(blade=", the blade taken off" if blade else "") if repair else COME,
+    )
     return [line for line in lines if line]
 
 
-def _working_parts(machine: Machine, terms: ShopTerms, done: Sequence[str]) -> dict[str, list[str]]:
-    results = gate_results(machine, terms.blade_stop_limit_s)
-    return {
-        "What it is": _facts(machine),
-        "Starts": _starts(machine),
-        "Done": list(done) or ["nothing written down"],
-        "Faults it still has": plain_faults(findings(machine, terms.blade_stop_limit_s)),
-        "Checked, and what was read": [
-            *(f"{gate_catalogue()[result.gate].passes}" for result in results if result.state == "passed"),
-            *reading_notes(machine, terms.blade_stop_limit_s),
-        ],
-        "Not tested": _not_tested(machine),
-        "Terms": [AS_SEEN],
-    }
+def _short(machine: Machine, found: Sequence[Finding], *, repair: bool) -> str:
+    """One paragraph: what works, what does not."""
+    certain, _ = _parted(found)
+    said = [*runs_said(machine), *measured_said(machine)][:SHORT_MOST]
+    parts = (
+        _sentence("", said, between="; "),
+        _sentence("Faults: ", (fault_said(item) for item in certain), "No fault found in what was tested."),
+        "Not to be run until repaired." if repair else "",
+    )
+    return " ".join(part for part in parts if part)
 
 
-def _repair_parts(machine: Machine, terms: ShopTerms) -> dict[str, list[str]]:
-    return {
-        "What it is": _facts(machine),
-        "How it is sold": list(repair_sale(machine, terms.blade_stop_limit_s).statement),
-        "Faults": plain_faults(findings(machine, terms.blade_stop_limit_s)),
-        "Terms": [AS_SEEN],
-    }
+def _parted(found: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:
+    """The certain findings, the serious first, and those in doubt."""
+    certain = [item for item in found if item.chance >= 1]
+    certain.sort(key=lambda item: item.severity != "serious")
+    return certain, [item for item in found if item.chance < 1]
 
 
-def _starts(machine: Machine) -> list[str]:
-    if any(item.fault == "no_start" for item in machine.faults):
-        return ["does not start"]
-    pulls = machine.readings.cold_pulls
-    if pulls is None:
-        return ["cold start not counted"]
-    return [f"cold in {pulls:g} {'pull' if pulls == 1 else 'pulls'}"]
+def _name(item: Finding) -> str:
+    return fault_catalogue()[item.fault].name.lower().split(" (")[0]
 
 
-def plain_faults(found: Iterable[Finding]) -> list[str]:
-    """Return every fault in plain words; one in doubt is said to be."""
-    lines = []
-    for item in found:
-        fault = fault_catalogue()[item.fault]
-        seen = (fault.slight or fault.serious) if item.severity == "slight" else fault.serious
-        doubt = "" if item.chance >= 1 else "in doubt, "
-        lines.append(f"{fault.name} ({doubt}{item.severity}): {seen}")
-    return lines or ["none found"]
+def _sentence(start: str, parts: Iterable[str], otherwise: str = "", between: str = ", ") -> str:
+    """Parts as one sentence with a capital at its start; ``otherwise`` where there is none."""
+    said = between.join(part for part in parts if part)
+    if not said:
+        return otherwise
+    return f"{start}{said}." if start else f"{said[0].upper()}{said[1:]}."
 
 
-def _not_tested(machine: Machine) -> list[str]:
-    """Return what a buyer would ask about and nobody has read."""
-    readings = machine.readings
-    open_ones = {
-        "compression": readings.compression_psi is None and readings.leak_down_percent is None,
-        "half an hour of running": readings.hot_run is None,
-        "smoke": readings.smoke is None,
-        "pull of the drive": machine.drive != "push" and readings.drive_pull_kgf is None,
-    }
-    return [name for name, missing in open_ones.items() if missing] or ["nothing left out of the usual list"]
+def _hidden(line: str, machine: Machine) -> str:
+    """The line without the serial number, wherever the seller may have written it."""
+    serial = machine.serial or ""
+    return line.replace(serial, HIDDEN) if len(serial) >= LEAST_HIDDEN else line
 
 
-def _text(title: str, price: str, parts: dict[str, list[str]], buyer: Iterable[str]) -> str:
-    blocks = [title, price]
-    for head, lines in {**parts, "For the buyer": list(buyer)}.items():
-        blocks.append("\n".join([f"{head}:", *(f"- {line}" for line in lines)]))
-    return "\n\n".join(blocks) + "\n"
+def _for_the_seller(
+    machine: Machine, priced: AskingPrice, found: Sequence[Finding], *, repair: bool
+) -> tuple[str, ...]:
+    """What is meant for the seller alone: still to do, what to show, the law."""
+    runs, wanted = len(machine.readings.blade_stop_s or ()), thresholds().usual.stop_runs
+    doubtful = ", ".join(_name(item) for item in found if item.chance < 1)
+    least = f"{priced.least_to_take or 0:,.0f} {priced.value.currency}"
+    few = wanted - runs
+    lines = (
+        f"Time the blade in {counted(few, 'more run')}: the slowest of {wanted} counts."
+        if 0 < runs < wanted
+        else "",
+        f"Measure again, the reading is in doubt: {doubtful}." if doubtful else "",
+        f"Still open, and told as not tested: {', '.join(not_tested(machine))}."
+        if not_tested(machine)
+        else "",
+        "" if repair else "Leave it cold for every viewer, and show the blade stop.",
+        "Tag it 'do not run', drain the fuel, take the plug lead off before the pictures." if repair else "",
+        "Maker and model are not written down: buyers search by them."
+        if not (machine.maker or machine.model)
+        else "",
+        "The serial number stays out of advert and pictures." if machine.serial else "",
+        _of_another_month(priced),
+        f"The least to take is {least}: keep it to yourself.",
+        LAW,
+    )
+    return tuple(line for line in lines if line)
 
 
-def _markdown(title: str, price: str, parts: dict[str, list[str]], buyer: Iterable[str]) -> str:
-    blocks = [f"# {_plain(title)}", f"**{_plain(price)}**"]
-    for head, lines in {**parts, "For the buyer": list(buyer)}.items():
-        blocks.append("\n".join([f"## {head}", "", *(f"- {_plain(line)}" for line in lines)]))
-    return "\n\n".join(blocks) + "\n"
+def _of_another_month(priced: AskingPrice) -> str:
+    """A line where the price is not that of today."""
+    keeping = priced.keeping
+    if keeping is None or keeping.verdict != "keep":
+        return ""
+    month, today = MONTHS[keeping.month - 1], f"{keeping.ask_now:,.0f}"
+    return f"The price is that of {month}, till when it is better kept; today ask {today}."
+
+
+def _text(title: str, price: str, lines: Iterable[str]) -> str:
+    return "\n".join([title, price, "", *lines]) + "\n"
+
+
+def _markdown(title: str, price: str, lines: Iterable[str]) -> str:
+    head = [f"# {_plain(title)}", f"**{_plain(price)}**", ""]
+    return "\n".join([*head, *(f"- {_plain(line)}" for line in lines)]) + "\n"
 
 
 def _plain(text: str) -> str:

@@ -156,7 +156,12 @@ class Listing(Advice):
     refusal: str | None = Field(None, description="why there is no draft")
     title: str = ""
     price: Money | None = None
-    text: str = Field("", description="plain text to paste")
-    markdown: str = ""
+    text: str = Field("", description="plain text to paste, at most 15 lines")
+    markdown: str = Field("", description="the same in Markdown")
+    short: str = Field("", description="title, price and one paragraph")
+    short_markdown: str = Field("", description="the same in Markdown")
     photos: tuple[str, ...] = Field((), description="pictures and films to take, in order")
     for_the_buyer: tuple[str, ...] = Field((), description="cautions to give the buyer")
+    for_the_seller: tuple[str, ...] = Field(
+        (), description="for the seller alone: still to do, to show, legal notes; in no advert"
+    )

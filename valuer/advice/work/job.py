@@ -14,6 +14,7 @@ from valuer.advice.work.tree import SAME, STOP, Act, Prices, Tree, Visit, solve,
 from valuer.advice.work.trouble import (
     AGAIN,
     Trouble,
+    after_failure,
     fixed_trouble,
     plain_trouble,
 )
@@ -458,7 +459,7 @@ class _Maker:
         return _shown(symptom, self.done)
 
     def _riddle(self, axis: int, item: Finding, symptom: Symptom, names: Sequence[str]) -> Riddle:
-        beliefs = self._prior(item, symptom)
+        beliefs = self.prior_of(item, symptom)
         causes = tuple(beliefs)
         columns = [list(symptom.causes).index(cause) for cause in causes]
         places = [self.shop.names.index(name) for name in names]
@@ -482,7 +483,7 @@ class _Maker:
             gain=_rounded(float(self.gains[axis])),
         )
 
-    def _prior(self, item: Finding, symptom: Symptom) -> dict[str, float]:
+    def prior_of(self, item: Finding, symptom: Symptom) -> dict[str, float]:
         """Return the chances of the causes that can be behind a finding, after what readings say."""
         readings = self.lattice.machine.readings
         known = self.lattice.machine.causes.get(item.fault)
@@ -648,3 +649,29 @@ def _power(number: float) -> int:
 def _rounded(gain: float) -> float:
     """Return a gain rounded up to a step of a quarter: the order of acts hangs on no more, and stories are shared."""
     return float(1.25 ** np.ceil(np.log(max(gain, 1.0)) / np.log(1.25)))
+
+
+def odds_left(
+    lattice: Lattice,
+    model: ValueModel,
+    terms: ShopTerms,
+    shop: Workshop,
+    done: Done,
+    axis: int,
+    fix: str,
+) -> float:
+    """Return the odds of a fix on a finding after what looks have shown and fixes have failed; 0 for no fix."""
+    maker, item = _Maker(lattice, model, terms, shop, done), lattice.findings[axis]
+    symptom, place = maker.symptom(item), shop.names.index(fix)
+    tried = [shop.names.index(name) for name in done.failed.get(item.fault, ()) if name in shop.names]
+    if symptom is None:
+        odds = odds_on(shop, item, lattice.machine.readings)
+        return after_failure(float(odds[place]), max((float(odds[other]) for other in tried), default=0.0))
+    table, left = maker.cause_odds(symptom), 0.0
+    beliefs, total = maker.prior_of(item, symptom), 0.0
+    for cause, chance in beliefs.items():
+        column = table[:, list(symptom.causes).index(cause)]
+        failed = max((float(column[other]) for other in tried), default=0.0)
+        total += chance * (1 - failed)
+        left += chance * (1 - failed) * after_failure(float(column[place]), failed)
+    return left / total if total > 0 else 0.0

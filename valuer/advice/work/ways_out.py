@@ -54,7 +54,7 @@ USED_PARTS = (
         "used_engine",
     ),
     UsedPart("gearbox", 30.0, frozenset({"drive_none", "drive_creep", "drive_speed_stuck"}), "gearbox_used"),
-    UsedPart("deck", 20.0, frozenset({"deck_rust_hole", "deck_crack", "deck_surface_rust"}), "deck_donor"),
+    UsedPart("deck", 0.0, frozenset({"deck_rust_hole", "deck_crack", "deck_surface_rust"}), "deck_donor"),
     UsedPart("wheels", 23.0, frozenset({"wheel_wobble", "wheel_gear_worn"}), "wheels_new"),
     UsedPart("bag", 22.0, frozenset({"bag_missing"}), "bag_new"),
     UsedPart("rope starter", 12.0, frozenset({"recoil_rope", "starter_noise"}), "recoil_new"),
@@ -67,8 +67,12 @@ TIERS = {"budget": 0.75, "mid": 1.0, "premium": 1.35, "commercial": 1.8}
 """What a used engine, or another part, brings over that of the reference machine (judgement, no source). A part
 is worth what it is itself, not what the chassis around it is worth."""
 
-PARTS_SOLD = 0.6
-"""Share of the parts' prices that comes in: some do not sell, some go cheap (judgement, no source)."""
+PARTS_SOLD = 0.5
+"""Share of the parts' prices that comes in: some do not sell, some go cheap (.4 to .6; judgement, no source)."""
+
+USUAL_AGE, FADING = 6.0, 12.0
+"""Years at which the prices above hold, and over which they fall to a third: fewer machines want an old part
+(judgement, no source)."""
 
 STRIPPING_HOURS = 2.5
 SHELF_WEEKS = 20.0
@@ -183,7 +187,9 @@ def _spoils(item: Finding, part: UsedPart) -> bool:
 def part_price(part: UsedPart, machine: Machine, terms: ShopTerms) -> float:
     """Return what a good part of the machine brings by itself, money."""
     scale = ENGINES.get(machine.engine_class or "", 1.0) if part.name == "engine" else 1.0
-    return part.dollars * scale * TIERS.get(machine.tier or "", 1.0) * terms.price_level
+    age = USUAL_AGE if machine.age_years is None else machine.age_years
+    faded = min(1.3, float(np.exp((USUAL_AGE - age) / FADING)))
+    return part.dollars * scale * faded * TIERS.get(machine.tier or "", 1.0) * terms.price_level
 
 
 def stripping_cost(terms: ShopTerms) -> float:

@@ -188,16 +188,16 @@ def _check_step(course: Course, first: First, number: int, still: float, left: f
 def _gate_actions(gate: str) -> tuple[str, ...]:
     known = {
         "recall": ("recall",),
-        "crank": ("crank_check",),
-        "blade_stop": ("blade_stop_s",),
-        "fuel": ("fuel_paper_5min",),
-    }
-    running = {
+        "crank": ("hands_on", "crank_check"),
+        "blade_stop": ("hands_on", "blade_stop_s"),
+        "fuel": ("hands_on", "fuel_paper_5min"),
         "engine_speed": ("engine_rpm",),
         "drive_releases": ("run_engine",),
         "bail": ("run_engine", "blade_control"),
+        "blade_and_mount": ("hands_on", "tip", "blade"),
+        "deck": ("hands_on", "tip"),
     }
-    return ("sale_gate", "hands_on", *known.get(gate, ()), *running.get(gate, ()))
+    return ("sale_gate", *known.get(gate, ("hands_on",)))
 
 
 def _step(course: Course, stage: Stage, numbers: Mapping[str, int], brings: float) -> WorkStep:
@@ -298,14 +298,10 @@ def shown_of(job: Job, shows: Sequence[tuple[int, str]]) -> str:
 
 
 def _says(job: Job, act: Act, shows: Sequence[tuple[int, str]]) -> str:
-    return (
-        ", ".join(
-            f"{fault_catalogue()[job.troubles[axis].finding.fault].name.lower()} {_in_words(shown)}"
-            for axis, shown in shows
-        )
-        if act.kind == "fix"
-        else ", ".join(_in_words(shown) for _, shown in shows)
-    )
+    if act.kind != "fix" or len(shows) == 1:
+        return ", ".join(_in_words(shown) for _, shown in shows)
+    names = [fault_catalogue()[job.troubles[axis].finding.fault].name.lower() for axis, _ in shows]
+    return ", ".join(f"{name} {_in_words(shown)}" for name, (_, shown) in zip(names, shows, strict=True))
 
 
 def _in_words(shown: str) -> str:

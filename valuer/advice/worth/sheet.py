@@ -19,9 +19,9 @@ def sheet(listing: Listing) -> str:
         head, body = "Not for sale", f'<p class="stop">{escape(listing.refusal)}</p>'
     else:
         head = listing.title
-        stop = f'<p class="stop">{DO_NOT_RUN}</p>' if listing.safety.must_cure else ""
+        stop = f'<p class="stop">{DO_NOT_RUN}</p>' if listing.sold_as == "for repair" else ""
         price = f'<p class="price">{listing.price:,.0f} {escape(listing.value.currency)}</p>'
-        text = listing.text.split("\n\n", 2)[2]
+        text = listing.text.split("\n\n", 1)[1]
         body = f"{stop}{price}<pre>{escape(text)}</pre>"
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'

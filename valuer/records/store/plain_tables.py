@@ -24,7 +24,7 @@ from valuer.records.store.rows import hundredths, wire
 from valuer.records.store.store import Store
 from valuer.records.store.tables import machines, sales
 
-NOT_PLAIN = {"id", "note", "maker", "model", "serial", *LISTS, *PAIRS}
+NOT_PLAIN = {"id", "note", "called", "maker", "model", "serial", *LISTS, *PAIRS}
 ATTRIBUTES = tuple(name for name in Machine.model_fields if name not in NOT_PLAIN)
 FIT = ("drive", "start", "blade_clutch")
 """Attributes that rule some faults out, so that faults are checked together with them."""

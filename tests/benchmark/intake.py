@@ -1,0 +1,106 @@
+"""What people write: descriptions in words and figures in any spelling, understood right, wrong, or asked about."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.benchmark.figures import Figure, at_least, at_most, beside
+from valuer.intake.words import Understood, read_words
+
+DESCRIPTIONS = Path(__file__).with_name("descriptions.txt")
+YEAR = 2026
+CLOSE = 0.005  # relative; an inch written to two digits after the point
+
+
+@dataclass(frozen=True)
+class Description:
+    """A machine in words, and everything that was meant by them."""
+
+    text: str
+    meant: frozenset[str]
+
+
+def descriptions(path: Path = DESCRIPTIONS) -> list[Description]:
+    """The descriptions of a file, in its order."""
+    lines = [line for line in path.read_text("utf-8").splitlines() if line and not line.startswith("#")]
+    pairs = zip(lines[::2], lines[1::2], strict=True)
+    return [Description(text, frozenset(meant[1:].split())) for text, meant in pairs]
+
+
+def claims(read: Understood) -> set[str]:
+    """What the parser claims about a machine, in the words of the file; what it asks is no claim."""
+    told = read.machine.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
+    told.pop("id")
+    found = set(told.pop("faults", ()))
+    readings, checks = told.pop("readings", {}), told.pop("checks", {})
+    found |= {f"{name}{'+' if result == 'passed' else '-'}" for name, result in checks.items()}
+    found |= {f"{name}={_said(value)}" for name, value in {**told, **readings}.items()}
+    return found | {f"-{fault}" for fault in read.not_there}
+
+
+def _said(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ",".join(map(_said, value))
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def same(claim: str, meant: str) -> bool:
+    """Whether a claim says what was meant; figures to half a per cent."""
+    if claim == meant:
+        return True
+    (name, _, value), (other, _, wanted) = claim.partition("="), meant.partition("=")
+    try:
+        return name == other and all(
+            abs(float(a) - float(b)) <= CLOSE * abs(float(b))
+            for a, b in zip(value.split(","), wanted.split(","), strict=True)
+        )
+    except ValueError:
+        return False
+
+
+def judged(description: Description) -> Iterator[tuple[str, str]]:
+    """Each thing meant or claimed, as right, asked, missed or wrong."""
+    read = read_words(description.text, YEAR)
+    said = claims(read)
+    asked = {choice for ask in read.ask for choice in (ask.about, *ask.choices)}
+    for meant in description.meant:
+        name = meant.lstrip("?-").split("=")[0].split(":")[0].rstrip("+-")
+        if meant.startswith("?"):
+            claimed = any(claim.split(":")[0].split("=")[-1] in meant[1:].split("|") for claim in said)
+            yield ("wrong" if claimed else "right" if asked & set(meant[1:].split("|")) else "missed"), meant
+        elif any(same(claim, meant) for claim in said):
+            yield "right", meant
+        else:
+            yield ("asked" if name in asked or meant.split("=")[-1] in asked else "missed"), meant
+    wanted = [meant for meant in description.meant if not meant.startswith("?")]
+    asking = {name for meant in description.meant if meant.startswith("?") for name in meant[1:].split("|")}
+    for claim in said:
+        if claim.split(":")[0].split("=")[-1] not in asking and not any(
+            same(claim, meant) for meant in wanted
+        ):
+            yield "wrong", claim
+
+
+def words_figures() -> list[Figure]:
+    """The shares over all descriptions; nothing here is drawn, so no seed matters."""
+    counted: Counter[str] = Counter()
+    every = descriptions()
+    for each in every:
+        counted.update(verdict for verdict, _ in judged(each))
+    meant = sum(len(each.meant) for each in every)
+    return [
+        beside("descriptions, things meant", f"{len(every)}, {meant}"),
+        at_least("in words: right", counted["right"] / meant, 0.92),
+        at_most("in words: wrong without asking", counted["wrong"] / meant, 0.01),
+        beside("in words: asked about, missed", f"{counted['asked']}, {counted['missed']}"),
+    ]
+
+
+def run() -> Iterator[Figure]:
+    """Yield the figures."""
+    yield from words_figures()

@@ -1,0 +1,135 @@
+"""A machine in words: what is understood, what is asked, and what must never be taken for understood."""
+
+from collections import Counter
+
+import pytest
+
+from tests.benchmark.intake import descriptions, judged
+from valuer.domain.faults import fault_catalogue
+from valuer.intake.vocabulary import GUARDED, phrases, vocabulary
+from valuer.intake.words import NoWords, read_words
+
+YEAR = 2026
+
+
+def read(text: str) -> tuple[set[str], set[str], set[str]]:
+    """Faults understood, faults denied, and what is asked about."""
+    found = read_words(text, YEAR)
+    asked = {each for ask in found.ask for each in (ask.about, *ask.choices)}
+    return {str(each) for each in found.machine.faults}, set(found.not_there), asked
+
+
+def test_every_fault_can_be_said_in_words() -> None:
+    said = {says.name for phrase in phrases() for says in phrase.says if says.kind == "fault"}
+    assert said == set(fault_catalogue())
+
+
+def test_a_phrase_says_no_severity_that_its_fault_cannot_have() -> None:
+    for fault, words in vocabulary().faults.items():
+        assert "slight" in fault_catalogue()[fault].severities or not (words.slight or words.slight_unless)
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("carburetor leaking gasoline, drops on the floor", "fuel_leak_carb:serious"),
+        ("carburettor leaking petrol, drops on the floor", "fuel_leak_carb:serious"),
+        ("silencer loose", "muffler_fault:serious"), ("exhaust loose", "muffler_fault:serious"),
+        ("blades blunt", "blade_dull:slight"), ("the blade is dull", "blade_dull:slight"),
+        ("won't start", "no_start:serious"), ("wont start", "no_start:serious"), ("does not start", "no_start:serious"),
+        ("carburetter drips", "fuel_leak_carb:serious"),
+    ],
+)  # fmt: skip
+def test_both_englishes_plurals_and_typing_slips(text: str, fault: str) -> None:
+    assert fault in read(text)[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("no rust", "deck_surface_rust"), ("not leaking oil", "oil_leak_unknown"),
+        ("runs without smoke or knocking", "rod_knock"), ("starts first pull", "no_start"),
+        ("plenty of spark", "weak_spark"),
+    ],
+)  # fmt: skip
+def test_what_is_denied_is_not_there(text: str, fault: str) -> None:
+    found, denied, _ = read(text)
+    assert fault in denied
+    assert not any(each.startswith(fault) for each in found)
+
+
+@pytest.mark.parametrize(
+    ("text", "about"),
+    [
+        ("leaks", "fuel_leak_carb"), ("smokes", "smoke_blue"), ("front wheel drive", "front_variable"),
+        ("I think the crankshaft is bent", "bent_crank"), ("maybe a hole in the deck", "deck_rust_hole"),
+        ("rusted through", "deck_rust_hole"), ("recalled", "recall_open"), ("blade stops in 3,1 s", "blade_stop_s"),
+        ("stops in 2 to 3 s", "blade_stop_s"), ("doesn't stop within 3 s", "blade_stop_s"),
+        ("should stop in 2 s", "blade_stop_s"), ("under 3 s to stop", "blade_stop_s"), ("push, rear drive", "drive"),
+        ("21 in, 22 in", "deck_width_in"), ("5-6 years old", "age_years"),
+    ],
+)  # fmt: skip
+def test_what_may_mean_two_things_is_asked_and_not_counted(text: str, about: str) -> None:
+    found = read_words(text, YEAR)
+    asked = {each for ask in found.ask for each in (ask.about, *ask.choices)}
+    assert about in asked
+    told = found.machine.model_dump(exclude_none=True, exclude_defaults=True)
+    assert about not in told
+    assert about not in told.get("readings", {})
+    assert about not in {each.fault for each in found.machine.faults}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "flap does not spring shut", "handle does not hold", "deck check not passed", "recall not checked",
+        "keeps driving after I let go of the lever", "the bail never failed me", "no compression and smoke",
+        "fuel paper not dry after five minutes", "blade stops right away", "blade stop not timed",
+    ],
+)  # fmt: skip
+def test_no_loose_word_passes_a_check(text: str) -> None:
+    """Unmeasured is not passed: a gate opens by a reading or by a check said to be passed."""
+    machine = read_words(text, YEAR).machine
+    assert "passed" not in machine.checks.values()
+    assert machine.readings.blade_stop_s is None
+    assert machine.readings.fuel_paper_5min is None
+    assert machine.readings.smoke is None
+
+
+def test_likeness_never_names_what_ends_a_sale() -> None:
+    for text in ("deck crackd", "crankshft bent", "deck rottn"):
+        found, _, _ = read(text)
+        assert not {each.split(":")[0] for each in found} & GUARDED
+
+
+def test_figures_in_a_line_are_not_torn_apart_by_its_commas() -> None:
+    machine = read_words("blade stop 2.2, 2.3, 2.2 s, 55 cm wide, bought in 2019, 163 cc", YEAR).machine
+    assert machine.readings.blade_stop_s == (2.2, 2.3, 2.2)
+    assert machine.deck_width_in == pytest.approx(55 / 2.54)
+    assert (machine.age_years, machine.engine_class) == (7.0, "mid_ohv")
+
+
+def test_what_nothing_was_made_of_is_said() -> None:
+    assert read_words("push mower with a cup holder", YEAR).not_understood == ("cup holder",)
+
+
+def test_a_fault_that_cannot_be_on_the_machine_is_asked() -> None:
+    found = read_words("push mower, drive slips on a slope", YEAR)
+    assert not found.machine.faults
+    assert [ask.about for ask in found.ask] == ["drive_slip"]
+
+
+def test_an_empty_text_and_a_book_are_refused() -> None:
+    for text in ("  ", "rust " * 500):
+        with pytest.raises(NoWords, match="expected a description"):
+            read_words(text, YEAR)
+
+
+def test_the_descriptions_written_before_the_parser() -> None:
+    """The goals of the benchmark `intake`; both files are counted there."""
+    every = descriptions()
+    counted = Counter(verdict for each in every for verdict, _ in judged(each))
+    meant = sum(len(each.meant) for each in every)
+    assert len(every) == 200
+    assert counted["right"] >= 0.92 * meant
+    assert counted["wrong"] <= 0.01 * meant

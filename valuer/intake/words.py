@@ -1,0 +1,495 @@
+"""A line of words as a machine: what was understood, what was not, and what has to be asked.
+
+Phrases come from catalogue/words.toml, figures from `valuer.intake.measures`. Likeness of letters only mends
+typing; it never decides what is meant, and never names a fault that ends a machine's sale.
+"""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from itertools import pairwise
+
+from pydantic import Field, ValidationError
+
+from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.machine import Machine
+from valuer.domain.record import Record
+from valuer.intake.measures import Measured, digits, measures
+from valuer.intake.names import with_short_name
+from valuer.intake.numbers import tidied
+from valuer.intake.vocabulary import (
+    GUARDED,
+    LITTLE,
+    Phrase,
+    Says,
+    known_stems,
+    phrases,
+    stem,
+    stems_of,
+    vocabulary,
+)
+
+MOST_LETTERS = 2_000  # a description, not a book
+BREAK = re.compile(r"[.;!?()\n]|,|:(?!\s*(?:passed|failed|ok))|\bbut\b|\botherwise\b|\bthough\b| - | \u2013 ")
+WORD = re.compile(r"[a-z0-9][a-z0-9'/-]*|\u2016")
+MARK = "\u2016"  # stands where a figure was
+BETWEEN = 2  # other words between two of a phrase
+BEFORE = 3  # words back to a "no" that belongs to a phrase
+LIKE = 88.0  # likeness in per cent from which a typing slip is mended
+LEAST_LIKE = 5  # letters of a word that may be mended
+UNIT_WORDS = {"in", "s", "mm", "psi", "kgf", "kg", "rpm", "v", "percent", "years"}
+YES = {"yes": True, "no": False}
+
+
+class Ask(Record):
+    """Something that has to be asked before it can be counted."""
+
+    about: str = Field(description="fault, attribute or reading")
+    question: str = Field(description="what to answer")
+    choices: tuple[str, ...] = Field((), description="what it may be")
+
+
+class Understood(Record):
+    """What was understood of a line of words."""
+
+    machine: Machine = Field(description="the machine, with nothing in it that has to be asked")
+    understood: tuple[str, ...] = Field(description="each thing understood, with the words it was read from")
+    not_there: tuple[str, ...] = Field((), description="faults said not to be there")
+    ask: tuple[Ask, ...] = Field((), description="what has to be asked; none of it is counted yet")
+    not_understood: tuple[str, ...] = Field((), description="words nothing was made of")
+
+
+class NoWords(ValueError):
+    """A text that cannot be a description of a machine."""
+
+
+@dataclass
+class _Token:
+    stem: str
+    text: str
+    clause: int
+    mended: str = ""
+    used: bool = False
+
+
+@dataclass
+class _Heard:
+    """What has been heard so far: values and levels by name, each with the words it was read from."""
+
+    values: dict[tuple[str, str], dict[str, str]] = field(default_factory=dict)
+    levels: dict[str, dict[str, str]] = field(default_factory=dict)
+    asks: dict[str, Ask] = field(default_factory=dict)
+    speeds: dict[str, str] = field(default_factory=dict)
+
+    def value(self, kind: str, name: str, value: str, words: str) -> None:
+        self.values.setdefault((kind, name), {}).setdefault(value, words)
+
+    def level(self, fault: str, level: str, words: str) -> None:
+        self.levels.setdefault(fault, {}).setdefault(level, words)
+
+
+def read_words(text: str, year: int, name: str = "it") -> Understood:
+    """Return what a line of words says about one machine called ``name``; raises NoWords.
+
+    ``year`` is this one, for what was bought in an earlier one.
+
+    >>> read = read_words("push mower, 20 in, won't start, no rust", 2026)
+    >>> read.machine.drive, read.machine.deck_width_in, [str(each) for each in read.machine.faults], read.not_there
+    ('push', 20.0, ['no_start:serious'], ('deck_surface_rust',))
+    """
+    if not text.strip() or len(text) > MOST_LETTERS:
+        raise NoWords(f"expected a description of one machine in up to {MOST_LETTERS} letters")
+    plain = digits(tidied(text))
+    heard = _Heard()
+    found = list(measures(plain, year))
+    tokens = _tokens(_blanked(plain, found))
+    _hear_figures(found, plain, heard)
+    _hear_phrases(tokens, heard)
+    return _told(heard, tokens, name)
+
+
+def _blanked(text: str, found: Iterable[Measured]) -> str:
+    for each in found:
+        text = text[: each.start] + MARK + " " * (each.end - each.start - 1) + text[each.end :]
+    return text
+
+
+def _tokens(text: str) -> list[_Token]:
+    tokens = []
+    for place, clause in enumerate(BREAK.split(text)):
+        for word in WORD.findall(clause.replace("self-prop", "self prop").replace("-", " ")):
+            root = stem(word)
+            mended = "" if root in known_stems() or len(word) < LEAST_LIKE else _like(root)
+            tokens.append(_Token(mended or root, word, place, mended))
+    return tokens
+
+
+@cache
+def _like(root: str) -> str:
+    """The one known stem that a mistyped one is like, or an empty string."""
+    from rapidfuzz import fuzz, process  # noqa: PLC0415 - only where something is not known, so that a start stays quick
+
+    near = process.extract(root, sorted(known_stems()), scorer=fuzz.ratio, score_cutoff=LIKE, limit=2)
+    return str(near[0][0]) if len(near) == 1 else ""
+
+
+def _hear_figures(found: Iterable[Measured], text: str, heard: _Heard) -> None:
+    for each in found:
+        if each.name == "pulls":
+            _hear_pulls(each, text, heard)
+        elif each.name == "engine_class":
+            heard.value("attribute", "engine_class", each.value, text[each.start : each.end])
+        elif each.figure is None:
+            heard.asks[each.name] = Ask(about=each.name, question=each.asked)
+        else:
+            kind = "attribute" if each.name in Machine.model_fields else "reading"
+            heard.value(kind, each.name, repr(each.figure.value), each.figure.said)
+
+
+def _hear_pulls(each: Measured, text: str, heard: _Heard) -> None:
+    """Pulls to start: a reading where it was cold, else what the number says of hard starting."""
+    count = each.value[:-2] if each.value[-2:] in ("st", "nd", "rd", "th") else each.value
+    near = text[max(0, each.start - 40) : each.end + 25]
+    words = text[each.start : each.end]
+    if count.isdigit() and "cold" in near and "hard" not in near:
+        heard.value("reading", "cold_pulls", repr(float(count)), words)
+        return
+    most = int(re.findall(r"\d+", count)[-1])
+    if most <= 2:  # noqa: PLR2004 - up to two pulls is no hard start
+        heard.level("no_start", "none", words)
+        heard.level("hard_start", "none", words)
+    else:
+        heard.level("hard_start", "slight" if most <= 4 else "serious", words)  # noqa: PLR2004 - 3 to 4 pulls
+
+
+def _hear_phrases(tokens: list[_Token], heard: _Heard) -> None:
+    _leave_out_unknown(tokens)
+    matched = list(_matches(tokens))
+    for phrase, places in sorted(matched, key=lambda each: each[1][0]):
+        words = " ".join(tokens[place].text for place in places)
+        mended = any(tokens[place].mended for place in places)
+        for says in phrase.says:
+            _hear(says, words, tokens, places, heard, mended=mended)
+
+
+def _leave_out_unknown(tokens: list[_Token]) -> None:
+    """Use up the clauses that say that something is not known: nothing follows from them."""
+    for phrase in vocabulary().unknown:
+        for places in _everywhere(stems_of(phrase), tokens):
+            clause = tokens[places[0]].clause
+            for token in tokens:
+                if token.clause == clause and tokens.index(token) >= places[0]:
+                    token.used = True
+
+
+def _matches(tokens: list[_Token]) -> Iterator[tuple[Phrase, list[int]]]:
+    alone = {stems_of(text) for text in vocabulary().alone}
+    for phrase in phrases():
+        for places in _everywhere(phrase.stems, tokens):
+            if phrase.stems in alone and not _alone(tokens, places):
+                continue
+            if len(places) == 1 and not _exact(phrase, tokens[places[0]]):
+                continue
+            for place in places:
+                tokens[place].used = True
+            yield phrase, places
+
+
+@cache
+def _negations() -> frozenset[str]:
+    return frozenset(stem(word) for text in vocabulary().not_there for word in text.split())
+
+
+@cache
+def _breakers() -> frozenset[str]:
+    return _negations() | {stem(word) for word in vocabulary().breakers}
+
+
+def _alone(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
+    """Whether the clause says nothing else."""
+    clause = tokens[places[0]].clause
+    others = [t for at, t in enumerate(tokens) if t.clause == clause and at not in places]
+    return all(token.stem in _idle() or token.text == MARK for token in others)
+
+
+def _exact(phrase: Phrase, token: _Token) -> bool:
+    """Whether one word alone, of an attribute, stands as it is written: `push`, not `pushed`."""
+    return any(says.kind != "attribute" for says in phrase.says) or token.text.rstrip("s") in {
+        text.rstrip("s") for says in phrase.says for text in vocabulary().attributes[says.name][says.value]
+    }
+
+
+@cache
+def _idle() -> frozenset[str]:
+    words = vocabulary()
+    return frozenset(stem(word) for text in words.filler for word in text.split())
+
+
+def _everywhere(stems: Sequence[str], tokens: Sequence[_Token]) -> Iterator[list[int]]:
+    """Every place where a phrase stands in one clause, its words in order, in tokens not used yet."""
+    for start, token in enumerate(tokens):
+        if token.stem != stems[0] or token.used:
+            continue
+        places = _from(start, stems, tokens)
+        if places:
+            yield places
+
+
+def _from(start: int, stems: Sequence[str], tokens: Sequence[_Token]) -> list[int]:
+    places = [start]
+    for before, wanted in pairwise(stems):
+        # "no compression and smoke" is no "no smoke": what is denied stands beside its no
+        others, at = BETWEEN if before in _negations() else 0, places[-1] + 1
+        while at < len(tokens) and tokens[at].clause == tokens[start].clause and others <= BETWEEN:
+            if tokens[at].stem == wanted and not tokens[at].used:
+                break
+            if tokens[at].stem in _breakers():
+                return []  # "the flap does not spring shut" is no "flap springs shut"
+            others += tokens[at].text not in LITTLE
+            at += 1
+        else:
+            return []
+        if others > BETWEEN:
+            return []
+        places.append(at)
+    return places
+
+
+def _hear(
+    says: Says, words: str, tokens: list[_Token], places: list[int], heard: _Heard, *, mended: bool
+) -> None:
+    denied, doubtful = _denied(tokens, places), _doubtful(tokens, places)
+    if says.kind == "fault":
+        heard.level(
+            says.name, _level(says, tokens, places, denied=denied, doubtful=doubtful, mended=mended), words
+        )
+    elif says.kind == "unsure":
+        _hear_unsure(int(says.name), words, heard, denied=denied)
+    elif says.kind == "speeds":
+        heard.speeds[says.value] = words
+    elif not denied and not doubtful:
+        heard.value(says.kind, says.name, says.value, words)
+    elif says.kind != "attribute":
+        heard.asks[says.name] = Ask(about=says.name, question=f"{says.name}: {says.value}, or not?")
+
+
+def _hear_unsure(place: int, words: str, heard: _Heard, *, denied: bool) -> None:
+    unsure = vocabulary().unsure[place]
+    if denied:
+        for fault in unsure.may_be if unsure.denies else ():
+            heard.level(fault, "none", f"no {words}")
+        return
+    about = unsure.about or unsure.may_be[0]
+    heard.asks.setdefault(about, Ask(about=unsure.about or words, question=unsure.ask, choices=unsure.may_be))
+
+
+def _level(
+    says: Says, tokens: Sequence[_Token], places: Sequence[int], *, denied: bool, doubtful: bool, mended: bool
+) -> str:
+    """What a phrase says of its fault here: what the phrase says by itself, unless the words around it turn it."""
+    if says.value != "none":
+        if denied:
+            return "none"
+        if doubtful:
+            return "doubtful"
+        if mended and says.name in GUARDED:
+            return "mended"
+    return _decided(tokens, places) if says.value == "open" else says.value
+
+
+def _denied(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
+    """Whether a "no" that no phrase has used stands shortly before the phrase, in its clause."""
+    first = places[0]
+    before = [t for t in tokens[max(0, first - BEFORE) : first] if t.clause == tokens[first].clause]
+    found = [token for token in before if token.stem in _negations() and not token.used]
+    return bool(found)
+
+
+def _doubtful(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
+    clause = " ".join(t.text for t in tokens if t.clause == tokens[places[0]].clause)
+    return any(re.search(rf"\b{re.escape(word)}\b", clause) for word in vocabulary().maybe)
+
+
+def _decided(tokens: Sequence[_Token], places: Sequence[int]) -> str:
+    """How bad it is by the words beside it: of its clause, or of the next one where that says nothing else."""
+    clause = tokens[places[0]].clause
+    for place in (clause, clause + 1):
+        near = [t for t in tokens if t.clause == place]
+        if place != clause and any(t.used for t in near):
+            break
+        mild, bad = (_any(near, words) for words in (vocabulary().mild, vocabulary().bad))
+        if mild != bad:
+            return "slight" if mild else "serious"
+    return "open"
+
+
+def _any(tokens: Iterable[_Token], words: Iterable[str]) -> bool:
+    stems = {stem(word) for word in words}
+    found = [token for token in tokens if token.stem in stems and not token.used]
+    return bool(found)
+
+
+def _told(heard: _Heard, tokens: Sequence[_Token], name: str) -> Understood:
+    wire: dict[str, object] = with_short_name({"id": name})
+    said: list[str] = []
+    _follow(heard)
+    asks = dict(heard.asks)
+    _tell_values(heard, wire, said, asks)
+    faults, none = _tell_faults(heard, said, asks)
+    machine, asks = _fitting(wire, faults, asks)
+    kept = {finding.fault for finding in machine.faults}
+    return Understood(
+        machine=machine,
+        understood=tuple(line for line in said if not _dropped(line, faults, kept)),
+        not_there=tuple(none),
+        ask=tuple(asks.values()),
+        not_understood=tuple(_left(tokens)),
+    )
+
+
+IMPLIED = {"electric_start": ("start", "electric"), "blade_clutch": ("blade_clutch", "yes")}
+SHOWN_BY = {
+    "deck_rust_hole": "deck_hole_mm",
+    "wheel_wobble": "wheel_rock_mm",
+    "blade_brake_slow": "blade_stop_s",
+    "blade_dull": "blade_nick_mm",
+    "drive_slip": "drive_pull_kgf",
+}
+"""Faults that a reading shows: where it was taken, the word alone adds nothing to it."""
+
+
+def _follow(heard: _Heard) -> None:
+    """Draw what follows for sure: equipment that a fault needs, the speeds of a drive, what a reading shows."""
+    for fault in heard.levels:
+        needs = IMPLIED.get(fault_catalogue()[fault].needs or "")
+        if needs:
+            heard.value("attribute", *needs, fault)
+    asked = heard.asks.get("drive")
+    if asked and len(heard.speeds) == 1 and set(asked.choices) == {"front_one_speed", "front_variable"}:
+        heard.value("attribute", "drive", *next(iter(heard.speeds.items())))
+    for fault, reading in SHOWN_BY.items():
+        sure = {"slight", "serious"} & heard.levels.get(fault, {}).keys()
+        if (
+            ("reading", reading) in heard.values
+            and fault in heard.levels
+            and not (sure and fault != "deck_rust_hole")
+        ):
+            del heard.levels[fault]
+
+
+def _dropped(line: str, faults: dict[str, Severity], kept: set[str]) -> bool:
+    fault = line.partition(":")[0]
+    return fault in faults and fault not in kept
+
+
+def _tell_values(heard: _Heard, wire: dict[str, object], said: list[str], asks: dict[str, Ask]) -> None:
+    readings: dict[str, object] = {}
+    checks: dict[str, object] = {}
+    for (kind, name), values in heard.values.items():
+        if len(values) > 1 and name != "start":
+            asks[name] = Ask(about=name, question=f"{name}: {' or '.join(values)}?", choices=tuple(values))
+            continue
+        value = "electric" if name == "start" and "electric" in values else next(iter(values))
+        asks.pop(name, None)
+        target = {"attribute": wire, "reading": readings, "check": checks}[kind]
+        target[name] = YES.get(value, value) if not re.match(r"[\d\[]", value) else _number(value)
+        shown = values[value]
+        label = " ".join(part for part in name.split("_") if part not in UNIT_WORDS)
+        told = shown if re.match(r"[\d\[]", value) else f"{value.replace('_', ' ')} ({shown})"
+        said.append(f"{label}: {told}")
+    if readings:
+        wire["readings"] = readings
+    if checks:
+        wire["checks"] = checks
+
+
+def _number(text: str) -> object:
+    return [float(each) for each in text.strip("[]").split(",")] if text.startswith("[") else float(text)
+
+
+def _tell_faults(
+    heard: _Heard, said: list[str], asks: dict[str, Ask]
+) -> tuple[dict[str, Severity], list[str]]:
+    faults: dict[str, Severity] = {}
+    none: list[str] = []
+    for fault, levels in heard.levels.items():
+        known = fault_catalogue()[fault]
+        severity = _severity(levels)
+        there = [level for level in levels if level != "none"]
+        if "none" in levels and severity is None and not there:
+            none.append(fault)
+            said.append(f"{fault} not there ({levels['none']})")
+        elif "none" in levels:
+            asks[fault] = Ask(
+                about=fault, question=f"{known.name}: there or not?", choices=("none", *known.severities)
+            )
+        elif severity is None or severity not in known.severities:
+            asks[fault] = _how_bad(fault, levels)
+        else:
+            faults[fault] = severity
+            said.append(f"{fault}:{severity} ({', '.join(dict.fromkeys(levels.values()))})")
+    return faults, none
+
+
+def _severity(levels: dict[str, str]) -> Severity | None:
+    """How bad by all that was said: a phrase that says it, the worse of two, else what is usual; None: asked."""
+    if "doubtful" in levels or "mended" in levels:
+        return None
+    if "serious" in levels or ("serious_unless" in levels and "slight" not in levels):
+        return "serious"
+    return "slight" if {"slight", "slight_unless"} & levels.keys() else None
+
+
+def _how_bad(fault: str, levels: dict[str, str]) -> Ask:
+    known = fault_catalogue()[fault]
+    slight = f"slight ({known.slight}) or " if known.slight else ""
+    start = "is it really there? " if {"doubtful", "mended"} & levels.keys() else ""
+    return Ask(
+        about=fault,
+        question=f"{known.name}: {start}{slight}serious ({known.serious})?",
+        choices=(("none",) if start else ()) + known.severities,
+    )
+
+
+def _fitting(
+    wire: dict[str, object], faults: dict[str, Severity], asks: dict[str, Ask]
+) -> tuple[Machine, dict[str, Ask]]:
+    """The machine, without what cannot be on it: that is asked."""
+    kept = dict(faults)
+    while True:
+        listed = [f"{fault}:{severity}" for fault, severity in kept.items()]
+        try:
+            return Machine.model_validate({**wire, "faults": listed}), asks
+        except ValidationError as error:
+            wrong = error.errors(include_url=False)[0]
+            misfit = next((fault for fault in kept if fault in wrong["msg"].split()), None)
+            if wrong["type"] == "fault_misfit" and misfit:
+                asks[misfit] = Ask(about=misfit, question=wrong["msg"])
+                del kept[misfit]
+                continue
+            part = str(wrong["loc"][0]) if wrong["loc"] else ""
+            if part not in wire or part == "id":
+                raise NoWords(str(wrong["msg"])) from None
+            asks[part] = Ask(about=part, question=wrong["msg"])
+            del wire[part]
+
+
+def _left(tokens: Sequence[_Token]) -> Iterator[str]:
+    """Words nothing was made of, those that stood together together."""
+    words = vocabulary()
+    idle = _idle() | {
+        stem(word) for text in (*words.mild, *words.bad, *words.not_there) for word in text.split()
+    }
+    run: list[str] = []
+    last = -1
+    for place, token in enumerate(tokens):
+        if token.used or token.stem in idle or token.text in LITTLE or token.text == MARK:
+            continue
+        if run and (place != last + 1 or tokens[last].clause != token.clause):
+            yield " ".join(run)
+            run = []
+        run.append(token.text)
+        last = place
+    if run:
+        yield " ".join(run)
