@@ -3,12 +3,19 @@
 import pytest
 
 from tests.advice.fake import FakeModel
-from tests.advice.make import machine, terms
-from valuer.advice.deal.purchase import DRAWS, imagined, kind_of, not_known, purchase_limits
-from valuer.advice.worth.lattice import scene_of
+from tests.advice.make import terms
+from tests.advice.make import untested as machine
+from valuer.advice.deal.purchase import DRAWS, imagined, kind_of, purchase_limits
+from valuer.advice.worth.lattice import Scene, scene_of
+from valuer.advice.worth.untested import not_looked_for
 from valuer.domain.faults import fault_catalogue
 
 EVERYTHING = tuple(fault_catalogue())
+
+
+def not_known(scene: Scene, sound: tuple[str, ...]) -> tuple[str, ...]:
+    """The faults nobody looked for."""
+    return not_looked_for(scene.machine, scene.findings, sound)
 
 
 def limit(*faults: str, sound: float = 190.0, looked_for: tuple[str, ...] = (), **asked: float) -> float:

@@ -5,7 +5,7 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
 from valuer.advice.deal.repair_quote import Quote
-from valuer.advice.work.shop_figures import whole_quotes
+from valuer.advice.deal.shop_figures import whole_quotes
 from valuer.domain.shop_figures import ShopFigures
 
 

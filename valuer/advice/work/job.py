@@ -480,7 +480,7 @@ class _Maker:
             looks=self._looks(symptom, causes),
             prices=self._named_prices(item, [symptom.causes[cause] for cause in causes]),
             groups=np.array([told.index(name) for name in told]),
-            gain=_rounded(float(self.gains[axis])),
+            gain=_rounded(float(self.gains[axis]), self.terms.price_level),
         )
 
     def prior_of(self, item: Finding, symptom: Symptom) -> dict[str, float]:
@@ -646,9 +646,12 @@ def _power(number: float) -> int:
     return int(2 ** np.floor(np.log2(max(number, 1.0))))
 
 
-def _rounded(gain: float) -> float:
-    """Return a gain rounded up to a step of a quarter: the order of acts hangs on no more, and stories are shared."""
-    return float(1.25 ** np.ceil(np.log(max(gain, 1.0)) / np.log(1.25)))
+def _rounded(gain: float, price_level: float) -> float:
+    """Return a gain rounded up to a step of a quarter: the order of acts hangs on no more, and stories are shared.
+
+    The steps are those of money at price level 1, so that another money decides the same.
+    """
+    return price_level * float(1.25 ** np.ceil(np.log(max(gain / price_level, 1.0)) / np.log(1.25)))
 
 
 def odds_left(
