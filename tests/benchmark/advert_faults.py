@@ -20,8 +20,8 @@ MOST_LINES, MACHINES = 15, 300
 FOR_SELLERS = re.compile(
     r"(?i)\btrader|\bclaim|least to take|keep it to yourself|measure again|check first|time \d"
 )
-WRONG_NUMBER = re.compile(r"\b1 (pulls|years|runs|minutes|weeks)\b|\b\d+\.\d{3,}")
-LIMITS = re.compile(r"[<>]|\d [a-z]+ or more|over \d|under \d+ (psi|mm|%)|\d+-\d+")
+WRONG_NUMBER = re.compile(r"(?<![\d.])1 (pulls|years|runs|minutes|weeks)\b|\b\d+\.\d{3,}")
+LIMITS = re.compile(r"[<>]|\d [a-z]+ or more|over \d+ (?!cc)|under \d+ (psi|mm|%)|\d+-\d+")
 
 
 def faulty_adverts(seed: int) -> tuple[int, int]:
