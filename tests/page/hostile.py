@@ -1,7 +1,7 @@
 """Sixty texts that are no plain number, each with what it may be kept as: nothing, or the one thing it can mean.
 
-The meanings are written by hand. A field that refuses one, or asks, is as good as one that understands it: wrong is only
-another number kept without a word.
+The meanings are written by hand. A field that refuses one, or asks, is as good as one that understands it: wrong is
+only another number kept without a word.
 """
 
 # What a person, a spreadsheet or a paste may leave in a field of hours (0 to 1,000): the text, what it may mean.

@@ -6,13 +6,15 @@ import subprocess
 import sys
 import time
 import urllib.request
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import BrowserContext, Page, Playwright, expect
+from playwright.sync_api import BrowserContext, BrowserType, Page, expect
 
 from tests.page.scenario import call
 from tests.page.serving import FLAGS, PHONE, chromium
+from valuer.cli.server import free_socket
 
 SERVE = """
 import sys
@@ -42,8 +44,10 @@ KEPT = """() => new Promise((done) => {
 class Server:
     """The server as a process of its own, so that it can be killed as a power cut would."""
 
-    def __init__(self, folder: Path, port: int) -> None:
+    def __init__(self, folder: Path) -> None:
         self._file = folder / "records.sqlite"
+        with free_socket(0) as bound:
+            port = bound.getsockname()[1]
         self.port = port
         self.url = f"http://127.0.0.1:{port}"
         self.start()
@@ -70,15 +74,15 @@ class Server:
 class Phone:
     """A browser with a folder of its own, which outlives its being killed."""
 
-    def __init__(self, playwright: Playwright, folder: Path, url: str) -> None:
-        self._playwright = playwright
+    def __init__(self, kind: BrowserType, folder: Path, url: str) -> None:
+        self._kind = kind
         self._folder = folder
         self._url = url
         self.open()
 
     def open(self) -> None:
         """Open the page; from the second time on it comes without the server too."""
-        self.context: BrowserContext = self._playwright.chromium.launch_persistent_context(
+        self.context: BrowserContext = self._kind.launch_persistent_context(
             str(self._folder), executable_path=chromium(), args=list(FLAGS), viewport=PHONE
         )
         self.context.set_default_timeout(30_000)
@@ -96,10 +100,8 @@ class Phone:
                 continue
             if f"--user-data-dir={self._folder}".encode() in line.split(b"\0"):
                 os.kill(int(entry.name), signal.SIGKILL)
-        try:
+        with suppress(Exception):  # it is dead; that was wanted
             self.context.close()
-        except Exception:  # noqa: BLE001, S110 - it is dead; that was wanted
-            pass
 
     def list_for(self, machine: str, ask: int) -> None:
         """Write down a week on offer, as somebody would: the machine, Listed, the price."""
