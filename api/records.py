@@ -16,7 +16,7 @@ from api.bodies import HeavyRoute, StrictRoute
 from api.examples import MACHINE, Bodies, examples
 from api.problems import FieldProblem, Refusal, pointer
 from api.questions import Terms, usual_terms
-from valuer.adviser import Adviser
+from valuer.adviser import Adviser, NotUsable
 from valuer.clock import now, today
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.machine import Machine
@@ -87,6 +87,7 @@ class Sold(Record):
     fees: float | None = None
     hours: float | None = None
     terms: Terms = Field(default_factory=usual_terms)
+    sure: bool = Field(default=False, description="a price far above what was expected was read twice")
 
 
 class _Answer(BaseModel):
@@ -240,10 +241,13 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
         with plainly():
             machine = store.entry(told.id).entry.machine
         day = told.sold_on or today()
-        wire = told.model_dump(exclude={"id", "terms", "sold_on"}, exclude_none=True)
+        wire = told.model_dump(exclude={"id", "terms", "sold_on", "sure"}, exclude_none=True)
         said = adviser.prediction(machine, told.terms.model_copy(update={"month": day.month}))
         with plainly():
             sale = Sale.model_validate({**wire, "sold_on": day, "prediction": said})
+        doubt = bench.asked_back(sale)
+        if doubt and not told.sure:
+            raise NotUsable(("price",), f"{doubt} Send sure: true if it is right")
         return _once(
             store,
             key,

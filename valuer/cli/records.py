@@ -262,6 +262,7 @@ def listed(machine_id: str, day: date | None, where: str | None, **week: Any) ->
     help="Your hours for listing, answering, showing.",
 )
 @click.option("--undo", is_flag=True, help="Take a sale back that was written down by mistake.")
+@click.option("--sure", is_flag=True, help="A price far above what was expected was read twice.")
 @day_option
 @store_option
 @money_terms
@@ -270,6 +271,7 @@ def sold(
     price: float | None,
     *,
     undo: bool,
+    sure: bool,
     day: date | None,
     where: str | None,
     terms: "ShopTerms",
@@ -296,6 +298,9 @@ def sold(
             said = load_adviser().prediction(machine, terms.model_copy(update={"month": on.month}))
         told = {"sold_on": on, "price": price, "prediction": said}
         sale = Sale.model_validate(told | how)
+        doubt = bench.asked_back(sale)
+        if doubt and not sure:
+            raise click.ClickException(f"{doubt} Give --sure if it is right")
         kept = store.change(machine_id, lambda entry: bench.sold(entry, sale), now())
     after_sale(kept.entry)
 
