@@ -147,7 +147,8 @@ def orders(
     Tried one after another until cured: under a cause, what is cured after some tries is the surest of them. If
     not ``together``, tries are taken as independent, by their odds on the fault itself.
     """
-    behind: dict[str | None, float] = {**causes(finding, machine)} or {None: 1.0}
+    known: dict[str | None, float] = dict(causes(finding, machine).items())
+    behind = known or {None: 1.0}
     odds = {fix: np.array([odds_of(fix, finding, cause) for cause in behind]) for fix in fixes_on(finding)}
     chance = np.array(list(behind.values()))
     if not together:

@@ -120,7 +120,8 @@ def with_many_faults(n: int, seed: int) -> list[Machine]:
 
     Every third has an open recall.
     """
-    rng, found = np.random.default_rng(seed), []
+    rng = np.random.default_rng(seed)
+    found: list[Machine] = []
     faults = table("faults")
     shut = [name for name, row in faults.items() if row["must_cure"] not in ("never", "block")]
     while len(found) < n:

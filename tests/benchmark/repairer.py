@@ -157,7 +157,8 @@ class Desk:
         for fault in sorted(touched):
             fixes = [name for name, faults in answer.on if fault in faults]
             if truth.cures(fixes, by_fault[fault]):
-                results[fault], _ = "cured", cured.add(fault)
+                results[fault] = "cured"
+                cured.add(fault)
             else:
                 results[fault] = "still there"
                 failed[fault] = failed.get(fault, frozenset()) | set(fixes)
@@ -371,7 +372,8 @@ class FixedPlan:
             return 1 - tries.cured, sum(
                 r * self._fix_costs[f] for r, f in zip(tries.reach[1:], tries.fixes[1:], strict=True)
             )
-        behind: dict[str | None, float] = {**causes(item, self.desk.machine)} or {None: 1.0}
+        known: dict[str | None, float] = dict(causes(item, self.desk.machine).items())
+        behind = known or {None: 1.0}
         still, cost = 0.0, 0.0
         for cause, chance in behind.items():
             held = max(odds_of(fix, item, cause) for fix in [*others, *tries.fixes[:1]])

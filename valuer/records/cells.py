@@ -39,20 +39,18 @@ def wire_value(column: str, cell: str, *, point: bool = True) -> Any:
     >>> wire_value("age_years", "6")
     6.0
     """
-    if column in AS_IS:
-        return cell
-    if cell.lower() in EMPTY:
-        return None
+    if column in AS_IS or cell.lower() in EMPTY:
+        return cell if column in AS_IS else None
     if column == "faults":
         return [
             finding_text(part) for part in re.split(r"[;|\n]" if point else r"[;,|\n]", cell) if part.strip()
         ]
     if column in LISTS:
         return [part.strip() for part in cell.split(";") if part.strip()]
-    if column in PAIRS:
-        return dict(_pairs(column, cell, point=point))
-    if column in NUMBERS:
-        return figure(column, cell, point=point)
+    if column in PAIRS or column in NUMBERS:
+        return (
+            dict(_pairs(column, cell, point=point)) if column in PAIRS else figure(column, cell, point=point)
+        )
     return _flag(cell) if column in FLAGGED else word_in(column, cell)
 
 
