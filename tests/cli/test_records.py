@@ -260,12 +260,3 @@ def test_a_refusal_that_quotes_a_name_steers_no_terminal(run: Run) -> None:
         ran.err == "valuer: bench\\x1b[2J.csv: no such file; give a machine file, or - for standard input\n"
     )
     assert "\x1b" not in run("pri\x1b[2Jce").err
-
-
-def test_a_sale_at_ten_times_the_expectation_is_asked_back(on_bench: Run) -> None:
-    """The fake model expects 200: a nought too many is a slip, unless it is said twice."""
-    ran = on_bench("sold", "m2", "2500")
-    assert (ran.code, ran.out) == (2, "")
-    assert "times the" in ran.err
-    assert "--sure" in ran.err
-    assert on_bench("sold", "m2", "2500", "--sure").code == 0

@@ -67,7 +67,7 @@ def ask(
 @click.option(
     "--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as on record, or as advised]."
 )
-@click.option("--sure", is_flag=True, help="An offer above the ask was read twice.")
+@click.option("--yes", "--sure", "sure", is_flag=True, help="An offer above the ask was read twice.")
 @weeks_option
 @full_option
 @terms_of(*MONEY_TERMS)

@@ -36,20 +36,6 @@ def offered(before: MachineEntry, week: ListingWeek) -> MachineEntry:
     return before.model_copy(update={"weeks": tuple(sorted([*others, week], key=lambda each: each.week_of))})
 
 
-FAR = 10.0
-"""Times what was expected, from which on a sale is asked back before it is believed (judgement, no source)."""
-
-
-def asked_back(sale: Sale) -> str | None:
-    """Return what is to be asked before a sale is believed; None where nothing is."""
-    said = sale.prediction
-    if said is None or sale.price < FAR * said.amount:
-        return None
-    times = sale.price / said.amount
-    expected = f"the {said.amount:.0f} that was expected"
-    return f"{sale.price:g} is {times:.0f} times {expected}; a slip of the point or a nought?"
-
-
 def sold(before: MachineEntry, sale: Sale) -> MachineEntry:
     """The entry with its sale."""
     _not_sold(before)
