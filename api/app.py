@@ -10,9 +10,11 @@ from starlette.middleware.gzip import GZipMiddleware
 from api.around import around
 from api.bodies import HeavyRoute
 from api.deciding import deciding
+from api.devices import devices
 from api.door import Door, Doorkeeper
 from api.entrance import entrance
 from api.examples import BENCH_RANKINGS, VALUATIONS, examples
+from api.files import record_files
 from api.headers import GuardedHeaders
 from api.health import health
 from api.journal import Journal
@@ -79,6 +81,7 @@ def create_app(adviser: Adviser, store: Store | None = None, door: Door = LOOPBA
     install(app)
     app.include_router(page())
     app.include_router(entrance(door, PROBLEMS))
+    app.include_router(devices(door, PROBLEMS))
     app.include_router(_questions(adviser))
     app.include_router(deciding(adviser, PROBLEMS))
     app.include_router(selling(adviser, PROBLEMS))
@@ -88,6 +91,7 @@ def create_app(adviser: Adviser, store: Store | None = None, door: Door = LOOPBA
     if store:
         app.include_router(records(adviser, store, PROBLEMS))
         app.include_router(around(store, PROBLEMS))
+        app.include_router(record_files(store, PROBLEMS))
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]  # FastAPI's documented way to extend it
     return app
 

@@ -7,6 +7,7 @@ the answers as its own ("DNS rebinding"). A change is refused when the browser s
 import hmac
 from dataclasses import dataclass
 from hashlib import sha256
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from starlette.requests import Request
@@ -14,7 +15,11 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.problems import Refusal, problem
 
+if TYPE_CHECKING:
+    from api.devices import Devices
+
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+USUAL_PORTS = {"http": 80, "https": 443}
 COOKIE = "valuer_device"
 ENTRANCE = "/v1/entrance"
 READS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -48,11 +53,12 @@ def token_sha256(token: str) -> str:
 
 @dataclass(frozen=True)
 class Door:
-    """The names the server goes by, its port where it is known, and the SHA-256 of its token where it has one."""
+    """The names the server goes by, its port where it is known, the SHA-256 of its token and who was let in by it."""
 
     names: frozenset[str] = LOOPBACK
     port: int | None = None
     token_sha256: str | None = None
+    devices: "Devices | None" = None
 
     def opens_to(self, token: str | None) -> bool:
         """Whether this is the token; the time it takes tells nothing about how much of it was right."""
@@ -85,8 +91,8 @@ class Doorkeeper:
         if request.method not in READS and not _own_page(request):
             return FOREIGN
         request.state.known = any(
-            self._door.opens_to(token) for token in (_cookie(request), _bearer(request))
-        )
+            self._door.opens_to(token) for token in (cookie_of(request), _bearer(request))
+        ) or (self._door.devices is not None and self._door.devices.knows(cookie_of(request)) is not None)
         return None if request.state.known or _open_to_all(request) else NO_TOKEN
 
 
@@ -97,7 +103,7 @@ def _goes_by(request: Request, door: Door) -> bool:
         return False
     try:
         asked = urlsplit(f"//{hosts[0]}")
-        name, port = (asked.hostname or "").rstrip("."), asked.port or 80
+        name, port = (asked.hostname or "").rstrip("."), asked.port or USUAL_PORTS.get(request.url.scheme, 80)
     except ValueError:
         return False
     arrived = request.scope.get("server") or ("", None)
@@ -109,7 +115,7 @@ def _own_page(request: Request) -> bool:
     """Whether a change comes from this server's own page, or from no page at all (a program)."""
     site = request.headers.get("sec-fetch-site", "same-origin")
     origin = request.headers.get("origin")
-    same = origin is None or origin == f"http://{request.headers['host']}"
+    same = origin is None or origin == f"{request.url.scheme}://{request.headers['host']}"
     return same and site in {"same-origin", "none"}
 
 
@@ -119,7 +125,8 @@ def _open_to_all(request: Request) -> bool:
     return (reads and (path in {"/", "/health"} or path.startswith("/page/"))) or path == ENTRANCE
 
 
-def _cookie(request: Request) -> str | None:
+def cookie_of(request: Request) -> str | None:
+    """The secret that a device's browser carries."""
     return request.cookies.get(COOKIE)
 
 

@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from typing import Any
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 from pydantic import Field
 
 from api.bodies import StrictRoute
 from api.door import COOKIE, ENTRANCE, WRONG_TOKEN, Door
 from api.examples import examples
-from valuer.domain.record import Record
+from valuer.domain.record import Record, Remark
 
 KEPT_DAYS = 180
 
@@ -18,6 +18,9 @@ class Entry(Record):
     """The token that `valuer serve --lan` showed."""
 
     token: str = Field(min_length=1, max_length=200, description="the token, as it was shown")
+    name: Remark | None = Field(
+        None, max_length=60, description="what the device is to be called in the list"
+    )
 
 
 class EntranceRoute(StrictRoute):
@@ -31,13 +34,20 @@ def entrance(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRo
     router = APIRouter(route_class=EntranceRoute, responses=dict(responses))
 
     @router.post(ENTRANCE, status_code=204, openapi_extra=examples({"from the address": {"token": "abc"}}))
-    def come_in(entry: Entry, response: Response) -> None:
+    def come_in(entry: Entry, request: Request, response: Response) -> None:
         """Let this device in: its browser keeps the token in a cookie that only goes back to this server."""
-        if not door.opens_to(entry.token):
+        invited = door.devices is not None and door.devices.accepts(entry.token)
+        if not invited and not door.opens_to(entry.token):
             raise WRONG_TOKEN
         if door.token_sha256 is not None:
+            secret = door.devices.let_in(entry.name or "A device") if door.devices else entry.token
             response.set_cookie(
-                COOKIE, entry.token, max_age=KEPT_DAYS * 86_400, httponly=True, samesite="strict"
+                COOKIE,
+                secret,
+                max_age=KEPT_DAYS * 86_400,
+                httponly=True,
+                samesite="strict",
+                secure=request.url.scheme == "https",
             )
 
     @router.delete(ENTRANCE, status_code=204)

@@ -19,9 +19,7 @@ HEADERS = {
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
     "Cache-Control": "no-store",  # answers hold somebody's money; the page's files say otherwise
 }
-ONLY_ON_THIS_COMPUTER = (
-    "Cross-Origin-Opener-Policy"  # browsers ignore it, and complain, where there is no TLS
-)
+ONLY_WHERE_SAFE = "Cross-Origin-Opener-Policy"  # browsers ignore it, and complain, where there is no TLS
 
 
 class GuardedHeaders:
@@ -33,12 +31,13 @@ class GuardedHeaders:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass everything on; add headers where an answer begins."""
         arrived = (scope.get("server") or ("",))[0]
+        safe = arrived in LOOPBACK or scope.get("scheme") == "https"
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    if name != ONLY_ON_THIS_COMPUTER or arrived in LOOPBACK:
+                    if name != ONLY_WHERE_SAFE or safe:
                         headers.setdefault(name, value)
             await send(message)
 

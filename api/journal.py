@@ -14,7 +14,7 @@ from time import perf_counter
 from typing import Any
 
 from starlette.datastructures import MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import BROKEN, problem
@@ -23,6 +23,7 @@ from valuer.clock import now
 LOG = logging.getLogger("valuer.requests")
 NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
 METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+GONE = 499  # no status of HTTP, for none is sent
 FRAMES = 12  # the innermost places of a fault; what lies further out is the framework
 
 
@@ -50,6 +51,10 @@ class Journal:
         fault: dict[str, Any] = {}
         try:
             await self._app(scope, receive, named)
+        except (
+            ClientDisconnect
+        ):  # whoever asked has gone away: nobody's fault, and nobody is left to be answered
+            status = status or GONE
         except Exception as error:  # noqa: BLE001 - whatever it is, the caller gets an answer and the log a line
             fault = _where(error)
             if not status:

@@ -16,8 +16,10 @@ TYPES = {
     "js": "text/javascript; charset=utf-8",
     "svg": "image/svg+xml",
     "webmanifest": "application/manifest+json",
+    "png": "image/png",
 }
 START = "index.html"
+WORKER = "worker.js"
 
 
 class PageFile(NamedTuple):
@@ -59,11 +61,18 @@ def page() -> APIRouter:
     def start(request: Request) -> Response:
         return _answer(request, kept[START])
 
+    @router.get("/page/files.json")
+    def names() -> list[str]:
+        return [f"/page/{path}" for path in sorted(kept) if path not in {START, WORKER}]
+
     @router.get("/page/{path:path}")
     def part(request: Request, path: str) -> Response:
         if path not in kept:
             raise Refusal(404, WHAT_TO_DO[404])
-        return _answer(request, kept[path])
+        answer = _answer(request, kept[path])
+        if path == WORKER:
+            answer.headers["Service-Worker-Allowed"] = "/"  # it stands for the start page too
+        return answer
 
     return router
 

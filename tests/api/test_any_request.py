@@ -33,7 +33,7 @@ COUNTED = os.environ.get("VALUER_COUNTED_INPUTS")  # a file for the counts by st
 SPARED = [
     {"include-path": f"/v1/{path}", "phases": {"coverage": {"enabled": False}}}
     for path in (
-        "bench-rankings", "fix-plans", "next-checks", "purchase-limits", "bench-plans", "repair-quotes",
+        "bench-rankings", "work-lists", "purchase-limits", "bench-plans", "repair-quotes",
         "asking-prices", "offers", "listings",
     )
 ]  # fmt: skip

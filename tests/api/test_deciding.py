@@ -26,40 +26,34 @@ def ask(client: TestClient, path: str, *machines: dict[str, Any], **more: Any) -
     return answer.json()
 
 
-def test_a_fix_plan_is_decided_again_from_what_was_done(client: TestClient) -> None:
-    answer = ask(client, "fix-plans", LEAK, PUZZLE, done={"m1": {"carb_new_generic": "worked"}})
-    cured, other = answer["fix_plans"]
-    assert cured["fixes"] == []
-    assert cured["value"]["amount"] == 200
-    assert other == ask(client, "fix-plans", PUZZLE)["fix_plans"][0], "the other machine is left alone"
+def test_a_work_list_goes_on_from_what_was_done(client: TestClient) -> None:
+    answer = ask(client, "work-lists", LEAK, PUZZLE, done={"m1": {"carb_new_generic": "worked"}})
+    cured, other = answer["work_lists"]
+    assert not [step for step in cured["steps"] if step["kind"] == "fix"]
+    assert cured["left_now"] > ask(client, "work-lists", LEAK)["work_lists"][0]["left_now"]
+    assert other == ask(client, "work-lists", PUZZLE)["work_lists"][0], "the other machine is left alone"
 
 
-def test_a_fix_plan_at_other_values_of_an_hour(client: TestClient) -> None:
-    (plan,) = ask(client, "fix-plans", LEAK, hour_values=[0, 500])["fix_plans"]
+def test_a_work_list_at_other_values_of_an_hour(client: TestClient) -> None:
+    (plan,) = ask(client, "work-lists", LEAK, hour_values=[0, 500])["work_lists"]
     assert [point["hour_value"] for point in plan["by_hour_value"]] == [0, 15, 500]
-    assert {"fixes", "expected_return", "bench_hours"} < set(plan["by_hour_value"][0])
+    assert {"steps", "expected_return", "bench_hours"} < set(plan["by_hour_value"][0])
 
 
-def test_next_checks_have_their_names(client: TestClient) -> None:
-    (answer,) = ask(client, "next-checks", PUZZLE)["next_checks"]
-    assert {"id", "verdict", "reason", "checks", "symptoms", "safety", "cautions", "basis"} <= set(answer)
-    names = {
-        "check",
-        "kind",
-        "minutes",
-        "shows",
-        "value_of_looking",
-        "perfect_information",
-        "value_per_minute",
-    }
-    assert names < set(answer["checks"][0])
+def test_a_work_list_has_its_names(client: TestClient) -> None:
+    (answer,) = ask(client, "work-lists", LEAK)["work_lists"]
+    names = {"id", "verdict", "summary", "steps", "ends", "ways_now", "before_sale", "symptoms", "questions"}
+    assert names < set(answer)
+    step = {"number", "kind", "name", "minutes", "parts", "chance", "brings", "cautions", "why", "results"}
+    assert step < set(answer["steps"][0])
     assert set(answer["symptoms"][0]) == {"fault", "causes"}
 
 
 def test_a_look_that_was_taken_is_not_asked_for_again_where_it_settles_the_cause(client: TestClient) -> None:
     seen = {"m2": {"oil_leak_find": "sump"}}
-    (answer,) = ask(client, "next-checks", PUZZLE, seen=seen)["next_checks"]
+    (answer,) = ask(client, "work-lists", PUZZLE, seen=seen)["work_lists"]
     assert answer["symptoms"][0]["causes"][0]["cause"] == "sump_joint"
+    assert "oil_leak_find" not in [part["id"] for step in answer["steps"] for part in step["parts_of_it"]]
 
 
 def test_a_purchase_limit_has_its_names(client: TestClient) -> None:
@@ -93,17 +87,17 @@ def test_a_repair_quote_takes_what_is_known_and_fills_in_the_rest(client: TestCl
 
 
 REFUSED = {
-    ("fix-plans", "done", "m9"): ({"m9": {"needle_seat": "failed"}}, "/done/m9"),
-    ("fix-plans", "done", "fix"): ({"m1": {"needle_set": "failed"}}, "/done/m1"),
-    ("fix-plans", "done", "result"): ({"m1": {"needle_seat": "broke"}}, "/done/m1"),
-    ("fix-plans", "hour_values", "below 0"): ([-1], ""),
-    ("fix-plans", "hour_values", "too many"): (list(range(30)), "/hour_values"),
-    ("next-checks", "seen", "look"): ({"m1": {"wet_point": "sump"}}, "/seen/m1/wet_point"),
-    ("next-checks", "seen", "outcome"): (
+    ("work-lists", "done", "m9"): ({"m9": {"needle_seat": "failed"}}, "/done/m9"),
+    ("work-lists", "done", "fix"): ({"m1": {"needle_set": "failed"}}, "/done/m1"),
+    ("work-lists", "done", "result"): ({"m1": {"needle_seat": "broke"}}, "/done/m1"),
+    ("work-lists", "hour_values", "below 0"): ([-1], ""),
+    ("work-lists", "hour_values", "too many"): (list(range(30)), "/hour_values"),
+    ("work-lists", "seen", "look"): ({"m1": {"wet_point": "sump"}}, "/seen/m1/wet_point"),
+    ("work-lists", "seen", "outcome"): (
         {"m1": {"look_for_tap": "maybe"}},
         "/seen/m1/look_for_tap",
     ),
-    ("next-checks", "seen", "machine"): ({"m9": {"look_for_tap": "seen"}}, "/seen/m9"),
+    ("work-lists", "seen", "machine"): ({"m9": {"look_for_tap": "seen"}}, "/seen/m9"),
     ("bench-plans", "done", "machine"): ({"m9": {"needle_seat": "failed"}}, "/done/m9"),
     ("purchase-limits", "not_there", "fault"): (["rust"], "/not_there"),
     ("purchase-limits", "asked", "below 0"): (-1, "/asked"),

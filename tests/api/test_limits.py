@@ -17,11 +17,10 @@ MOST = {
     "bench-rankings": 1000,
     "bench-plans": 1000,
     "repair-quotes": 1000,
-    "fix-plans": 300,
+    "work-lists": 25,
     "asking-prices": 60,
     "listings": 60,
     "offers": 60,
-    "next-checks": 25,
     "purchase-limits": 20,
 }
 NEEDED: dict[str, dict[str, Any]] = {"offers": {"offer": 100}}
@@ -62,17 +61,17 @@ def test_one_machine_more_is_refused_and_the_description_says_where_it_ends(
 
 
 def test_plans_over_the_hours_worth_are_counted_together(client: TestClient) -> None:
-    answer = asked(client, "fix-plans", 100, hour_values=[1, 2, 3, 4, 5, 6, 7])
+    answer = asked(client, "work-lists", 20, hour_values=[1, 2, 3, 4])
     assert answer.status_code == 422
-    assert "700 plans (machines times hour_values) are over 600" in answer.text
-    assert asked(client, "fix-plans", 2, hour_values=[1, 2, 3]).status_code == 200
+    assert "80 lists (machines times hour_values) are over 60" in answer.text
+    assert asked(client, "work-lists", 2, hour_values=[1, 2, 3]).status_code == 200
 
 
 LISTS = [
     ("purchase-limits", "not_there", ["bent_crank"] * 2_000),
     ("listings", "done", ["x"] * 41),
-    ("fix-plans", "done", {f"m{i}": {} for i in range(2_000)}),
-    ("next-checks", "seen", {f"m{i}": {} for i in range(2_000)}),
+    ("work-lists", "done", {f"m{i}": {} for i in range(2_000)}),
+    ("work-lists", "seen", {f"m{i}": {} for i in range(2_000)}),
 ]
 
 

@@ -68,6 +68,8 @@ def test_answers_about_money_are_not_kept_by_the_browser(client: TestClient) -> 
 
 def test_the_page_names_no_other_server_and_writes_no_markup_from_data() -> None:
     for path, file in page_files().items():
+        if file.media_type == "image/png":
+            continue
         text = file.content.decode()
         addresses = set(re.findall(r"https?://[^\s\"')>]+", text))
         assert addresses <= {"http://www.w3.org/2000/svg"}, path

@@ -43,16 +43,15 @@ def test_the_routes_are_these() -> None:
         ("/v1/catalogue", "get"),
         ("/v1/entrance", "delete"),
         ("/v1/entrance", "post"),
-        ("/v1/fix-plans", "post"),
         ("/v1/listings", "post"),
         ("/v1/model-card", "get"),
-        ("/v1/next-checks", "post"),
         ("/v1/offers", "post"),
         ("/v1/purchase-limits", "post"),
         ("/v1/read/figures", "post"),
         ("/v1/read/machines", "post"),
         ("/v1/repair-quotes", "post"),
         ("/v1/valuations", "post"),
+        ("/v1/work-lists", "post"),
     ]
 
 
@@ -89,7 +88,7 @@ def ask(client: TestClient, path: str, *machines: dict[str, Any], **terms: objec
     return answer.json()
 
 
-ONE = {"id": "m1", "faults": ["blade_dull:slight", "paint_faded:serious"]}
+ONE = {"id": "m1", "faults": ["blade_dull:slight", "paint_faded:serious"], "looked_over": True}
 
 
 def test_a_valuation_has_the_fixed_names(client: TestClient) -> None:
@@ -123,12 +122,18 @@ def test_a_valuation_follows_the_model_by_hand(client: TestClient) -> None:
     assert sum(cost["share"] for cost in costs.values()) == pytest.approx(200 - 135)
 
 
-def test_a_fix_plan_has_the_fixed_names(client: TestClient) -> None:
-    (plan,) = ask(client, "/v1/fix-plans", ONE)["fix_plans"]
-    names = {"fix", "fault", "gain", "parts", "bench_hours", "odds", "expected_return", "verdict", "reason"}
-    assert names <= set(plan["fixes"][0])
-    assert set(plan["best"]) >= {"fixes", "expected_return", "bench_hours", "cash"}
-    assert {fix["verdict"] for fix in plan["fixes"]} <= {"worth doing", "not worth doing", "must be done"}
+def test_a_work_list_has_the_fixed_names(client: TestClient) -> None:
+    (plan,) = ask(client, "/v1/work-lists", ONE)["work_lists"]
+    assert set(plan) >= {
+        "steps",
+        "expected_return",
+        "bench_hours",
+        "cash",
+        "left",
+        "left_now",
+        "ends",
+        "verdict",
+    }
 
 
 def test_a_bench_ranking_has_the_fixed_names_and_order(client: TestClient) -> None:
@@ -142,7 +147,8 @@ def test_a_bench_ranking_has_the_fixed_names_and_order(client: TestClient) -> No
         "bench_hours",
         "return_per_hour",
         "chance_of_loss",
-        "plan",
+        "first_step",
+        "steps",
     }
     assert names <= set(ranking["machines"][0])
     rates = [machine["return_per_hour"] for machine in ranking["machines"]]
@@ -151,7 +157,7 @@ def test_a_bench_ranking_has_the_fixed_names_and_order(client: TestClient) -> No
 
 def test_answers_come_in_the_order_asked(client: TestClient) -> None:
     machines = [{"id": f"m{i}"} for i in (3, 1, 2)]
-    for path, name in (("/v1/valuations", "valuations"), ("/v1/fix-plans", "fix_plans")):
+    for path, name in (("/v1/valuations", "valuations"), ("/v1/work-lists", "work_lists")):
         assert [each["id"] for each in ask(client, path, *machines)[name]] == ["m3", "m1", "m2"]
 
 
@@ -163,7 +169,7 @@ def test_the_price_level_multiplies_every_value(client: TestClient) -> None:
 
 
 def test_every_answer_says_that_it_rests_on_invented_data(client: TestClient) -> None:
-    for path in ("/v1/valuations", "/v1/fix-plans", "/v1/bench-rankings"):
+    for path in ("/v1/valuations", "/v1/work-lists", "/v1/bench-rankings"):
         assert '"synthetic":true' in client.post(path, json={"machines": [ONE]}).text
     assert client.get("/health").json()["basis"]["synthetic"] is True
 

@@ -9,7 +9,7 @@ from httpx2 import Response
 
 from api.app import create_app
 from api.door import COOKIE, LOOPBACK, Door, token_sha256
-from api.headers import HEADERS, ONLY_ON_THIS_COMPUTER
+from api.headers import HEADERS, ONLY_WHERE_SAFE
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
 
@@ -38,7 +38,7 @@ def refused(answer: Response, status: int) -> dict[str, Any]:
     """The problem document of a refusal, which carries the headers of every other answer."""
     assert answer.status_code == status
     assert answer.headers["content-type"] == "application/problem+json"
-    left_out = {ONLY_ON_THIS_COMPUTER} if answer.request.url.host not in LOOPBACK else set()
+    left_out = {ONLY_WHERE_SAFE} if answer.request.url.host not in LOOPBACK else set()
     assert {name for name in HEADERS if answer.headers.get(name) != HEADERS[name]} == left_out
     assert answer.headers["x-request-id"] == answer.json()["request_id"]
     document: dict[str, Any] = answer.json()

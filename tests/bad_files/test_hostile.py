@@ -21,7 +21,7 @@ from valuer.records.book_files import book_in
 from valuer.records.files import BadFile, machines_in
 
 SIZE = 200_000
-ROUTES = ("valuations", "fix-plans", "next-checks", "purchase-limits", "repair-quotes")
+ROUTES = ("valuations", "work-lists", "purchase-limits", "repair-quotes")
 MOST_COMPARED = 400
 """Words compared with the known ones: forty wrong values, and some more where an object has many wrong names."""
 TIMES_ITS_SIZE = 30

@@ -1,8 +1,13 @@
-"""Run one benchmark by name and print a line a figure: ``python -m tests.benchmark price``."""
+"""Run one benchmark by name and print a line a figure: ``python -m tests.benchmark price``.
+
+Those that take more say so in their ``run``: ``python -m tests.benchmark mutation --seed 3 --mutants 600``.
+"""
 
 from __future__ import annotations
 
+import argparse
 import importlib
+import inspect
 import os
 import sys
 from pathlib import Path
@@ -21,12 +26,17 @@ def main(arguments: list[str]) -> int:
         for p in Path(__file__).parent.glob("*.py")
         if not p.stem.startswith("_") and "\ndef run(" in p.read_text("utf-8")
     )
-    if len(arguments) != 1 or arguments[0] not in names:
+    if not arguments or arguments[0] not in names:
         sys.stderr.write(f"expected one of {', '.join(names)}, got {' '.join(arguments) or 'nothing'}\n")
         return 2
+    run = importlib.import_module(f"tests.benchmark.{arguments[0]}").run
+    more = argparse.ArgumentParser(prog=f"tests.benchmark {arguments[0]}")
+    for name, taken in inspect.signature(run).parameters.items():
+        more.add_argument(f"--{name.replace('_', '-')}", type=type(taken.default), default=taken.default)
+    asked = vars(more.parse_args(arguments[1:]))
     keep_to_ourselves()
     printed = []
-    for figure in importlib.import_module(f"tests.benchmark.{arguments[0]}").run():
+    for figure in run(**asked):
         sys.stdout.write(figure.line() + "\n")
         sys.stdout.flush()
         printed.append(figure.line().split(" | "))

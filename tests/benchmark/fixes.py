@@ -1,7 +1,8 @@
-"""How much of the gain that perfect knowledge would bring the advice on fixes brings: 2,000 machines.
+"""How much of the gain that perfect knowledge of prices would bring the work lists bring: 2,000 machines.
 
-The simulator knows what every machine would fetch in every state, so that a plan chosen on estimates can be valued at
-the truth: the same fixes, odds, hours and parts, the true prices. Fixing nothing gains 0. Ratios are of sums.
+The simulator knows what every machine would fetch in every state, so that a list chosen on estimates can be valued at
+the truth: the same acts and odds, the true prices. Leaving everything gains 0. Ratios are of sums. Then the week:
+200 machines on one bench.
 """
 
 from __future__ import annotations
@@ -14,15 +15,18 @@ import numpy as np
 import pandas as pd
 from sklearn.ensemble import HistGradientBoostingRegressor
 
-from tests.benchmark import deciding
-from tests.benchmark.figures import Figure, at_least, beside, keep, within
+from tests.benchmark.figures import Figure, at_least, at_most, beside, keep, within
+from tests.benchmark.hidden import Tries, orders
+from tests.benchmark.machines import MONTH, ends_checked, from_stock
 from tests.benchmark.price import BASIS, as_numbers
-from valuer.advice.ports import Basis, Beyond, FloatArray
-from valuer.advice.work.bay import Bay, bays
-from valuer.advice.work.clusters import Case, clusters
-from valuer.advice.work.plans import every_plan
-from valuer.advice.work.policies import NO_FIX, usual_workshop
-from valuer.advice.work.search import Plan, best_plan
+from tests.benchmark.repairer import Desk, FixedPlan
+from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
+from valuer.advice.work.beliefs import story
+from valuer.advice.work.bench import plan_bench
+from valuer.advice.work.course import course_of
+from valuer.advice.work.job import Job, jobs
+from valuer.advice.work.tree import Prices, solve
+from valuer.advice.work.ways_out import ways_out
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
@@ -32,11 +36,13 @@ from valuer.market.sales import draw_sales
 from valuer.market.stock import ATTRIBUTES, Stock
 from valuer.price_model.mower import MowerModel, model_table, train_mower_model
 
-N_TRAIN, N_MACHINES, MONTH, MOST_FAULTS = 20_000, 2_000, 5, 12
-N_MARGINS = 400
-N_DECIDED = 600  # machines whose symptoms are looked into; the first 200 of them stand on the bench
-HOUR_VALUES = ((6.0, 0.92), (14.0, 0.90), (22.0, 0.85))
-SEVERITY = ("", "slight", "serious")
+N_TRAIN = 20_000
+AT_A_TIME = 50
+HOUR_VALUES = ((6.0, 0.969), (14.0, 0.960), (22.0, 0.947))
+LIMITS = ((3.0, 40.0), (6.0, 80.0), (20.0, 250.0))
+DEARER_HOURS = (0.0, 2.0, 5.0, 10.0, 20.0, 40.0, 80.0)
+DEARER_CASH = (1.0, 1.15, 1.5, 2.5, 5.0)
+CHEAP = 20.0
 
 
 # ------------------------------------------------------------------------------------------ models to advise on
@@ -120,73 +126,54 @@ class DefaultTrees:
         return 10_000
 
 
-# ------------------------------------------------------------------------------------------------------------- machines
-def draw_machines(seed: int) -> tuple[Stock, list[Machine]]:
-    """Machines as recorded, with what sellers leave out, and as they truly are, in the month of the question."""
-    stock, sales = draw_sales(N_MACHINES + 400, seed)
-    fit = np.flatnonzero((stock.severity > 0).sum(axis=1) <= MOST_FAULTS)[:N_MACHINES]
-    stock = stock.take(fit)
-    stock.attributes["month"] = MONTH
-    sales = sales.iloc[fit].reset_index(drop=True)
-    return stock, [_machine(row, i) for i, row in enumerate(sales.to_dict("records"))]
+# ------------------------------------------------------------------------------------------------ at true prices
+def at_truth(job: Job, true: Job) -> float:
+    """Return what following a machine's list gains at true prices: the same acts, other money at the end."""
+    course = course_of(job)
+    if not course.works:
+        return 0.0
+    troubles = list(job.troubles)
+    for axis, told in job.stories.items():
+        riddle = replace(told.riddle, prices=true.stories[axis].riddle.prices) if axis in true.stories else told.riddle
+        troubles[axis] = story(riddle, most=told.trouble.size).trouble
+    if [t.size for t in troubles] != [t.size for t in job.troubles]:
+        troubles = list(job.troubles)
+    ends = ways_out(true.lattice, troubles, job.terms, _check_hours(job)).best
+    proceeds = sum(chance * float(ends[state]) for state, chance in course.endings)
+    return proceeds - course.cash - job.terms.hour_value * course.hours - true.now
 
 
-def _machine(row: Mapping[Any, Any], place: int) -> Machine:
-    known = {n: row[n] for n in ATTRIBUTES if row[n] is not None and row[n] == row[n]}
-    flags = {n: bool(v) for n, v in known.items() if n in ("blade_clutch", "mulch_kit", "high_wheels")}
-    numbers = {n: float(v) for n, v in known.items() if n in ("age_years", "deck_width_in", "new_price")}
-    faults = [pair for pair in row["faults"].split(";") if pair]
-    return Machine.model_validate({**known, **flags, **numbers, "id": f"m{place}", "faults": faults})
+def _check_hours(job: Job) -> float:
+    """The hours of the safety checks that are still open, as the job counts them."""
+    from valuer.advice.work.job import GATE_MINUTES, OTHER_MINUTES  # noqa: PLC0415
+
+    return sum(GATE_MINUTES.get(gate, OTHER_MINUTES) for gate in job.unchecked) / 60
 
 
-# ---------------------------------------------------------------------------------------------------------------- plans
-def valued_at(case: Case, plan: Plan, proceeds: FloatArray) -> float:
-    """What a plan brings over leaving everything, at other sale prices; same fixes, odds and costs."""
-    chosen = tuple(_only(p, plan.tries[axis], waits=plan.waits[axis]) for axis, p in enumerate(case.policies))
-    one = replace(case, policies=chosen, proceeds=proceeds)
-    plans = every_plan(one, clusters(one))
-    return float(plans.returns[0])
-
-
-def _only(policies: Any, tries: tuple[int, ...], *, waits: bool) -> Any:
-    first = NO_FIX if waits or not tries else tries[0]
-    later = tries if waits else tries[1:]
-    width = policies.later.shape[1]
-    wanted = (*later, *(NO_FIX,) * (width - len(later)))
-    same = (policies.first == first) & (policies.later == np.array(wanted)).all(axis=1)
-    return policies.only(np.arange(len(same)) == int(np.flatnonzero(same)[0]))
-
-
-def plan_of(case: Case, axes: Sequence[int]) -> Plan:
-    """A plan by rule: on each chosen fault the fix with the best odds, once; the others are left."""
-    tries = tuple(
-        (int(case.odds[a].argmax()),) if a in axes and case.odds[a].max() > 0 else ()
-        for a in range(len(case.odds))
-    )
-    nothing = tuple(not t for t in tries)
-    return Plan(tries, nothing, (), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-
-
-def rules(bay: Bay) -> dict[str, list[int]]:
-    """Which faults each rule of thumb works on."""
-    case = bay.case
-    cost = [_cost(case, axis) for axis in range(len(case.odds))]
-    by_cost = sorted(range(len(cost)), key=cost.__getitem__)
-    return {
-        "fix everything": list(range(len(cost))),
-        "fix what is cheap (under 20)": [axis for axis, c in enumerate(cost) if c < 20],
+def rules(desk: Desk) -> dict[str, float]:
+    """Return what rules of thumb gain at the prices of a desk: on each chosen fault the surest fix, once."""
+    search = FixedPlan.of(desk)
+    none = Tries((), (), 0.0)
+    surest = [_surest(desk, axis, none) for axis in range(len(desk.found))]
+    costs = [desk.cost(tries.fixes) if tries.fixes else np.inf for tries in surest]
+    by_cost = sorted(range(len(costs)), key=costs.__getitem__)
+    chosen = {
+        "fix everything": range(len(costs)),
+        f"fix what is cheap (under {CHEAP:g})": [axis for axis, cost in enumerate(costs) if cost < CHEAP],
         "two cheapest": by_cost[:2],
+    }
+    return {
+        name: search.gain([tries if axis in axes else none for axis, tries in enumerate(surest)]) - desk.first.now
+        for name, axes in chosen.items()
     }
 
 
-def _cost(case: Case, axis: int) -> float:
-    place = int(case.odds[axis].argmax())
-    if case.odds[axis, place] <= 0:
-        return float("inf")
-    return float(case.shop.parts[place] * case.price_level + case.shop.hours_alone(place) * case.hour_value)
+def _surest(desk: Desk, axis: int, none: Tries) -> Tries:
+    if desk.first.troubles[axis].size == 1:
+        return none
+    return max(orders(desk.found[axis], desk.machine, most=1), key=lambda tries: tries.cured)
 
 
-# -------------------------------------------------------------------------------------------------------------- measure
 @dataclass(frozen=True)
 class Study:
     """The machines, the truth, and the models whose advice is judged."""
@@ -197,63 +184,76 @@ class Study:
     trees: DefaultTrees
 
 
-def study(seed: int = 1) -> Study:
+def study(seed: int, machines: int) -> Study:
     """Train the model and its rival on one market draw, and draw machines of another."""
     sales = draw_sales(N_TRAIN, seed)[1]
     table = model_table(sales)
-    trees = HistGradientBoostingRegressor(random_state=0).fit(
-        as_numbers(table, table), np.log(table["price"])
-    )
-    stock, machines = draw_machines(3000 + seed)
-    return Study(machines, TruthModel(stock), train_mower_model(sales, BASIS), DefaultTrees(table, trees))
+    trees = HistGradientBoostingRegressor(random_state=0).fit(as_numbers(table, table), np.log(table["price"]))
+    stock, drawn = from_stock(machines, 3000 + seed)
+    checked = [ends_checked(machine) for machine in drawn]
+    return Study(checked, TruthModel(stock), train_mower_model(sales, BASIS), DefaultTrees(table, trees))
 
 
-def shares(s: Study, hour_value: float, margin: float = 0.0) -> dict[str, float]:
-    """Gain of each way to advise over that of perfect knowledge, and promised over realised gain."""
-    terms = ShopTerms(month=MONTH, hour_value=hour_value, margin=margin)
-    shop = usual_workshop()
-    true = bays(s.machines, s.truth, replace_margin(terms), shop)
+def shares(s: Study, hour_value: float) -> dict[str, float]:
+    """Return the gain of each way to advise over that of perfect knowledge, and promised over realised gain."""
+    terms = ShopTerms(month=MONTH, hour_value=hour_value)
     gains: dict[str, float] = dict.fromkeys(("perfect", "advice", "promised", "default trees' advice"), 0.0)
-    for name, model in (("advice", s.model), ("default trees' advice", s.trees)):
-        for bay, truth in zip(bays(s.machines, model, terms, shop), true, strict=True):
-            plan = best_plan(bay.case)
-            gains[name] += valued_at(bay.case, plan, truth.case.proceeds) if plan.works else 0.0
-            gains["promised"] += plan.returns if name == "advice" else 0.0
-    for truth in true:
-        gains["perfect"] += best_plan(truth.case).returns
-        for name, axes in rules(truth).items():
-            gains[name] = gains.get(name, 0.0) + valued_at(
-                truth.case, plan_of(truth.case, axes), truth.case.proceeds
-            )
+    for start in range(0, len(s.machines), AT_A_TIME):
+        some = s.machines[start : start + AT_A_TIME]
+        every = [jobs(some, model, terms) for model in (s.truth, s.model, s.trees)]
+        for machine, true, advised, by_trees in zip(some, *every, strict=True):
+            gains["perfect"] += course_of(true).returns
+            gains["advice"] += at_truth(advised, true)
+            gains["promised"] += course_of(advised).returns
+            gains["default trees' advice"] += at_truth(by_trees, true)
+            for name, gain in rules(Desk(machine, s.truth, terms)).items():
+                gains[name] = gains.get(name, 0.0) + gain
     shares_ = {name: gain / gains["perfect"] for name, gain in gains.items() if name != "promised"}
     return {**shares_, "promised / realised": gains["promised"] / gains["advice"]}
 
 
-def replace_margin(terms: ShopTerms) -> ShopTerms:
-    """The truth needs no margin against its own noise."""
-    return terms.model_copy(update={"margin": 0.0})
+# ----------------------------------------------------------------------------------------------------- the week
+def week(machines: Sequence[Machine], model: ValueModel) -> dict[str, float]:
+    """Return the widest gap of a bench to the best choice among its offers, and its share of the bound to all trees."""
+    terms = ShopTerms(month=MONTH)
+    every = jobs(machines, model, terms)
+    found = {"gap": 0.0}
+    for hours, cash in LIMITS:
+        plan = plan_bench(machines, model, terms.model_copy(update={"hours": hours, "cash": cash}))
+        found["gap"] = max(found["gap"], plan.gap)
+        found[f"{hours:g} h and {cash:g}"] = plan.expected_return / bound(every, hours, cash)
+    return found
 
 
-def run() -> Iterator[Figure]:
+def bound(every: Sequence[Job], hours: float, cash: float) -> float:
+    """Return what no choice of trees brings more than, within limits on expected hours and cash.
+
+    Each limit is lifted and hours and cash are charged dearer instead, what is left of the limits paid out: for any
+    charges that is a bound (Lagrange); the least over a grid is taken. Worst cash is not less than expected cash.
+    """
+    dearer = [(h, c) for h in DEARER_HOURS for c in DEARER_CASH]
+    totals = np.array([h * hours + (c - 1) * cash for h, c in dearer])
+    for job in every:
+        rows = [(Prices(job.terms.hour_value + h, c, 0.0), frozenset[int]()) for h, c in dearer]
+        trees = solve(job.troubles, job.acts, job.ways.best, rows)
+        totals += [float(tree.value[tree.start]) - job.now for tree in trees]
+    return float(totals.min())
+
+
+def run(seed: int = 1, machines: int = 2_000, bench: int = 200) -> Iterator[Figure]:
     """Measure, keep the figures, and yield a line a figure."""
-    s = study()
-    by_hour = {f"{hour:g}": shares(s, hour) for hour, _ in HOUR_VALUES}
-    fewer = replace(s, machines=s.machines[:N_MARGINS])
-    margins = {f"{m:g}": shares(fewer, 14.0, m)["advice"] for m in (0.0, 2.0, 5.0, 10.0)}
-    decided = deciding.measure(s.machines[:N_DECIDED], s.model)
-    keep("fixes", {"machines": len(s.machines), "by_hour": by_hour, "margins": margins, "deciding": decided})
+    s = study(seed, machines)
+    by_hour: dict[str, Mapping[str, float]] = {}
     for hour, goal in HOUR_VALUES:
-        found = by_hour[f"{hour:g}"]
+        found = by_hour[f"{hour:g}"] = shares(s, hour)
         yield at_least(f"share of the perfect-knowledge gain, hour worth {hour:g}", found["advice"], goal)
-        for name in (
-            "fix everything",
-            "fix what is cheap (under 20)",
-            "two cheapest",
-            "default trees' advice",
-        ):
-            yield beside(f"  the same for: {name}", f"{found[name]:.3f}")
+        for name in found:
+            if name not in ("perfect", "advice", "promised / realised"):
+                yield beside(f"  the same for: {name}", f"{found[name]:.3f}")
         yield within(f"promised / realised gain, hour worth {hour:g}", found["promised / realised"], 0.9, 1.1)
-    yield beside(
-        "share at 14 an hour by margin over cost", ", ".join(f"{m}: {v:.4f}" for m, v in margins.items())
-    )
-    yield from deciding.lines(decided, N_DECIDED)
+    planned = week(s.machines[:bench], s.model)
+    yield at_most(f"bench of {bench}: gap to the best of its offers, widest of 3 limits", planned["gap"], 0)
+    for name, share in planned.items():
+        if name != "gap":
+            yield beside(f"  its return within {name} of parts / the bound to all trees", f"{share:.3f}")
+    keep("fixes", {"machines": len(s.machines), "by_hour": by_hour, "week": planned, "seed": seed})

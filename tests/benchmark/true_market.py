@@ -170,7 +170,7 @@ def best_plan(case: Case, weeks: int) -> tuple[float, list[float], list[float]]:
             return average(known[week], *_at_nodes(case, week, asks, least))
 
         waiting = roll_back(grid, week_sale, costs, sale.left_over(weeks), weeks - 1, sale.tied_up)
-        plan = follow(waiting, week_sale, costs, sale.tied_up)
+        plan = follow(waiting)
         asks, least = [week.ask for week in plan], [min(week.least, week.ask) for week in plan]
         worth, chance, _ = worth_of(case, asks, least)
         best = max(best, (worth, asks, least), key=lambda found: found[0])

@@ -19,8 +19,8 @@ ROOT = Path(__file__).resolve().parents[2]
 BENCH = str(ROOT / "valuer/demo/bench.json")
 QUESTIONS = {
     "price": "valuations",
-    "fixes": "fix-plans",
-    "next": "next-checks",
+    "fixes": "work-lists",
+    "next": "work-lists",
     "buy": "purchase-limits",
     "bench": "bench-plans",
 }

@@ -227,3 +227,36 @@ def test_a_prediction_no_record_can_hold_is_refused_by_its_cause(on_bench: Run) 
     assert ran.err.startswith(
         "valuer: --price-level: at this level the machine would bring 1.6e+06 to 2.4e+06, more"
     )
+
+
+STEERS = "a\x1b[2J\x07\x9b31m\tb\r\nc\x7f"
+
+
+@pytest.mark.parametrize("form", [(), ("--csv",)])
+def test_control_characters_survive_export_and_import_and_reach_no_terminal(
+    run: Run, tmp_path: Path, form: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Through a pipe every sign of a note is kept; on a terminal none steers it."""
+    machine, file, again = tmp_path / "m.json", tmp_path / "export", str(tmp_path / "again.sqlite")
+    machine.write_text(json.dumps([{"id": "m1", "note": STEERS}]))
+    assert run("take", str(machine)).code == 0
+    file.write_bytes(run("export", *form).out.encode())
+    assert run("import", str(file), "--store", again).code == 0
+    copied = json.loads(run("export", "--store", again).out)
+    assert copied["machines"][0]["machine"]["note"] == STEERS
+    machine.write_text(json.dumps([{"id": "m1", "note": f"{STEERS}!"}]))
+    run("take", str(machine))
+    file.write_bytes(run("export", *form).out.encode())
+    told = run("import", str(file), "--store", again, "--dry-run", "--replace").out
+    monkeypatch.setattr("valuer.cli.output._is_terminal", lambda: True)
+    for said in (told, run("export", *form).out):
+        assert all(sign.isprintable() or sign == "\n" for sign in said)
+
+
+def test_a_refusal_that_quotes_a_name_steers_no_terminal(run: Run) -> None:
+    ran = run("price", "bench\x1b[2J.csv")
+    assert ran.code == 2
+    assert (
+        ran.err == "valuer: bench\\x1b[2J.csv: no such file; give a machine file, or - for standard input\n"
+    )
+    assert "\x1b" not in run("pri\x1b[2Jce").err

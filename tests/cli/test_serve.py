@@ -14,10 +14,11 @@ import pytest
 import uvicorn
 
 from api.app import create_app
+from api.door import Door
 from tests.cli.conftest import Run
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
-from valuer.cli.server import demo_records, free_socket
+from valuer.cli.server import demo_records, free_socket, free_sockets, server
 
 
 def test_a_taken_port_is_refused_in_one_line(run: Run) -> None:
@@ -43,6 +44,30 @@ def test_port_0_is_any_free_port_of_this_computer_only() -> None:
         assert first.getsockname()[1] != second.getsockname()[1]
         with pytest.raises(click.ClickException):
             free_socket(first.getsockname()[1])
+
+
+def test_both_kinds_of_loopback_address_answer_on_one_port() -> None:
+    bound = free_sockets(0)
+    running = server(Adviser(FakeModel()), None, Door(port=bound[0].getsockname()[1]))
+    thread = threading.Thread(target=running.run, kwargs={"sockets": list(bound)})
+    thread.start()
+    try:
+        assert [each.getsockname()[0] for each in bound] == ["127.0.0.1", "::1"]
+        for host in ("127.0.0.1", "[::1]"):
+            where = f"http://{host}:{bound[0].getsockname()[1]}/health"
+            with urllib.request.urlopen(where, timeout=20) as answer:
+                assert answer.status == 200
+    finally:
+        running.should_exit = True
+        thread.join(timeout=10)
+        for each in bound:
+            each.close()
+
+
+def test_a_port_that_another_program_has_on_the_newer_kind_of_address_is_refused() -> None:
+    """A browser told `localhost` may try that one first."""
+    with free_socket(0, "::1") as taken, pytest.raises(click.ClickException, match="cannot be used"):
+        free_sockets(taken.getsockname()[1])
 
 
 def test_the_socket_is_named_as_tcp_so_that_small_answers_do_not_wait() -> None:
@@ -88,7 +113,7 @@ STRAY = """
 import ctypes, os
 import valuer.cli.model, valuer.cli.server
 from valuer.cli import main
-def run(*_):
+def run(*_, **__):
     ctypes.CDLL(None).puts(b"a line of the integer solver")
     os.write(1, b"another")
     print("words of our own")

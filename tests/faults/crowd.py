@@ -128,7 +128,7 @@ def _round(caller: Caller, name: str, turn: int) -> list[Step]:
     value: Step = ("pricing", post("/v1/valuations", question), None)
     return [
         value, ("writing", post("/v1/machines", taken, f"take {name}"), f"take {name}"), value,
-        ("planning", post("/v1/fix-plans", question), None), value, ("writing", put_week, None), value,
+        ("planning", post("/v1/work-lists", question), None), value, ("writing", put_week, None), value,
         ("planning", post("/v1/bench-rankings", few), None), value,
         ("reading", lambda: caller.ask("GET", "/v1/machines?limit=20"), None),
     ]  # fmt: skip

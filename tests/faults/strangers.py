@@ -70,7 +70,7 @@ def _rush(port: int, at_once: int = 150) -> int:
 
     def ask() -> None:
         with Caller(port) as caller:
-            statuses[caller.ask("POST", "/v1/fix-plans", question).status] += 1
+            statuses[caller.ask("POST", "/v1/work-lists", question).status] += 1
 
     threads = [threading.Thread(target=ask, daemon=True) for _ in range(at_once)]
     for thread in threads:

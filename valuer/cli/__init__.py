@@ -72,6 +72,8 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
 
 
 def _leave(code: int, text: str) -> NoReturn:
-    for line in text.splitlines():
-        click.echo(f"valuer: {line}", err=True)
+    from valuer.domain.words import printable  # what is wrong may quote a name that steers a terminal
+
+    for line in text.split("\n"):
+        click.echo(f"valuer: {printable(line)}", err=True)
     sys.exit(code)

@@ -196,28 +196,33 @@ def card(*, shipped: bool) -> None:
 @click.option(
     "--new-token", is_flag=True, help="With --lan: make another token; the old one is worth nothing."
 )
+@click.option(
+    "--plain", is_flag=True, help="With --lan: without TLS; who listens on the network then reads along."
+)
 @store_option
-def serve(port: int, where: str | None, *, demo: bool, on_lan: bool, new_token: bool) -> None:
+def serve(port: int, where: str | None, *, demo: bool, on_lan: bool, new_token: bool, plain: bool) -> None:
     """Open the bench page, on this computer only.
 
     The whole job in a browser, phone or desk, and the same answers as JSON: routes and schemas are described
-    in /openapi.json. With --lan other devices of your network reach it too, if they bring the token. Ctrl-C
-    stops it.
+    in /openapi.json. With --lan other devices of your network reach it too, under TLS, if they bring the
+    token. Ctrl-C stops it.
     """
     from valuer.cli import lan
     from valuer.cli.model import load_adviser
     from valuer.cli.output import keep_to_ourselves
-    from valuer.cli.server import EVERY_INTERFACE, HOST, demo_records, free_socket, run
+    from valuer.cli.server import EVERY_INTERFACE, HOST, demo_records, free_sockets, run
 
     if demo and where:
         raise click.UsageError("--demo: keeps nothing, so no --store goes with it; leave one out")
     if new_token and not on_lan:
         raise click.UsageError("--new-token: is the token of --lan; give both")
+    if plain and not on_lan:
+        raise click.UsageError("--plain: is for --lan; on this computer nothing crosses a network")
     keep_to_ourselves()
-    bound = free_socket(port, EVERY_INTERFACE if on_lan else HOST)
+    bound = free_sockets(port, EVERY_INTERFACE if on_lan else HOST)
     with demo_records() if demo else records_at(where) as store:
         adviser = load_adviser()
-        run(adviser, bound, store, lan.token(renew=new_token) if on_lan else None)
+        run(adviser, bound, store, lan.token(renew=new_token) if on_lan else None, plain=plain)
 
 
 def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bool) -> None:

@@ -7,18 +7,26 @@ import socket
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from api.door import LOOPBACK, token_sha256
-from valuer.clock import today
+from valuer.clock import now, today
 from valuer.paths import data_folder
 
+if TYPE_CHECKING:
+    from valuer.cli.certificate import Certificate
+
 OPENS = (
-    "Open to the network: every device on it can reach this server, and with the token read and change the "
-    "records.\nThere is no TLS: who listens on the network reads along, the token too. Use it only where you "
-    "trust everybody; Ctrl-C closes it."
+    "Open to the network: every device on it can reach this server, and with the token read and change the records.\n"
+    "{tls}\nUse it only on a network of your own; Ctrl-C closes it."
 )
+SECURED = (
+    "TLS with a certificate of this computer's own: the browser asks once, for nobody vouches for it. Go on only if it "
+    "shows this fingerprint (SHA-256):\n{fingerprint}"
+)
+PLAIN = "There is no TLS: who listens on the network reads along, the token too. Without --plain there is."
 KEPT = (
     "Devices that were let in stay in. The token was shown when it was made; --new-token makes another and shuts "
     "them out."
@@ -36,6 +44,11 @@ class Token:
 def token_file() -> Path:
     """Where the hash of the token stands."""
     return data_folder() / "lan_token.json"
+
+
+def devices_file() -> Path:
+    """Where it stands who was let in."""
+    return data_folder() / "lan_devices.json"
 
 
 def token(*, renew: bool) -> Token:
@@ -93,13 +106,36 @@ def address() -> str:
             return socket.gethostname()
 
 
-def invitation(port: int, kept: Token) -> str:
+def secured() -> "Certificate":
+    """The certificate for the names and addresses of this computer."""
+    from valuer.cli.certificate import certificate
+
+    return certificate({*names(), address()}, now())
+
+
+def invitation(port: int, kept: Token, secured: "Certificate | None" = None) -> str:
     """What is said once the server stands open: what that means, and the address for the phone.
 
     The token stands behind #, which a browser never sends anywhere and no log can hold.
     """
-    here = f"http://{address()}:{port}/"
+    here = f"{'https' if secured else 'http'}://{address()}:{port}/"
+    opens = OPENS.format(tls=SECURED.format(fingerprint=secured.fingerprint) if secured else PLAIN)
     if kept.shown is None:
-        return f"{OPENS}\nOn the phone: {here}\n{KEPT}"
-    way = f"On the phone, shown this once: {here}#/enter/{kept.shown}"
-    return f"{OPENS}\n{way}\nFor a program: Authorization: Bearer {kept.shown}"
+        return f"{opens}\nOn the phone: {here}\n{KEPT}"
+    entrance = f"{here}#/enter/{kept.shown}"
+    way = f"On the phone, shown this once: {entrance}\n{picture(entrance)}"
+    return f"{opens}\n{way}\nFor a program: Authorization: Bearer {kept.shown}"
+
+
+def picture(entrance: str) -> str:
+    """An address as a code to photograph, two rows of squares in a line of text."""
+    import segno
+
+    rows = [[bool(dark) for dark in row] for row in segno.make(entrance, micro=False).matrix_iter(border=2)]
+    rows += [[False] * len(rows[0])] * (len(rows) % 2)
+    # Light squares are drawn, for most terminals are dark.
+    blocks = {(False, False): "\u2588", (False, True): "\u2580", (True, False): "\u2584", (True, True): " "}
+    pairs = zip(rows[::2], rows[1::2], strict=True)
+    return "\n".join(
+        "".join(blocks[pair] for pair in zip(above, below, strict=True)) for above, below in pairs
+    )

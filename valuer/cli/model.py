@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,6 +35,11 @@ def load_adviser() -> "Adviser":
 
 def own_records() -> "OwnRecords | None":
     """The records at the usual address, as of today; None where there are none, or none that can be read."""
+    from valuer.records.store.place import none_there
+
+    if none_there():
+        return None
+
     from valuer.learning import OwnRecords
     from valuer.records.store.opening import address, file_of
     from valuer.records.store.problems import StoreProblem
@@ -73,26 +78,27 @@ def train_model(sales: Path | None, with_synthetic: float, out: Path | None) -> 
 @contextmanager
 def progress() -> Iterator[Progress]:
     """A bar on standard error that appears with the first report; one line where that is no terminal."""
+    with ExitStack() as shown:
+        bar: Progress | None = None
+
+        def report(done: float, what: str) -> None:
+            nonlocal bar
+            if bar is None:
+                click.echo(TRAINING, err=True)
+                bar = shown.enter_context(_bar())
+            bar(done, what)
+
+        yield report
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
     from rich.console import Console
     from rich.progress import BarColumn, TextColumn
     from rich.progress import Progress as Bar
 
     console = Console(stderr=True)
     columns = TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %")
-    bar = Bar(*columns, console=console, transient=True, disable=not console.is_terminal)
-    task = bar.add_task("", total=1.0)
-    begun = False
-
-    def report(done: float, what: str) -> None:
-        nonlocal begun
-        if not begun:
-            click.echo(TRAINING, err=True)
-            bar.start()
-        begun = True
-        bar.update(task, completed=done, description=what)
-
-    try:
-        yield report
-    finally:
-        if begun:
-            bar.stop()
+    with Bar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda done, what: bar.update(task, completed=done, description=what)

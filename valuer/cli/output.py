@@ -27,6 +27,19 @@ def keep_to_ourselves() -> None:
     )
 
 
+def write_out(text: str) -> None:
+    """Write a text as it stands into a file or a pipe; on a terminal, with what could steer it spelt out."""
+    if _is_terminal():
+        from valuer.domain.words import printable
+
+        text = "".join(printable(line) + "\n" for line in text.splitlines())
+    sys.stdout.write(text)
+
+
+def _is_terminal() -> bool:
+    return sys.stdout.isatty()
+
+
 def _is_descriptor(number: int) -> bool:
     try:
         return sys.stdout.fileno() == number

@@ -18,7 +18,9 @@ from valuer.cli.options import (
     only_option,
     terms_options,
 )
+from valuer.cli.output import write_out
 from valuer.clock import now, today
+from valuer.domain.words import printable
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
@@ -337,7 +339,7 @@ def export(*, as_csv: bool, where: str | None) -> None:
 
     with records_at(where) as store:
         book = store.book()
-    click.echo((book_files.as_csv if as_csv else book_files.as_json)(book), nl=False)
+    write_out((book_files.as_csv if as_csv else book_files.as_json)(book))
 
 
 @click.command("import")
@@ -374,7 +376,7 @@ def backup(to: Path | None, where: str | None) -> None:
     from valuer.records.store.store import backup_store
 
     with plainly():
-        click.echo(f"copied to {backup_store(now(), where, to)}")
+        click.echo(printable(f"copied to {backup_store(now(), where, to)}"))
 
 
 @click.command()
@@ -392,7 +394,7 @@ def restore(copy: Path | None, where: str | None) -> None:
             _list(store_backups(where))
             return
         kept = restore_store(copy, now(), where)
-    click.echo(f"restored from {copy}" + (f"; what stood there is kept as {kept}" if kept else ""))
+    click.echo(printable(f"restored from {copy}" + (f"; what stood there is kept as {kept}" if kept else "")))
 
 
 def _list(copies: Sequence[Path]) -> None:
@@ -400,7 +402,7 @@ def _list(copies: Sequence[Path]) -> None:
         click.echo("no backups yet; `valuer backup` makes one")
     for copy in copies:
         aside = copy.stem.endswith("-damaged")
-        click.echo(f"set aside, damaged: {copy}" if aside else f"valuer restore {copy}")
+        click.echo(printable(f"set aside, damaged: {copy}" if aside else f"valuer restore {copy}"))
 
 
 commands: Sequence[click.Command] = (

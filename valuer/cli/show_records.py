@@ -8,6 +8,7 @@ from rich.console import Console
 from valuer.cli.show import console, plain_table, whole, wrapped
 from valuer.domain.findings import findings
 from valuer.domain.safety import safety_verdict
+from valuer.domain.words import printable
 from valuer.records.entries import MachineEntry
 from valuer.records.ledger import Ledger, LedgerLine
 from valuer.records.ledger import ledger as accounts_of
@@ -123,4 +124,4 @@ def _changes(before: MachineEntry, after: MachineEntry) -> Iterable[str]:
 def _flat(entry: MachineEntry) -> dict[str, str]:
     told = entry.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
     parts = {**told.pop("machine"), **told}
-    return {name: str(value) for name, value in parts.items()}
+    return {name: printable(str(value)) for name, value in parts.items()}

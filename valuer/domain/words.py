@@ -35,6 +35,15 @@ def one_of(name: str, word: object, choices: Iterable[str]) -> str:
     return f"{name} must be {listed}; got {shown(word)}{did_you_mean(word, known)}"
 
 
+def printable(text: str) -> str:
+    r"""The text with everything that could steer a terminal spelt out.
+
+    >>> printable("a\x1b[2J")
+    'a\\x1b[2J'
+    """
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+
+
 def shown(value: object, limit: int = 60) -> str:
     """Return a value as it may stand in an error line: one line, never longer than ``limit``.
 

@@ -10,10 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Floats = npt.NDArray[np.float64]
 
@@ -93,6 +96,8 @@ def _check_declared(
 
 
 def _numbers(table: pd.DataFrame, name: str) -> Floats:
+    import pandas as pd
+
     try:
         values = pd.to_numeric(table[name]).astype(float).to_numpy()
     except (TypeError, ValueError) as error:
@@ -171,6 +176,8 @@ def _stack(parts: list[Floats], rows: int) -> Floats:
 
 
 def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> Floats:
+    import pandas as pd
+
     column = table[name]
     codes = pd.Index(list(levels), dtype=object).get_indexer(pd.Index(column.astype(object))).astype(float)
     strange = (codes < 0) & column.notna().to_numpy()

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
-import pandas as pd
 
 from valuer.price_model.design import Coded, Columns, Design, Floats, TableError, code_table, learn_columns
 from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
@@ -16,6 +15,9 @@ from valuer.price_model.interval import Interval, learn_interval, scale_inputs, 
 from valuer.price_model.pooled_fit import fit_pooled
 from valuer.price_model.trees import Trees, plain_trees
 from valuer.price_model.unknowns import Unknowns, learn_unknowns
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Progress = Callable[[str], None]
 
@@ -60,6 +62,8 @@ class PriceModel:
 
         `value` is exp of the mean log price. Raises TableError for columns or levels that training never saw.
         """
+        import pandas as pd
+
         value, low, high = self.predict_rows(self.rows(table))
         return pd.DataFrame({"value": value, "low": low, "high": high}, index=table.index)
 
@@ -78,10 +82,9 @@ class PriceModel:
     @cached_property
     def widths(self) -> tuple[int, int, int, int]:
         """Widths of the four blocks of a row: attribute columns, codes of the trees, told, flags."""
-        codes = len(self.columns.levels) + len(self.columns.knots)
-        empty = code_table(
-            pd.DataFrame(columns=[*self.columns.attributes, *self.columns.flags]), self.columns
-        )
+        c = self.columns
+        codes = len(c.levels) + len(c.knots)
+        empty = Coded(*(np.zeros((0, n)) for n in (len(c.levels), len(c.knots), len(c.flags))))
         return (
             self.unknowns.filled(empty)[0].shape[1],
             codes,
@@ -197,6 +200,8 @@ def _held_out(error: Floats) -> HeldOut:
 
 
 def _log_target(table: pd.DataFrame, target: str) -> Floats:
+    import pandas as pd
+
     if target not in table.columns:
         msg = f"expected the target column {target}, the table has {', '.join(map(str, table.columns))}"
         raise TableError(msg)

@@ -19,14 +19,11 @@ Which pools, what they mind, and how much is learned; nothing of the synthetic m
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
-from scipy.optimize import minimize
-from scipy.special import expit
 
 from valuer.price_model.design import Floats
 
@@ -50,6 +47,11 @@ def flag_levels(flags: Floats) -> Floats:
 
 def _soft(v: Floats) -> Floats:
     return np.asarray(np.logaddexp(0.0, v))
+
+
+def expit(v: Floats) -> Floats:
+    """1 / (1 + exp(-v)), as SciPy's; here because an answer does without SciPy."""
+    return np.asarray(np.exp(-np.logaddexp(0.0, -v)))
 
 
 # ------------------------------------------------------------------------------------------------------------- linear
@@ -78,6 +80,8 @@ def fit_linear(
 
     counts: how much each row counts, shape (n,); 1 for a whole sale, and for all where it is not given.
     """
+    from scipy.optimize import minimize
+
     everything = np.hstack([x, flag_levels(flags)])
     middle = float(np.average(y, weights=counts))
     centre = np.average(everything, axis=0, weights=counts)
@@ -222,7 +226,13 @@ class Marks:
         both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
         stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
         levels = flag_levels(flags)
-        return cls(sparse.csr_matrix(levels) if len(flags) > 2000 else levels, stacked, tuple(several))
+        return cls(levels, stacked, tuple(several))
+
+    def sparse(self) -> Marks:
+        """The same with levels that keep only what is not 0: quicker where many rows are gone through many times."""
+        from scipy.sparse import csr_matrix
+
+        return replace(self, levels=csr_matrix(self.levels))
 
     def taken_off(self, pool: Pool, t: Floats) -> Floats:
         """Share of the sound value that a pool takes off, shape (n,); t: weight of a sum of money, shape (n,)."""

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
 from math import exp
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from valuer.advice.ports import Basis, Beyond
 from valuer.domain.faults import fault_catalogue
@@ -20,6 +19,9 @@ from valuer.domain.words import did_you_mean
 from valuer.price_model.design import Coded, Floats, TableError, scaled
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
 from valuer.price_model.selling import SellingModel
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 CATEGORICAL = (
     "drive", "deck_material", "engine_class", "start", "tier", "looks", "kept", "blade_clutch", "mulch_kit",
@@ -63,6 +65,8 @@ def model_table(sales: pd.DataFrame) -> pd.DataFrame:
 
     Raises TableError with the column, the first bad row and what to do.
     """
+    import pandas as pd
+
     missing = [c for c in SALE_COLUMNS if c not in sales.columns]
     if missing:
         msg = f"expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
@@ -80,6 +84,8 @@ def model_table(sales: pd.DataFrame) -> pd.DataFrame:
 
 def fault_table(faults: pd.Series) -> pd.DataFrame:
     """Texts of `fault_id:severity` pairs joined by `;` -> one column of 0, 1, 2 a fault of the catalogue."""
+    import pandas as pd
+
     place = {name: i for i, name in enumerate(fault_catalogue())}
     levels = np.zeros((len(faults), len(place)))
     for row, text in enumerate(faults):

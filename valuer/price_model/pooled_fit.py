@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import minimize
-from scipy.special import expit
 
 from valuer.price_model.design import Design, Floats, keep_signs
 from valuer.price_model.hedonic import (
@@ -19,6 +17,7 @@ from valuer.price_model.hedonic import (
     Pool,
     PooledBase,
     _soft,
+    expit,
     fit_linear,
     job_losses,
 )  # fmt: skip
@@ -62,11 +61,15 @@ def fit_pooled(
 
     weight: of each row, mean 1, by what it can say. counts: how much each row counts, 1 for a whole sale.
     """
+    from scipy.optimize import minimize
+
     centre, scale = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-9)
     start = fit_linear(x, flags, y, np.zeros_like(design.signs), ridge=5.0, counts=counts)
     sound = start.intercept + x @ start.slopes
+    marks = Marks.of(flags, pairs, jobs)
+    marks = marks.sparse() if len(flags) > 2000 else marks
     problem = Problem(
-        (x - centre) / scale, Marks.of(flags, pairs, jobs), y, weight if counts is None else weight * counts,
+        (x - centre) / scale, marks, y, weight if counts is None else weight * counts,
         float(np.average(sound, weights=counts)),
         LinearBase(float(start.intercept + centre @ start.slopes), start.slopes * scale, start.losses), penalties,
     )  # fmt: skip

@@ -7,14 +7,15 @@ import io
 import math
 from collections import Counter
 from pathlib import Path
-from typing import Any, get_args
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, get_args
 
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, shown
 from valuer.price_model.design import TableError
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, SALE_COLUMNS, fault_table
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FLAG_WORDS = {"yes": True, "true": True, "no": False, "false": False}
 MOST_MEGABYTES = 200
@@ -49,6 +50,8 @@ def read_bytes(path: Path) -> bytes:
 
 def read_sales_text(data: bytes, name: str) -> pd.DataFrame:
     """Parse and check the bytes of a sales file."""
+    import pandas as pd
+
     raw = _raw(data, name)
     problems: list[str] = []
     table = pd.DataFrame(
@@ -71,6 +74,8 @@ def _cut(line: str) -> str:
 
 def _raw(data: bytes, name: str) -> pd.DataFrame:
     """The cells as they stand; the index counts the lines of the file from 1."""
+    import pandas as pd
+
     header, rows = _cells(_text(data, name), name)
     twice = sorted(repr(c)[1:-1] for c, times in Counter(header).items() if c and times > 1)
     if twice:
@@ -150,6 +155,8 @@ def _allowed(column: str) -> tuple[str, ...]:
 
 
 def _numbers(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
+    import pandas as pd
+
     numbers = pd.to_numeric(cells.where(cells != ""), errors="coerce")
     problems += [
         f"{_row(i)}, column {column}: expected a number or nothing, got {shown(cells[i])}"

@@ -112,9 +112,11 @@ class SellingModel:
         """
         ask, least = np.clip(ask, *self.ask_range), np.clip(least, *self.least_range)
         known = columns(ask - worth, least - worth, month, week, faults)
-        chance = _logistic(self.log_odds + _sum(self.hazard, TERMS, known))
-        reached = (_logistic(_sum(self.reach, REACH_TERMS, _at_place(known, place))) for place in PLACES)
-        return chance, sum(weight * chance for weight, chance in zip(PLACE_WEIGHTS, reached, strict=True))
+        shape = np.broadcast_shapes(*(np.shape(each) for each in (ask, least, month, week, worth)))
+        chance = np.broadcast_to(_logistic(self.log_odds + _sum(self.hazard, TERMS, known)), shape)
+        place = PLACES.reshape(-1, *(1,) * len(shape))
+        reached = _logistic(_sum(self.reach, REACH_TERMS, _at_place(known, ask, least, worth, place)))
+        return chance, np.tensordot(PLACE_WEIGHTS, np.broadcast_to(reached, (len(PLACES), *shape)), axes=1)
 
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
         """Log sd of the worth round the value of a machine whose price range stands for this log sd."""
@@ -131,11 +133,13 @@ class SellingModel:
 
 
 def _sum(coefficients: Mapping[str, float], names: Sequence[str], known: Mapping[str, Floats]) -> Floats:
-    return np.asarray(sum(coefficients[name] * known[name] for name in names))
+    """Sum of coefficient times column; small columns first, so that what they share is added up once."""
+    parts = [coefficients[name] * known[name] for name in names if coefficients[name]]
+    return np.asarray(sum(sorted(parts, key=np.size), np.zeros(())))
 
 
 def _logistic(x: Any) -> Floats:
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -40.0, 40.0))))
+    return np.asarray(1.0 / (1.0 + np.exp(np.minimum(np.maximum(-x, -40.0), 40.0))))
 
 
 def columns(
@@ -163,12 +167,14 @@ def columns(
     return {name: np.asarray(column, dtype=float) for name, column in known.items()}
 
 
-def _at_place(known: Mapping[str, Floats], place: float) -> dict[str, Floats]:
-    """The columns with those of a price at this place between the least (0) and the ask (1)."""
-    ask, least = known["ask"], known["least"]
-    price = np.log(np.exp(least) + place * (np.exp(ask) - np.exp(least)))
+def _at_place(
+    known: Mapping[str, Floats], ask: Floats, least: Floats, worth: Floats, place: Floats
+) -> dict[str, Floats]:
+    """The columns with those of a price at a place between the least (0) and the ask (1), logs as in `week`."""
+    low, high = np.exp(least), np.exp(ask)
+    price = np.log(low + place * (high - low))
     off = ask - price
-    above = np.maximum(price + FEW_BELOW, 0.0) ** 2
+    above = np.maximum(price - worth + FEW_BELOW, 0.0) ** 2
     return {
         **known,
         "price_above": above,
@@ -263,7 +269,8 @@ def _reach(rows: Listings, doubt: float, weight: Floats) -> dict[str, float]:
     room = np.tile(rows.sold & rows.room, len(NODES))
     known = {name: column[room] for name, column in _at_nodes(rows, doubt).items()}
     up, counts = np.tile(rows.up, len(NODES))[room], weight.ravel()[room]
-    places = [_at_place(known, place) for place in PLACES]
+    none = np.zeros(())
+    places = [_at_place(known, known["ask"], known["least"], none, np.asarray(place)) for place in PLACES]
     stacked = {name: np.concatenate([each[name] for each in places]) for name in REACH_TERMS}
     reached = np.concatenate([up >= place for place in PLACES])
     share = np.concatenate([counts * of_place for of_place in PLACE_WEIGHTS])

@@ -17,7 +17,7 @@ from pydantic import ValidationError
 
 from valuer.domain.bounds import LONGEST_WORD, MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
-from valuer.domain.words import did_you_mean, shown
+from valuer.domain.words import did_you_mean, printable, shown
 from valuer.intake.names import with_short_name
 from valuer.records.cells import Unreadable, wire_value
 from valuer.records.strict_json import TOO_DEEP, BadJson, parse
@@ -27,15 +27,6 @@ MOST_LINES = 500_000  # several times as many as a file of its size has machines
 LONGEST_ROW = 200_000  # characters of one row of CSV; Python itself ends a cell at 131,072
 LISTED = 20  # problems shown before "and N more"
 BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
-
-
-def printable(text: str) -> str:
-    r"""The text with everything that could steer a terminal spelt out.
-
-    >>> printable("a\x1b[2J")
-    'a\\x1b[2J'
-    """
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
 @dataclass(frozen=True)

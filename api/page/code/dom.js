@@ -116,6 +116,7 @@ function merged(old, node) {
 function inPlaceOf(old, node) {
   const folds = [...old.querySelectorAll("details[open] > summary")].map((each) => each.textContent);
   for (const each of node.querySelectorAll("details > summary")) if (folds.includes(each.textContent)) each.parentNode.open = true;
+  if (old.contains(touched)) touched = node;
   if (old.contains(document.activeElement)) {
     const place = [...old.querySelectorAll(REACHED)].indexOf(document.activeElement);
     queueMicrotask(() => {
@@ -151,14 +152,20 @@ for (const event of ["pointerdown", "focusin"]) {
 /** Remember where the place worked at stands; the result puts it there again, whatever grew or went above it. */
 export function holdStill() {
   const inSight = (node) => { const { top, bottom } = node.getBoundingClientRect(); return bottom > 0 && top < innerHeight; };
-  const from = touched?.isConnected && inSight(touched) ? touched : document.elementFromPoint(innerWidth / 2, innerHeight / 3);
+  const from = touched?.isConnected && inSight(touched) ? touched : nearest();
   const places = [];
   for (let each = from; each && each !== document.body; each = each.parentElement) places.push([each, each.getBoundingClientRect().top]);
   return () => {
-    const [node, top] = places.find(([each]) => each.isConnected) ?? [];
+    const [node, top] = places.find(([each]) => each.isConnected && each.getClientRects().length) ?? [];
     const moved = node ? node.getBoundingClientRect().top - top : 0;
     if (moved) window.scrollBy({ top: moved, behavior: "instant" });
   };
+}
+
+/** The smallest thing about a third down the screen. */
+function nearest() {
+  const found = [0.33, 0.4, 0.25, 0.5].map((part) => document.elementFromPoint(innerWidth / 3, innerHeight * part)).filter(Boolean);
+  return found.reduce((least, each) => (each.offsetHeight < least.offsetHeight ? each : least), found[0]);
 }
 
 let given = 0;

@@ -1,5 +1,6 @@
 // The way in from the network: by the address that the server showed, or by its token typed here.
 
+import { ownName } from "./devices.js";
 import { freshId, h, refill } from "./dom.js";
 import { ask } from "./http.js";
 
@@ -13,7 +14,7 @@ export async function comeIn() {
   await enter(token);
 }
 
-const enter = (token) => ask("/v1/entrance", { token }, "Letting this device in");
+const enter = (token) => ask("/v1/entrance", { token, name: ownName() }, "Letting this device in");
 
 /** What stands on the page while this device is not let in; `again` shows the view once it is. */
 export function outside(again, why = "") {

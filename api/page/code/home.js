@@ -9,3 +9,11 @@ export function homePart() {
   }
   return h("p", {}, "Add this page to the home screen from the browser's menu: it opens without a bar, shows what was seen last when the server is away, and sends what was written down meanwhile.");
 }
+
+const WAIT_MS = 3000; // the first view comes first
+
+/** Keep the page and what was seen for when the server is away, where the browser lets a page do that. */
+export function stayAtHome() {
+  if (!window.isSecureContext || !navigator.serviceWorker) return;
+  setTimeout(() => navigator.serviceWorker.register("/page/worker.js", { scope: "/" }).catch(() => {}), WAIT_MS);
+}

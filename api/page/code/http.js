@@ -48,6 +48,7 @@ async function sent(method, path, { body, raw, headers = {}, words = "Asking", s
       headers: body === undefined ? headers : { "Content-Type": "application/json", ...headers },
       body: raw ?? (body === undefined ? undefined : JSON.stringify(body)),
     });
+    if (answer.headers.has("Valuer-Seen")) serverAway(); // it was kept on this device
     const document = answer.status === 204 ? null : await answer.json();
     if (answer.status === 401 && path !== "/v1/entrance") window.dispatchEvent(new Event("not-let-in"));
     if (!answer.ok) throw new Refused(answer.status, document);

@@ -2,6 +2,7 @@
 
 import { h, refill } from "./dom.js";
 import { comeIn, outside } from "./entrance.js";
+import { stayAtHome } from "./home.js";
 import { queueBar } from "./queuebar.js";
 import { ownTerms } from "./terms.js";
 import { trouble } from "./trouble.js";
@@ -117,4 +118,4 @@ window.addEventListener("records-changed", () => show("again"));
 window.addEventListener("server-back", () => {
   if (!main.querySelector("form.holds")) show("again"); // a form keeps what is in it
 });
-show("first").then(queueBar);
+show("first").then(queueBar).then(stayAtHome);

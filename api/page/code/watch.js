@@ -35,7 +35,7 @@ function say() {
 /** The server did not answer: say so, and keep looking whether it is back. */
 export function serverAway() {
   if (looking) return;
-  refill(away, h("p", {}, "The server does not answer. What you typed is kept on this device and nothing is lost."),
+  refill(away, h("p", {}, "The server does not answer. What was seen last is shown; what you type and write down is kept on this device and nothing is lost."),
     button("Look again", look));
   away.hidden = false;
   looking = setInterval(look, LOOK_AGAIN_MS);

@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray
 from valuer.advice.sale.waiting import SaleOfWeek, follow, roll_back
@@ -24,6 +25,8 @@ USUAL_WEEKS, USUAL_ASKS, USUAL_CUTS, USUAL_LEFT_OVER, TURNS = 14, 16, 4, 0.35, 3
 """The plan by which a seller learns: weeks, asks looked at, cuts, what is left over as a share of the value,
 and how often the plan and what it teaches are fitted to each other. It costs nothing to wait and has no end
 of its own, so that what is learned does not depend on anybody's terms."""
+
+Weeks = int | NDArray[np.int64]
 
 MID_MONTH, DAYS_IN_MONTH = 14.0, 30.42
 
@@ -82,19 +85,28 @@ class Outlook:
 
     def month_of(self, week: int) -> int:
         """Month of a week counted from 0, when the listing goes up in the middle of the first month."""
-        return (self.month - 1 + int((MID_MONTH + 7 * week) // DAYS_IN_MONTH)) % 12 + 1
+        return int(self._months(week))
+
+    def _months(self, week: Weeks) -> NDArray[np.int64]:
+        return (self.month - 1 + (MID_MONTH + 7 * np.asarray(week)) // DAYS_IN_MONTH).astype(
+            np.int64
+        ) % 12 + 1
 
     def value_in(self, week: int) -> float:
         """Value in the month of a week counted from 0."""
         return float(self.values[self.month_of(week) - 1])
 
-    def at_nodes(self, week: int, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Chance of a sale and its price at every node of the doubt, shape (nodes, *shape of asks, least)."""
-        value = self.value_in(week)
+    def at_nodes(self, week: Weeks, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Chance of a sale and its price at every node of the doubt, shape (nodes, *shape of asks, least).
+
+        week: one counted from 0, or an array of them in the shape of asks.
+        """
+        months = self._months(week)
+        value = self.values[months - 1]
         least = np.minimum(least, asks)
         worth = (NODES * self.doubt).reshape(-1, *(1,) * least.ndim)
         ask_ratio, least_ratio = np.log(asks / value), np.log(np.maximum(least / value, 1e-3))
-        month, count = np.asarray(float(self.month_of(week))), np.asarray(week + self.listed + 1.0)
+        month, count = months.astype(np.float64), np.asarray(week + self.listed + 1.0)
         chance, share = self.chances.week(ask_ratio, least_ratio, month, count, self.levels, worth)
         return chance, least + share * (asks - least)
 
@@ -124,14 +136,12 @@ class Outlook:
         )
         sale, free = believing(self, beliefs), np.zeros(USUAL_WEEKS)
         left_over = np.full(USUAL_WEEKS + 1, USUAL_LEFT_OVER * lowest)
-        plan = follow(roll_back(asks, sale, free, left_over, USUAL_CUTS), sale, free)
-        weights = [WEIGHTS]
-        for week in range(USUAL_WEEKS):
-            at = plan[min(week, len(plan) - 1)]
-            chance, _ = self.at_nodes(week, np.asarray(at.ask), np.asarray(at.least))
-            left = weights[-1] * (1 - chance)
-            weights.append(left / left.sum())
-        return np.stack(weights)
+        plan = follow(roll_back(asks, sale, free, left_over, USUAL_CUTS))
+        at = [plan[min(week, len(plan) - 1)] for week in range(USUAL_WEEKS)]
+        asked, least = np.array([[week.ask, week.least] for week in at]).T
+        chance, _ = self.at_nodes(np.arange(USUAL_WEEKS), asked, least)
+        left = np.cumprod(np.column_stack([WEIGHTS, 1 - chance]), axis=1).T
+        return np.asarray(left / left.sum(axis=1, keepdims=True))
 
 
 def average(weights: FloatArray, chance: FloatArray, price: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -75,7 +75,7 @@ class Sale:
 
     def plan(self, weeks: int) -> tuple[WeekPlan, ...]:
         """The best plan over so many weeks."""
-        return follow(self.waiting(weeks), self.outlook.sale, np.full(weeks, self.cost), self.tied_up)
+        return follow(self.waiting(weeks))
 
 
 History = Mapping[str, Sequence[PastWeek]]

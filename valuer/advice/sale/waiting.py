@@ -32,12 +32,19 @@ class WeekPlan:
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """Worth of waiting by week, cuts left and ask, shape (weeks + 1, cuts + 1, n); last is what is left."""
+    """Worth of waiting by week, cuts left and ask, shape (weeks + 1, cuts + 1, n); last is what is left.
+
+    standing: the same where the ask stands. least, chance, price: to take in a week, and of a sale in it. These are
+    of shape (weeks, cuts + 1, n).
+    """
 
     asks: FloatArray
     left_over: FloatArray
     standing: FloatArray
     worth: FloatArray
+    least: FloatArray
+    chance: FloatArray
+    price: FloatArray
 
     @property
     def best(self) -> float:
@@ -69,18 +76,19 @@ def roll_back(
     89.0
     """
     weeks, n = len(cost), len(asks)
-    standing = np.empty((weeks, cuts + 1, n))
+    standing, leasts, chances, prices = np.empty((4, weeks, cuts + 1, n))
     worth = np.empty((weeks + 1, cuts + 1, n))
     worth[weeks] = left_over[weeks]
     for week in range(weeks - 1, -1, -1):
         least = kept(worth[week + 1], cost[week], tied_up)
         chance, price = sale(week, asks, least)
+        leasts[week], chances[week], prices[week] = least, chance, price
         standing[week] = np.maximum(least + chance * (price - least), left_over[week])
         worth[week] = standing[week]
         for k in range(1, cuts + 1):
             cut_to = np.maximum.accumulate(standing[week, k - 1])
             worth[week, k, 1:] = np.maximum(worth[week, k, 1:], cut_to[:-1])
-    return Waiting(asks, left_over, standing, worth)
+    return Waiting(asks, left_over, standing, worth, leasts, chances, prices)
 
 
 def kept(next_week: FloatArray, cost: float, tied_up: float) -> FloatArray:
@@ -88,22 +96,18 @@ def kept(next_week: FloatArray, cost: float, tied_up: float) -> FloatArray:
     return np.asarray((1.0 - tied_up) * next_week - cost)
 
 
-def follow(
-    waiting: Waiting, sale: SaleOfWeek, cost: FloatArray, tied_up: float = 0.0
-) -> tuple[WeekPlan, ...]:
+def follow(waiting: Waiting) -> tuple[WeekPlan, ...]:
     """Return the best plan for as long as it has not sold; it ends early where stopping is better."""
-    weeks, cuts = len(cost), waiting.standing.shape[1] - 1
+    weeks, cuts = len(waiting.standing), waiting.standing.shape[1] - 1
     place, left = int(waiting.standing[0, cuts].argmax()), cuts
     plan = []
     for week in range(weeks):
         if week:
             place, left = _next(waiting, week, place, left)
-        ask = waiting.asks[place : place + 1]
-        least = kept(waiting.worth[week + 1, left, place : place + 1], cost[week], tied_up)[None, :]
-        chance, price = (float(x[0, 0]) for x in sale(week, ask, least))
-        worth = float(waiting.standing[week, left, place])
+        tables = (waiting.least, waiting.standing, waiting.chance, waiting.price)
+        least, worth, chance, price = (float(table[week, left, place]) for table in tables)
         stop = worth <= float(waiting.left_over[week])
-        plan.append(WeekPlan(float(ask[0]), float(least[0, 0]), worth, chance, price, stop))
+        plan.append(WeekPlan(float(waiting.asks[place]), least, worth, chance, price, stop))
         if stop:
             break
     return tuple(plan)

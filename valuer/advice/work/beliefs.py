@@ -49,6 +49,9 @@ WIDTHS = (
 TELLS = 0.05
 """Worth of a bit of knowledge about the cause when looks are put in order, as a share of what a cure brings."""
 
+TINY = 1e-12
+"""Chance, or bits, below which an act changes nothing."""
+
 KNOWN = 0.8
 """A cause counts as known, and is told to a buyer, when it is this likely (judgement, no source)."""
 
@@ -301,7 +304,8 @@ class _Promise:
         failed = layer.failed[:, None, :]
         still = np.maximum(riddle.odds - failed, 0.0) / np.maximum(1 - failed, 1e-12)  # (n, f, c)
         cure = np.einsum("nc,nfc->nf", beliefs, still)
-        once = np.maximum(0.0, (cure * gain - riddle.costs).max(axis=1, initial=0.0))
+        brings = cure * gain - riddle.costs
+        once = np.maximum(0.0, brings.max(axis=1, initial=0.0))
         sure = np.einsum(
             "nc,nc->n",
             beliefs,
@@ -311,22 +315,26 @@ class _Promise:
         open_ = weight * (sure - once) > small * gain
         looks_done, tries_done = cls._counts(riddle, layer)
         untried = layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1 == 0
-        worth = (
-            untried & (cure * gain > 0.5 * riddle.costs) & open_[:, None] & (tries_done < MOST_TRIES)[:, None]
-        )
+        best = (brings >= once[:, None] - 1e-9) & (weight * once > small * gain)[:, None] & (brings > 0)
+        worth = untried & (tries_done < MOST_TRIES)[:, None]
+        worth &= best | ((cure * gain > 0.5 * riddle.costs) & open_[:, None])
+        chance, worth_of, bits = cls._looks(riddle, beliefs, still, once)
+        free = cls._untaken(riddle, layer) & (worth_of > 0) & (open_ & (looks_done < MOST_LOOKS))[:, None]
+        if small == 0:  # all that can change anything: a fix may pay on other faults, a look with another one
+            worth = untried & (cure > TINY)
+            free = cls._untaken(riddle, layer) & (bits > TINY)
         rank = np.where(worth, cure / np.maximum(riddle.costs, 1e-9), -np.inf)
-        chance, worth_of = cls._looks(riddle, beliefs, still, once)
-        free = (open_ & (looks_done < MOST_LOOKS))[:, None] & cls._untaken(riddle, layer)
-        ranks = np.where(free & (worth_of > 0), worth_of, -np.inf)
+        ranks = np.where(free, worth_of, -np.inf)
         return cls(riddle, cure, rank, ranks, np.split(chance, np.cumsum(riddle.results)[:-1], axis=1))
 
     @staticmethod
     def _looks(
         riddle: Riddle, beliefs: FloatArray, still: FloatArray, once: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return the chances of all looks' results (n, results) and what each look seems worth, money (n, looks)."""
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the chances of all looks' results (n, results); what each seems worth, money, and its bits (n, looks)."""
         if not riddle.looks:
-            return np.zeros((len(beliefs), 0)), np.zeros((len(beliefs), 0))
+            none = np.zeros((len(beliefs), 0))
+            return none, none, none
         rows = np.concatenate([look.chance for look in riddle.looks])  # (r, c)
         firsts = np.cumsum([0, *riddle.results[:-1]])
         chance = beliefs @ rows.T
@@ -337,7 +345,7 @@ class _Promise:
         unsure = np.add.reduceat(chance * _bits(told), firsts, axis=1)
         costs = np.array([look.cost for look in riddle.looks])
         bits = _bits(beliefs)[:, None] - unsure
-        return chance, after - once[:, None] - costs + TELLS * riddle.gain * bits
+        return chance, after - once[:, None] - costs + TELLS * riddle.gain * bits, bits
 
     @staticmethod
     def _counts(riddle: Riddle, layer: Layer) -> tuple[IntArray, IntArray]:

@@ -14,6 +14,7 @@ from valuer.advice.work.tree import SAME, STOP, Act, Prices, Tree, Visit, solve,
 from valuer.advice.work.trouble import (
     AGAIN,
     Trouble,
+    after_failure,
     fixed_trouble,
     plain_trouble,
 )
@@ -21,9 +22,10 @@ from valuer.advice.work.ways_out import WaysOut, flat_selling_cost, scrap_net, w
 from valuer.advice.work.workshop import Workshop, odds_on, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
-from valuer.advice.worth.lattice import LEVEL, Lattice, lattices, scene_of
+from valuer.advice.worth.lattice import LEVEL, Lattice, lattices, must_cure, scene_of
 from valuer.advice.worth.untested import share_of
 from valuer.domain.faults import fault_catalogue
+from valuer.domain.findings import findings
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Finding, Machine, parse_finding
@@ -273,9 +275,14 @@ def _behind(item: Finding, fault: str, lattice: Lattice, done: Done) -> float:
     symptom = symptom_for(item.fault) if item.chance >= 1 else None
     if symptom is None or item.fault in done.cured:
         return 0.0
-    seen = {name: shown for name, shown in done.seen.items() if name in {look.id for look in looks(symptom)}}
-    beliefs = posterior(symptom, lattice.machine.readings, seen)
+    beliefs = posterior(symptom, lattice.machine.readings, _shown(symptom, done))
     return sum(p for name, p in beliefs.items() if symptom.causes[name].fault == fault)
+
+
+def _shown(symptom: Symptom, done: Done) -> dict[str, str]:
+    """Return what looks have shown about a symptom; another symptom's look of the same name may show other things."""
+    known = {look.id: look.outcomes for look in looks(symptom)}
+    return {name: shown for name, shown in done.seen.items() if shown in known.get(name, ())}
 
 
 def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
@@ -298,11 +305,14 @@ def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
 
 
 def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ...]:
-    """Return the safety checks that must be passed before it is sold as working and are not failed already."""
-    left = tuple(item for item in machine.faults if item.fault not in done.cured)
-    verdict = safety_verdict(
-        machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, done.cured
-    )
+    """Return the safety checks that must be passed before it is sold as working.
+
+    Before that every fault that shuts a gate is cured, so that the check it failed is to be passed again.
+    """
+    found = (*machine.faults, *findings(machine, terms.blade_stop_limit_s))
+    cured = done.cured | {item.fault for item in found if must_cure(item)}
+    left = tuple(item for item in machine.faults if item.fault not in cured)
+    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, cured)
     return verdict.unchecked
 
 
@@ -446,11 +456,10 @@ class _Maker:
         return trouble, None
 
     def _seen(self, symptom: Symptom) -> dict[str, str]:
-        known = {look.id for look in looks(symptom)}
-        return {name: shown for name, shown in self.done.seen.items() if name in known}
+        return _shown(symptom, self.done)
 
     def _riddle(self, axis: int, item: Finding, symptom: Symptom, names: Sequence[str]) -> Riddle:
-        beliefs = self._prior(item, symptom)
+        beliefs = self.prior_of(item, symptom)
         causes = tuple(beliefs)
         columns = [list(symptom.causes).index(cause) for cause in causes]
         places = [self.shop.names.index(name) for name in names]
@@ -474,7 +483,7 @@ class _Maker:
             gain=_rounded(float(self.gains[axis]), self.terms.price_level),
         )
 
-    def _prior(self, item: Finding, symptom: Symptom) -> dict[str, float]:
+    def prior_of(self, item: Finding, symptom: Symptom) -> dict[str, float]:
         """Return the chances of the causes that can be behind a finding, after what readings say."""
         readings = self.lattice.machine.readings
         known = self.lattice.machine.causes.get(item.fault)
@@ -643,3 +652,29 @@ def _rounded(gain: float, price_level: float) -> float:
     The steps are those of money at price level 1, so that another money decides the same.
     """
     return price_level * float(1.25 ** np.ceil(np.log(max(gain / price_level, 1.0)) / np.log(1.25)))
+
+
+def odds_left(
+    lattice: Lattice,
+    model: ValueModel,
+    terms: ShopTerms,
+    shop: Workshop,
+    done: Done,
+    axis: int,
+    fix: str,
+) -> float:
+    """Return the odds of a fix on a finding after what looks have shown and fixes have failed; 0 for no fix."""
+    maker, item = _Maker(lattice, model, terms, shop, done), lattice.findings[axis]
+    symptom, place = maker.symptom(item), shop.names.index(fix)
+    tried = [shop.names.index(name) for name in done.failed.get(item.fault, ()) if name in shop.names]
+    if symptom is None:
+        odds = odds_on(shop, item, lattice.machine.readings)
+        return after_failure(float(odds[place]), max((float(odds[other]) for other in tried), default=0.0))
+    table, left = maker.cause_odds(symptom), 0.0
+    beliefs, total = maker.prior_of(item, symptom), 0.0
+    for cause, chance in beliefs.items():
+        column = table[:, list(symptom.causes).index(cause)]
+        failed = max((float(column[other]) for other in tried), default=0.0)
+        total += chance * (1 - failed)
+        left += chance * (1 - failed) * after_failure(float(column[place]), failed)
+    return left / total if total > 0 else 0.0

@@ -1,10 +1,10 @@
 """What one fix is expected to bring by itself: written down before a try, to be held against what it brought."""
 
 from valuer.advice.ports import ValueModel
-from valuer.advice.work.done import Done
-from valuer.advice.work.job import jobs
-from valuer.advice.work.tree import Act, edges
-from valuer.advice.work.workshop import Workshop
+from valuer.advice.work.done import NOTHING_DONE, Done
+from valuer.advice.work.job import odds_left
+from valuer.advice.work.workshop import Workshop, usual_workshop
+from valuer.advice.worth.lattice import lattices, scene_of
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 
@@ -18,18 +18,22 @@ def promised_return(
     shop: Workshop | None = None,
     done: Done | None = None,
 ) -> float | None:
-    """Return the expected gain of doing one fix and then leaving the machine, own hours paid.
+    """Return the gain of curing the fault, all else as it is, times the odds, less parts and own hours.
 
-    None where the fix cannot work on the fault of this machine.
+    None where the fix is no fix for a fault of this machine, or cannot work on it any more.
     """
-    (job,) = jobs([machine], model, terms, shop, {machine.id: done} if done else None)
-    start = tuple(trouble.start for trouble in job.troubles)
-    act = next((act for act in job.acts if act.names == (fix,)), None)
-    if act is None or fault not in _faults(act, [item.fault for item in job.findings]):
+    (lattice,) = lattices([scene_of(machine, terms)], model, terms)
+    offered = shop or usual_workshop()
+    place = next((axis for axis, item in enumerate(lattice.findings) if item.fault == fault), None)
+    if place is None or fix not in offered.names:
         return None
-    after = sum(edge.chance * float(job.ways.best[edge.to]) for edge in edges(job.troubles, act, start))
-    return after - act.parts - act.hours * terms.hour_value - job.now
-
-
-def _faults(act: Act, faults: list[str]) -> list[str]:
-    return [faults[axis] for part in act.on for axis, _ in part]
+    odds = odds_left(lattice, model, terms, offered, done or NOTHING_DONE, place, fix)
+    if odds <= 0:
+        return None
+    values = lattice.values
+    there = (1,) * values.ndim
+    gone = tuple(0 if axis == place else 1 for axis in range(values.ndim))
+    gain = float(values[gone] - values[there]) * (1 - terms.fee_share)
+    at = offered.names.index(fix)
+    parts = float(offered.parts[at]) * terms.price_level
+    return gain * odds - parts - offered.together([at]) * terms.hour_value

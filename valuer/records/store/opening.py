@@ -11,12 +11,11 @@ from typing import Any
 from sqlalchemy import URL, Engine, create_engine, event, inspect, make_url, text
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError
 
-from valuer.paths import data_folder
 from valuer.records.store.backups import back_up, check
+from valuer.records.store.place import where
 from valuer.records.store.problems import NEWER, StoreProblem, plainly
 from valuer.records.store.tables import HEAD
 
-FILE = "records.sqlite"
 BUSY_MS = 5000
 CONNECT_S = 10
 CHECKED_UP_TO_MB = 20  # every store of one bench; a larger one is checked when it is backed up
@@ -28,14 +27,14 @@ def address(given: str | None = None) -> URL:
 
     A path stands for a SQLite file; ``postgresql://`` uses the driver of the extra ``postgresql``.
     """
-    where = given or os.environ.get("VALUER_STORE") or str(data_folder() / FILE)
-    if "://" not in where:
-        return URL.create("sqlite", database=where)
+    told = where(given)
+    if "://" not in told:
+        return URL.create("sqlite", database=told)
     try:
-        url = make_url(where)
+        url = make_url(told)
     except ArgumentError:
         raise StoreProblem(
-            f"store: expected a path or a database address, got {where.split('@')[-1]!r}"
+            f"store: expected a path or a database address, got {told.split('@')[-1]!r}"
         ) from None
     return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
 

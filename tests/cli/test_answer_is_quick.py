@@ -1,0 +1,41 @@
+"""An answer loads what it needs: no training, no tables, no database where there are no records."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+NOT_FOR_AN_ANSWER = {"sklearn", "scipy", "pandas", "joblib", "sqlalchemy", "alembic", "fastapi", "uvicorn"}
+MACHINE = (
+    '[{"id": "m1", "tier": "mid", "age_years": 6, "faults": ["no_start:serious", "weak_spark:serious"]}]'
+)
+QUESTIONS = {
+    "price": (),
+    "ask": (),
+    "offer": ("--offer", "90"),
+    "listing": (),
+}
+
+
+@pytest.mark.parametrize("command", QUESTIONS)
+def test_a_question_about_a_file_loads_nothing_heavy(tmp_path: Path, command: str) -> None:
+    """The model is the shipped one, the records are nowhere."""
+    (tmp_path / "m.json").write_text(MACHINE, "utf-8")
+    surroundings = {
+        **os.environ,
+        "XDG_DATA_HOME": str(tmp_path / "data"),
+        "XDG_CACHE_HOME": str(tmp_path / "c"),
+    }
+    surroundings.pop("VALUER_STORE", None)
+    program = [sys.executable, "-X", "importtime", "-m", "valuer", command, str(tmp_path / "m.json")]
+    ran = subprocess.run(
+        [*program, *QUESTIONS[command]], env=surroundings, capture_output=True, text=True, check=True
+    )
+    assert "m1" in ran.stdout, "it was answered"
+    lines = [line for line in ran.stderr.splitlines() if line.startswith("import time")]
+    loaded = {line.split("|")[-1].strip().split(".")[0] for line in lines}
+    assert "numpy" in loaded, "the list is one"
+    assert not loaded & NOT_FOR_AN_ANSWER
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["m.json"], "and nothing was kept"
