@@ -8,7 +8,6 @@ from tests.advice.fake import FakeModel
 from tests.advice.make import ids, list_of, machine, terms, told
 from valuer.advice.work.bench import plan_bench, rank_bench
 from valuer.advice.work.documents import WorkList
-from valuer.advice.work.done import Done
 from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.valuation import value_machines
 from valuer.domain.fixes import fix_catalogue

@@ -216,7 +216,7 @@ def _expected(
         found = np.take(value, at, main + 1)
     else:
         found = _through(value, [troubles[main].moves[name] for name in on_main], main + 1, at)
-    for axis, name in steps:
+    for axis, name in reversed(steps):  # an expectation is taken from the last move back to the first
         if axis != main:
             move = troubles[axis].moves[name]
             found = _through(found, [move], axis + 1, np.arange(troubles[axis].size))
