@@ -51,6 +51,9 @@ BoolArray = NDArray[np.bool_]
 ADDED = 2 + 3 + len(ATTRIBUTE_LEVELS)
 """Columns that a row has more: log of the sound value, how far it is moved, and `Seen.machine`."""
 
+AT_ONCE = 4096
+"""Rows bent at once: each is taken apart into as many as it has faults, which for all at once fills the memory."""
+
 
 @dataclass(frozen=True)
 class CorrectedModel:
@@ -120,6 +123,10 @@ class CorrectedModel:
     def _log_value(self, rows: FloatArray) -> FloatArray:
         if self.correction.at_rest:
             return np.asarray(np.log(self.model.value(rows[:, :-ADDED])))
+        starts = range(0, max(len(rows), 1), AT_ONCE)
+        return np.concatenate([self._bent(rows[start : start + AT_ONCE]) for start in starts])
+
+    def _bent(self, rows: FloatArray) -> FloatArray:
         sound, moved = rows[:, -ADDED], rows[:, -ADDED + 1]
         return np.asarray(sound + moved - self._loss(rows[:, :-ADDED], sound))
 
