@@ -5,7 +5,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.advice.deal.repair_quote import Quote
-from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice
+from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice, Together
 from valuer.advice.work.decision_documents import BenchPlan, NextChecks, PurchaseLimit, RepairQuote
 from valuer.advice.worth.documents import BenchRanking, FixPlan, Valuation
 from valuer.domain.cautions import Caution
@@ -71,6 +71,7 @@ class AskingPrices(Answer):
     """The answer to: what to ask for these machines, when to cut, the least to take?"""
 
     asking_prices: tuple[AskingPrice, ...] = Field(description="one per machine, in the order asked")
+    together: Together | None = Field(None, description="which to list now, where room was named")
 
 
 class Offers(Answer):
