@@ -34,7 +34,11 @@ PASSED = {
 
 ASKING_PRICES: Bodies = {
     "in October, gone within twelve weeks": {"machines": [MACHINE], "terms": {"month": 10}, "weeks": 12},
-    "two machines in May": {"machines": [PASSED, UNKNOWN_MOSTLY], "terms": {"month": 5}},
+    "two machines in May, room for one": {
+        "machines": [PASSED, UNKNOWN_MOSTLY],
+        "terms": {"month": 5},
+        "room": 1,
+    },
 }
 OFFERS: Bodies = {
     "140 in the second week": {"machines": [PASSED], "terms": {"month": 5}, "offer": 140, "week": 2},
@@ -56,6 +60,14 @@ class AskingQuestion(Question):
     most = 60
 
     weeks: int = Field(12, ge=1, le=52, description="weeks until it must be gone")
+
+
+class RoomQuestion(AskingQuestion):
+    """Machines to be listed, and how many there is room for at once."""
+
+    room: int | None = Field(
+        None, ge=1, le=60, description="most on offer at once; absent: each is judged for itself"
+    )
 
 
 class OfferQuestion(AskingQuestion):
@@ -87,9 +99,9 @@ def selling(adviser: Adviser, responses: Mapping[int | str, dict[str, Any]]) -> 
     router = APIRouter(prefix="/v1", route_class=HeavyRoute, responses=dict(responses))
 
     @router.post("/asking-prices", openapi_extra=examples(ASKING_PRICES))
-    def asking_prices(question: AskingQuestion) -> AskingPrices:
+    def asking_prices(question: RoomQuestion) -> AskingPrices:
         """What to ask, when to cut to what, the least to take, and whether to keep it for spring."""
-        return adviser.asking_prices(question.machines, question.terms, question.weeks)
+        return adviser.asking_prices(question.machines, question.terms, question.weeks, question.room)
 
     @router.post("/offers", openapi_extra=examples(OFFERS))
     def offers(question: OfferQuestion) -> Offers:

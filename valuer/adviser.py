@@ -18,6 +18,7 @@ from valuer.advice.sale.asking_price import asking_prices
 from valuer.advice.sale.listing import draft_listings
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.outlook import SaleChances
+from valuer.advice.sale.together import list_together
 from valuer.advice.work.bench import plan_and_rank, rank_bench
 from valuer.advice.work.done import NOTHING_DONE, Done, done_work
 from valuer.advice.work.promise import promised_return
@@ -215,11 +216,19 @@ class Adviser:
         chances: SaleChances = model.selling  # type: ignore[attr-defined]  # kept in the same artifact
         return model, chances
 
-    def asking_prices(self, machines: Sequence[Machine], terms: ShopTerms, weeks: int = 12) -> AskingPrices:
-        """What to ask for each machine over so many weeks, the least to take, and whether to list now."""
+    def asking_prices(
+        self, machines: Sequence[Machine], terms: ShopTerms, weeks: int = 12, room: int | None = None
+    ) -> AskingPrices:
+        """What to ask for each machine over so many weeks, the least to take, and whether to list now.
+
+        With ``room`` for so many on offer at once: which of them to list now.
+        """
         model, chances = self._to_sell(terms)
         history = self.records.on_offer(machines, terms)
-        return AskingPrices(asking_prices=asking_prices(machines, model, chances, terms, weeks, history))
+        return AskingPrices(
+            asking_prices=asking_prices(machines, model, chances, terms, weeks, history),
+            together=list_together(machines, model, chances, terms, room, weeks, history) if room else None,
+        )
 
     def offers(
         self,

@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.advice.deal.documents import PurchaseLimit, RepairQuote
 from valuer.advice.deal.repair_quote import Quote
-from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice
+from valuer.advice.sale.selling_documents import AskingPrice, Listing, OfferAdvice, Together
 from valuer.advice.work.bench_documents import BenchPlan, BenchRanking
 from valuer.advice.work.documents import WorkList
 from valuer.advice.worth.documents import Valuation
@@ -67,6 +67,7 @@ class AskingPrices(Answer):
     """The answer to: what to ask for these machines, when to cut, the least to take?"""
 
     asking_prices: tuple[AskingPrice, ...] = Field(description="one per machine, in the order asked")
+    together: Together | None = Field(None, description="which to list now, where room was named")
 
 
 class Offers(Answer):

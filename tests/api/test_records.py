@@ -238,3 +238,32 @@ def test_the_examples_of_the_document_are_answered(client: TestClient) -> None:
     tried = client.post("/v1/machines/green-1/fixes", json=shown("/v1/machines/{machine_id}/fixes"))
     assert tried.status_code == 201, tried.text
     assert client.post("/v1/sales", json=shown("/v1/sales")).status_code == 201
+
+
+def test_a_delete_of_what_somebody_else_has_changed_since_strikes_nothing(client: TestClient) -> None:
+    """An ETag names one state (RFC 9110, section 13.1.1); it was read before a fix was written down."""
+    read = take(client).headers["ETag"]
+    changed = client.put("/v1/machines/green-1", json={"id": "green-1"}, headers={"If-Match": read})
+    assert client.delete("/v1/machines/green-1", headers={"If-Match": read}).status_code == 412
+    assert client.get("/v1/machines/green-1").status_code == 200
+    now = {"If-Match": changed.headers["ETag"]}
+    assert client.delete("/v1/machines/green-1", headers=now).status_code == 204
+
+
+@pytest.mark.parametrize("method", ["sale", "entry", "weeks"])
+def test_no_change_is_made_to_another_state_than_the_one_that_was_read(
+    client: TestClient, method: str
+) -> None:
+    read = take(client).headers["ETag"]
+    entry = client.get("/v1/machines/green-1").json()["entry"]
+    client.post("/v1/sales", json={"id": "green-1", "price": 160, "sold_on": "2026-05-16"})
+    stale = {"If-Match": read}
+    answer = {
+        "sale": lambda: client.delete("/v1/sales/green-1", headers=stale),
+        "entry": lambda: client.put("/v1/machines/green-1/entry", json=entry, headers=stale),
+        "weeks": lambda: client.put(
+            "/v1/machines/green-1/weeks", json={"week_of": "2026-05-05", "ask": 180}, headers=stale
+        ),
+    }[method]()
+    assert answer.status_code == 412
+    assert client.get("/v1/machines/green-1").json()["entry"]["sale"]["price"] == 160

@@ -13,13 +13,13 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from itertools import chain
 from pathlib import Path
 
 from tests.benchmark.figures import Figure, at_least, at_most, beside
 from tests.benchmark.table import write_table
 from tests.faults.crowd import Crowd, crowd
 from tests.faults.echo import pace, serving_echo
+from tests.faults.hostile import hostile_bodies, hostile_files
 from tests.faults.kills import kill_again_and_again
 from tests.faults.serving import House
 from tests.faults.strangers import refused_strangers
@@ -30,13 +30,41 @@ CALLERS, SECONDS = 50, 60.0
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def run() -> Iterator[Figure]:
-    """All figures, and the table in the contributor guide once they are there."""
+def run(seed: int = 7, only: str = "", bombs: int = 3_000) -> Iterator[Figure]:
+    """All figures, and the table in the contributor guide once they are there; ``only`` one part of them."""
+    parts = {
+        "inputs": _inputs,
+        "hostile": lambda: _hostile(seed, bombs),
+        "kills": lambda: _kills(seed),
+        "load": _load,
+        "pace": _pace,
+        "strangers": _strangers,
+    }
     figures = []
-    for figure in chain(_inputs(), _kills(), _load(), _pace(), _strangers()):
-        figures.append(figure)
-        yield figure
-    write_table(figures)
+    for name, part in parts.items():
+        for figure in part() if only in ("", name) else ():
+            figures.append(figure)
+            yield figure
+    if not only:
+        write_table(figures)
+
+
+def _hostile(seed: int, bombs: int) -> Iterator[Figure]:
+    """Bodies of 2 MB and files of 25 MB by a generator, six bodies at a time."""
+    with _house() as house, house.serving() as running:
+        came = hostile_bodies(running, seed, bombs)
+    sent = sum(came.statuses.values())
+    yield beside("hostile bodies of 2 MB, six at a time; their answers", f"{sent}; {_counts(came.statuses)}")
+    yield at_most(
+        "answers to them that are a fault of ours, or none", _of(came.statuses, 500) + came.statuses[0], 0, 0
+    )
+    yield at_most("memory over rest at the peak, MB", came.memory_mb, 300, 0)
+    yield at_most(
+        "longest refusal / a plain valuation among them, times", came.longest_s / came.plain_s, 20, 1
+    )
+    files, memory_mb = hostile_files(seed, max(2, bombs // 50))
+    yield beside("hostile files of 25 MB", f"{files}")
+    yield at_most("memory over rest at the peak while a file is refused, MB", memory_mb, 300, 0)
 
 
 def _inputs() -> Iterator[Figure]:
@@ -53,9 +81,9 @@ def _inputs() -> Iterator[Figure]:
     yield at_most("checks that failed (1 = some)", float(ran.returncode != 0), 0, 0)
 
 
-def _kills() -> Iterator[Figure]:
+def _kills(seed: int) -> Iterator[Figure]:
     with _house() as house:
-        came = kill_again_and_again(house, KILLS)
+        came = kill_again_and_again(house, KILLS, seed)
     yield beside("faults injected: kill -9 of the server under four writers", f"{came.kills}")
     yield beside(
         "writes acknowledged, of them sent again under their key", f"{came.acknowledged}, {came.sent_again}"
@@ -89,9 +117,9 @@ def _pace() -> Iterator[Figure]:
 
 def _strangers() -> Iterator[Figure]:
     with _house() as house, house.serving() as running:
-        refused, let_in = refused_strangers(running)
+        refused, kinds, let_in = refused_strangers(running)
     yield beside("strangers refused, by status", _counts(refused))
-    yield at_least("kinds of stranger tried", len(refused), 8, 0)
+    yield at_least("kinds of stranger tried", kinds, 16, 0)
     yield at_most("strangers let in", let_in, 0, 0)
 
 

@@ -336,6 +336,8 @@ def _means(text: str, meanings: tuple[float, ...], unit: str, kept: list[float])
     if text in WITH_UNIT and unit != "hours":
         return kept[0] in {108_00.0, 1800.0} and unit == "s"
     if text in OWN_UNIT:
+        if text == "3 in" and unit == "mm":
+            return abs(kept[0] - 3 * 25.4) < 1e-6
         return kept[0] == 3.0 or (unit == "hours" and abs(kept[0] - 3 / 3600) < 1e-9)
     return any(abs(kept[0] - each) < 1e-6 for each in meanings)
 

@@ -19,20 +19,23 @@ TAKE = {"machine": {"id": "planted"}, "taken_on": "2026-05-01"}
 MACHINES = "/v1/machines"
 
 
-def refused_strangers(running: Running) -> tuple[Counter[int], int]:
-    """Statuses with which they were refused, and how many were let in."""
-    statuses = Counter(_hostile(running.port))
+def refused_strangers(running: Running) -> tuple[Counter[int], int, int]:
+    """Statuses with which they were refused, how many kinds there were, and how many strangers were let in."""
+    kinds = [*_hostile(running.port), *_without_token()]
+    statuses = Counter(kinds)
     statuses[503] += _rush(running.port)
-    statuses[401] += _without_token()
     let_in = sum(count for status, count in statuses.items() if status < 400)
-    return statuses, let_in + len(found(running.port).done)
+    return statuses, len(kinds) + 1, let_in + len(found(running.port).done)
 
 
 def _hostile(port: int) -> list[int]:
+    """One status for each kind."""
+    near, names = ["blade_dul:slight"] * 90_000, {f"n{number}": 0 for number in range(100_000)}
     with Caller(port) as caller:
         kinds = [
             caller.ask("GET", MACHINES, Host="elsewhere.example"),  # a name pointed at this computer
             caller.ask("POST", MACHINES, TAKE, Host="elsewhere.example"),
+            caller.ask("GET", MACHINES, Host="[2001:db8::1]"),
             caller.ask("POST", MACHINES, TAKE, Origin="http://elsewhere.example"),
             caller.ask("POST", MACHINES, TAKE, Origin="null"),
             caller.ask("POST", MACHINES, TAKE, Sec_Fetch_Site="cross-site"),
@@ -45,6 +48,10 @@ def _hostile(port: int) -> list[int]:
             caller.ask("POST", MACHINES, {"machine": {"id": "../../planted"}}),
             caller.ask("POST", MACHINES, {"machine": {"id": "<script>"}}),
             caller.ask("POST", "/v1/valuations", {"machines": [{"id": f"m{n}"} for n in range(1001)]}),
+            caller.ask("POST", "/v1/valuations", {"machines": [{"id": "m1", "faults": near}]}),
+            caller.ask("POST", "/v1/valuations", {"machines": [{"id": "m1", "checks": names}]}),
+            caller.ask("POST", "/v1/valuations", {"machines": [{"id": "m1", **names}]}),
+            caller.ask("POST", "/v1/entrance", {"token": "x" * 150_000}),
             caller.ask("GET", "/page/../../../../etc/passwd"),
             caller.ask("GET", "/page/%2e%2e/%2e%2e/app.py"),
             caller.ask("TRACE", MACHINES),
@@ -80,8 +87,8 @@ def _rush(port: int, at_once: int = 150) -> int:
     return statuses[503]
 
 
-def _without_token() -> int:
-    """How many who bring no token, or a wrong one, are turned away where one is asked for."""
+def _without_token() -> list[int]:
+    """With which statuses those who bring no token, or a wrong one, are turned away where one is asked for."""
     door = Door(token_sha256=token_sha256("right"))
     client = TestClient(create_app(Adviser(FakeModel()), None, door), "http://127.0.0.1")
     wrong = [
@@ -93,4 +100,4 @@ def _without_token() -> int:
     answers = [
         client.post("/v1/valuations", json={"machines": [{"id": "m1"}]}, headers=each) for each in wrong
     ]
-    return sum(answer.status_code == 401 for answer in answers)
+    return [answer.status_code for answer in answers]

@@ -360,3 +360,38 @@ def test_a_copy_belongs_to_whom_the_store_belongs(file: Path) -> None:
     open_store(NOW, str(file)).close()
     os.chown(file, 65534, 65534)
     assert backup_store(NOW, str(file)).stat().st_uid == 65534
+
+
+def test_what_is_acknowledged_outlives_a_power_cut(file: Path) -> None:
+    """SQLite's own word for it: in a log ahead, only FULL (2) writes the log out at each commit."""
+    store = open_store(NOW, str(file))
+    with store.writing() as connection:
+        assert connection.exec_driver_sql("PRAGMA synchronous").scalar_one() == 2
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar_one() == "wal"
+        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar_one() == 1
+    store.close()
+
+
+def test_a_copy_that_did_not_come_out_whole_is_not_kept(
+    file: Path, copied: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a bad disk would do it: what was written is not what is read."""
+    copy = backups.copy
+
+    def spoilt(source: Path, target: Path, like: Path | None = None) -> None:
+        copy(source, target, like)
+        damage(target)
+
+    monkeypatch.setattr(backups, "copy", spoilt)
+    with pytest.raises(Damaged):
+        backup_store(NOW, str(file))
+    assert store_backups(str(file)) == (copied,)
+    assert names(backups.backup_folder(file)) == {copied.name}
+
+
+def test_a_damaged_copy_is_not_put_back(file: Path, copied: Path) -> None:
+    spoilt = damage(copied)
+    with pytest.raises(Damaged, match=r"-asked\.sqlite is damaged"):
+        restore_store(copied, NOW, str(file))
+    assert ids(file) == NEW
+    assert copied.read_bytes() == spoilt

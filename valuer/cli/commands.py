@@ -75,6 +75,29 @@ def read(words: tuple[str, ...], name: str, *, as_json: bool) -> None:
 
 
 @click.command()
+@click.argument("words", metavar="[WORDS]...", nargs=-1)
+@click.option("--fixes", "kind", flag_value="fix", help="Without WORDS: list the fixes.")
+@click.option("--faults", "kind", flag_value="fault", help="Without WORDS: list the faults.")
+def find(words: tuple[str, ...], kind: str | None) -> None:
+    """Find a fault or a fix by any of its words.
+
+    For example: valuer find leaking carburetor. Without WORDS it lists the catalogue.
+    """
+    from valuer.cli.show import console, wrapped
+    from valuer.intake.search import every, search
+
+    found = search(" ".join(words)) if words else (*every("fault"), *every("fix"))
+    listed = [each for each in found if kind in (None, each.kind)]
+    if not listed:
+        raise click.ClickException(
+            f"nothing in the catalogue is called {' '.join(words)[:60]!r}; `valuer find` lists it"
+        )
+    out = console()
+    for each in listed:
+        wrapped(out, f"{each.kind} {each.id}: {each.name}. {each.about}.", "    ", first="")
+
+
+@click.command()
 def demo() -> None:
     """Go through an invented bench of ten machines.
 
@@ -237,5 +260,5 @@ def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bo
         table(show.console())
 
 
-first: Sequence[click.Command] = (demo, template, read, price)
+first: Sequence[click.Command] = (demo, template, read, find, price)
 last: Sequence[click.Command] = (serve, card, train, data)

@@ -36,11 +36,21 @@ MONEY = Figure(0.01)
 @file_argument
 @only_option
 @weeks_option
+@click.option(
+    "--room", type=click.IntRange(1, 60), metavar="N", help="Most on offer at once: says which to list now."
+)
 @full_option
 @terms_of(*MONEY_TERMS)
 @json_option
 def ask(
-    file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, full: bool, as_json: bool
+    file: str,
+    only: tuple[str, ...],
+    weeks: int,
+    room: int | None,
+    terms: "ShopTerms",
+    *,
+    full: bool,
+    as_json: bool,
 ) -> None:
     """What to ask, when to cut, the least to take.
 
@@ -51,9 +61,11 @@ def ask(
     from valuer.cli.model import load_adviser
 
     asked = machines(file, only)
-    answer = load_adviser().asking_prices(asked, terms, weeks)
+    answer = load_adviser().asking_prices(asked, terms, weeks, room)
     emit(
-        answer, lambda out: show_selling.asking_prices(out, answer.asking_prices, full=full), as_json=as_json
+        answer,
+        lambda out: show_selling.asking_prices(out, answer.asking_prices, answer.together, full=full),
+        as_json=as_json,
     )
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from rich.console import Console
 from rich.text import Text
 
-from valuer.advice.sale.selling_documents import AskingPrice, Keeping, Listing, OfferAdvice, SoFar
+from valuer.advice.sale.selling_documents import AskingPrice, Keeping, Listing, OfferAdvice, SoFar, Together
 from valuer.advice.worth.common import named
 from valuer.advice.worth.documents import Safety
 from valuer.cli import show
@@ -15,8 +15,12 @@ LIKELY = 0.05
 """Explanations less likely than this are left out of the text."""
 
 
-def asking_prices(out: Console, answers: Sequence[AskingPrice], *, full: bool = False) -> None:
-    """What to ask: a few lines for a few machines, in full where that is asked for, one line each for many."""
+def asking_prices(
+    out: Console, answers: Sequence[AskingPrice], together: Together | None = None, *, full: bool = False
+) -> None:
+    """What to ask: a few lines for a few, in full where asked for, one line each for many; first which to list."""
+    if together:
+        _together(out, together)
     if len(answers) > show.IN_FULL:
         _overview(out, answers)
         out.print("\n--machine ID shows what to ask for one.")
@@ -46,6 +50,13 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
     sold = [f"{each.chance:.0%} by week {each.week}" for each in answer.sold_by]
     show.wrapped(out, f"Sold {', '.join(sold)}.")
     _so_far(out, answer.so_far)
+
+
+def _together(out: Console, told: Together) -> None:
+    out.print(f"With room for {told.room} on offer at once:")
+    for row in told.machines:
+        show.wrapped(out, f"  {row.id}: {row.verdict}. {row.reason}", "      ", first="")
+    out.print()
 
 
 def _overview(out: Console, answers: Sequence[AskingPrice]) -> None:

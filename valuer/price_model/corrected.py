@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
+from valuer.price_model.design import runs
 from valuer.price_model.local_correction import LARGEST, SMALLEST, Correction, Doubt
 from valuer.price_model.own_sales import Z80, machine_columns, usual_losses
 from valuer.price_model.place_prior import place_prior
@@ -49,6 +50,9 @@ BoolArray = NDArray[np.bool_]
 
 ADDED = 2 + 3 + len(ATTRIBUTE_LEVELS)
 """Columns that a row has more: log of the sound value, how far it is moved, and `Seen.machine`."""
+
+AT_ONCE = 4096
+"""Rows bent at once: each is taken apart into as many as it has faults, which for all at once fills the memory."""
 
 
 @dataclass(frozen=True)
@@ -119,6 +123,10 @@ class CorrectedModel:
     def _log_value(self, rows: FloatArray) -> FloatArray:
         if self.correction.at_rest:
             return np.asarray(np.log(self.model.value(rows[:, :-ADDED])))
+        starts = range(0, max(len(rows), 1), AT_ONCE)
+        return np.concatenate([self._bent(rows[start : start + AT_ONCE]) for start in starts])
+
+    def _bent(self, rows: FloatArray) -> FloatArray:
         sound, moved = rows[:, -ADDED], rows[:, -ADDED + 1]
         return np.asarray(sound + moved - self._loss(rows[:, :-ADDED], sound))
 
@@ -160,6 +168,8 @@ class CorrectedModel:
         """The model's loss with each fault's part of it taken so often as its factor says, shape (n,)."""
         columns, factors = self._faults
         there = rows[:, columns] > 0
+        shown = there.any(axis=0)
+        columns, factors, there = columns[shown], factors[shown], there[:, shown]
         ordered = np.argsort(np.where(there, -factors, np.inf), axis=1, kind="stable")
         factor = np.where(np.take_along_axis(there, ordered, axis=1), factors[ordered], 0.0)
         step = factor - np.column_stack([factor[:, 1:], np.zeros(len(rows))])
@@ -184,11 +194,18 @@ class CorrectedModel:
         return usual_losses(self.model)
 
     def _log_below(self, rows: FloatArray) -> FloatArray:
-        """Log values of the model below, each different row valued once."""
-        plain = np.ascontiguousarray(rows)
-        as_bytes = plain.view(np.dtype((np.void, plain.dtype.itemsize * plain.shape[1]))).ravel()
+        """Log values of the model below, each different row valued once.
+
+        A row is told by its machine and by one byte for each fault that any of them has.
+        """
+        faults = self._faults[0]
+        levels = rows[:, faults].astype(np.uint8)
+        levels = levels[:, levels.any(axis=0)]
+        _, machine = runs(rows, but=faults)
+        told = np.column_stack([machine.astype(np.uint32).view(np.uint8).reshape(-1, 4), levels])
+        as_bytes = np.ascontiguousarray(told).view(np.dtype((np.void, told.shape[1]))).ravel()
         _, first, back = np.unique(as_bytes, return_index=True, return_inverse=True)
-        return np.asarray(np.log(self.model.value(plain[first]))[back])
+        return np.asarray(np.log(self.model.value(rows[first]))[back])
 
 
 def range_holds(found: Correction) -> str:

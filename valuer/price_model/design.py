@@ -201,6 +201,25 @@ def scaled(values: Floats, name: str, columns: Columns) -> Floats:
     return np.clip(np.log(values) if name in columns.logs else values, knots[0], knots[-1])
 
 
+def runs(
+    rows: Floats, but: npt.NDArray[np.intp] | None = None
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Where runs of equal rows begin, and the run of each row, shape (n,): one machine stands in many rows together.
+
+    but: columns that may differ within a run. Bit by bit, so that a blank equals a blank.
+
+    >>> [each.tolist() for each in runs(np.array([[1.0], [1.0], [2.0], [1.0]]))]
+    [[0, 2, 3], [0, 0, 1, 2]]
+    """
+    bits = rows.view(np.int64)
+    differ = bits[1:] != bits[:-1]
+    if but is not None:
+        differ[:, but] = False
+    new = np.ones(len(rows), dtype=bool)
+    new[1:] = differ.any(axis=1)
+    return np.flatnonzero(new), np.cumsum(new) - 1
+
+
 # ------------------------------------------------------------------------------------------------------ design matrix
 def ramps(values: Floats, knots: Sequence[float]) -> Floats:
     """Piecewise linear basis, shape (n, len(knots) - 1): the part of each value inside each piece, scaled to 0..1."""

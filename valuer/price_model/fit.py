@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from valuer.price_model.design import Coded, Columns, Design, Floats, TableError, code_table, learn_columns
+from valuer.price_model.design import (
+    Coded,
+    Columns,
+    Design,
+    Floats,
+    TableError,
+    code_table,
+    learn_columns,
+    runs,
+)
 from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
 from valuer.price_model.pooled_fit import fit_pooled
@@ -110,13 +119,13 @@ class PriceModel:
 
     def log_value(self, rows: Floats) -> Floats:
         """Mean log price of coded rows, shape (n,). A flag never raises it, a signed column keeps its sign."""
-        x, flags = rows[:, : self.widths[0]], rows[:, self.flags_start :]
-        base = self.base.log_price(x, flags)
+        start, flags_start = self.widths[0], self.flags_start
+        first, of = runs(rows[:, :flags_start])
+        heads = rows[first]
+        base = self.base.log_price(heads[:, :start], rows[:, flags_start:], of)
         if self.trees is None:
             return base
-        start = self.widths[0]
-        codes = rows[:, start : start + self.widths[1]]
-        return np.asarray(base + self.trees.predict(np.hstack([codes, base[:, None]])))
+        return np.asarray(base + self.trees.along(heads[:, start : start + self.widths[1]], of, base))
 
     def predict_rows(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
         """Value, low and high of coded rows, each of shape (n,), in the target's unit."""
@@ -129,8 +138,9 @@ class PriceModel:
 
 def usual_fall(base: LinearBase | PooledBase, usual: Floats, flags: Floats) -> Floats:
     """How far flags, shape (n, n_flags), bring down the log price of the usual row, shape (p,); shape (n,)."""
-    x = np.repeat(usual[None, :], len(flags), axis=0)
-    return np.asarray(base.log_price(x, np.zeros_like(flags)) - base.log_price(x, flags))
+    of = np.zeros(len(flags), dtype=np.intp)
+    sound = base.log_price(usual[None, :], np.zeros((1, flags.shape[1])))
+    return np.asarray(sound - base.log_price(usual[None, :], flags, of))
 
 
 def fit_price_model(

@@ -33,11 +33,17 @@ SOFT_LOG = 0.1
 """Width of the soft maximum between two pools, in logs."""
 
 
+Places = npt.NDArray[np.intp]
+
+
 class Base(Protocol):
     """A fitted base: log price of rows given their attribute columns and flags."""
 
-    def log_price(self, x: Floats, flags: Floats) -> Floats:
-        """Mean log price, shape (n,); x of shape (n, p), flags of shape (n, n_flags) with 0, 1, 2."""
+    def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
+        """Mean log price, shape (n,); x of shape (m, p), flags of shape (n, n_flags) with 0, 1, 2.
+
+        of: the row of x that each row of flags belongs to, shape (n,); without it they stand one to one.
+        """
 
 
 def flag_levels(flags: Floats) -> Floats:
@@ -63,9 +69,10 @@ class LinearBase:
     slopes: Floats
     losses: Floats
 
-    def log_price(self, x: Floats, flags: Floats) -> Floats:
-        """Mean log price, shape (n,)."""
-        return np.asarray(self.intercept + x @ self.slopes - flag_levels(flags) @ self.losses)
+    def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
+        """Mean log price, shape (n,); see `Base`."""
+        sound = self.intercept + x @ self.slopes
+        return np.asarray((sound if of is None else sound[of]) - flag_levels(flags) @ self.losses)
 
 
 def fit_linear(
@@ -161,12 +168,13 @@ class PooledBase:
     pairs: tuple[tuple[int, int], ...]
     jobs: tuple[tuple[int, ...], ...]
 
-    def log_price(self, x: Floats, flags: Floats) -> Floats:
-        """Mean log price, shape (n,)."""
+    def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
+        """Mean log price, shape (n,); see `Base`."""
         z = (x - self.centre) / self.scale
         slopes = np.column_stack([self.slopes, *(p.slopes for p in self.pools)])
-        lines = z @ slopes
-        return self._stack(self.intercept + lines[:, 0], lines[:, 1:], Marks.of(flags, self.pairs, self.jobs))
+        lines = z @ slopes if of is None else (z @ slopes)[of]
+        marks = Marks.shown(flags, self.pairs, self.jobs)
+        return self._stack(self.intercept + lines[:, 0], lines[:, 1:], marks)
 
     def _stack(self, sound: Floats, lines: Floats, marks: Marks) -> Floats:
         price = np.zeros(0)
@@ -184,7 +192,7 @@ class PooledBase:
             if k == 0:
                 price = pays
                 continue
-            leave = marks.levels @ pool.leaves + marks.pairs @ pool.pair_leaves
+            leave = marks.times(pool.leaves) + marks.pairs @ pool.pair_leaves
             price = price + expit(pool.stays - leave) * SOFT_LOG * _soft((pays - price) / SOFT_LOG)
         return price
 
@@ -201,15 +209,36 @@ class Job:
 
 @dataclass(frozen=True)
 class Marks:
-    """The flags of n rows, prepared: levels (n, 2 * n_flags), pairs (n, n_pairs) and the jobs of several flags."""
+    """The flags of n rows, prepared: levels (n, 2 * n_flags), pairs (n, n_pairs) and the jobs of several flags.
+
+    kept: the columns of levels that are there, where only those of flags that some row has are.
+    """
 
     levels: Any
     pairs: Floats
     jobs: tuple[Job, ...]
+    kept: Places | None = None
 
     @classmethod
-    def of(cls, flags: Floats, pairs: Sequence[Sequence[int]], jobs: Sequence[Sequence[int]]) -> Marks:
-        """Prepare flags of shape (n, n_flags)."""
+    def shown(cls, flags: Floats, pairs: Sequence[Sequence[int]], jobs: Sequence[Sequence[int]]) -> Marks:
+        """Prepare flags, leaving out the levels of those that no row has: what the price of a row takes."""
+        there = np.flatnonzero(flags.any(axis=0))
+        kept = np.concatenate([there, flags.shape[1] + there])
+        return replace(cls.of(flags, pairs, jobs, there), kept=kept)
+
+    def times(self, each: Floats) -> Floats:
+        """Sum over the levels of each row of what is told for each level, shape (2 * n_flags,); shape (n,)."""
+        return np.asarray(self.levels @ (each if self.kept is None else each[self.kept]))
+
+    @classmethod
+    def of(
+        cls,
+        flags: Floats,
+        pairs: Sequence[Sequence[int]],
+        jobs: Sequence[Sequence[int]],
+        there: Places | slice = slice(None),
+    ) -> Marks:
+        """Prepare flags of shape (n, n_flags); there: those whose levels are laid out."""
         several = []
         for columns in jobs:
             here = flags[:, columns]
@@ -225,7 +254,7 @@ class Marks:
                 )
         both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
         stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
-        levels = flag_levels(flags)
+        levels = flag_levels(flags[:, there])
         return cls(levels, stacked, tuple(several))
 
     def sparse(self) -> Marks:
@@ -236,7 +265,7 @@ class Marks:
 
     def taken_off(self, pool: Pool, t: Floats) -> Floats:
         """Share of the sound value that a pool takes off, shape (n,); t: weight of a sum of money, shape (n,)."""
-        off = self.levels @ pool.share + t * (self.levels @ pool.money) + self.pairs @ pool.pair_share
+        off = self.times(pool.share) + t * self.times(pool.money) + self.pairs @ pool.pair_share
         n = len(pool.share) // 2
         for job in self.jobs:
             each = job_losses(job, pool.share, pool.money, t, n)

@@ -50,6 +50,18 @@ class Trees:
         sums = self._sums(inputs)[:, 0]
         return np.exp(sums) if self.link == "log" else sums
 
+    def along(self, inputs: Floats, of: npt.NDArray[np.intp], last: Floats) -> Floats:
+        """`predict` of rows that differ in the last column only: row of[i] of inputs with last[i] after it, shape (n,).
+
+        Along one column an answer changes at the limits of that column only, and they are few.
+        """
+        limits = np.unique(self.limit[self.column == inputs.shape[1]])
+        if len(inputs) * (len(limits) + 1) >= len(last):
+            return self.predict(np.column_stack([inputs[of], last]))
+        ends = np.append(limits, np.inf)
+        every = np.column_stack([np.repeat(inputs, len(ends), axis=0), np.tile(ends, len(inputs))])
+        return np.asarray(self.predict(every).reshape(len(inputs), -1)[of, np.searchsorted(limits, last)])
+
     def shares(self, inputs: Floats) -> Floats:
         """Chance of each level of each row, shape (n, k); rows add up to 1."""
         sums = self._sums(inputs)

@@ -58,9 +58,9 @@ function answers(gate, state, it) {
   const { id } = gate;
   const said = it.machine.checks?.[id];
   const say = (result) => button(spoken(result), () => answer([id], result, it), { class: said === result ? "said" : "quiet", "aria-pressed": String(said === result), "aria-label": `${spoken(id)}: ${result}` });
-  const measured = TIMED[id] ? button(state === "open" ? "Stopwatch" : "Time it again", () => time(gate, it), { class: "quiet" })
-    : FIGURES[id] ? button("Write figure", () => figure(gate, FIGURES[id], it), { class: "quiet" })
-      : h("a", { class: "act quiet", href: `#/measure/${encodeURIComponent(it.machine.id)}` }, "Write readings");
+  const measured = TIMED[id] ? button(state === "open" ? "Stopwatch" : "Again", () => time(gate, it), { class: "quiet", "aria-label": `${spoken(id)}: stopwatch${state === "open" ? "" : " again"}` })
+    : FIGURES[id] ? button("Figure", () => figure(gate, FIGURES[id], it), { class: "quiet", "aria-label": `${spoken(id)}: write the figure down` })
+      : h("a", { class: "act quiet", href: `#/measure/${encodeURIComponent(it.machine.id)}`, "aria-label": `${spoken(id)}: write readings down` }, "Readings");
   return h("p", { class: "answers", "data-key": `say ${id}` }, gate.by_check ? say("passed") : measured, say("failed"));
 }
 

@@ -55,7 +55,7 @@ def decide(sale: Sale, terms: ShopTerms, weeks: int) -> Decision:
 def keep_or_list(sale: Sale, terms: ShopTerms, weeks: int) -> Keeping:
     """Return whether listing now or in a later month is worth more, with both worths as prices."""
     waiting = sale.waiting(weeks)
-    choices = [(_kept_for(sale, terms, weeks, months), months) for months in range(1, MOST_MONTHS + 1)]
+    choices = [(kept_for(sale, terms, weeks, months), months) for months in range(1, MOST_MONTHS + 1)]
     (worth, storage), months = max(choices, key=lambda choice: choice[0][0])
     keep = worth > waiting.best
     month = _ahead(terms.month, months)
@@ -75,7 +75,7 @@ def _ahead(month: int, months: int) -> int:
     return (month - 1 + months) % 12 + 1
 
 
-def _kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> tuple[float, float]:
+def kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> tuple[float, float]:
     """Return what listing some months later is worth today, and what standing until then costs."""
     stands = months * MONTH_WEEKS
     cost = stands * sale.cost

@@ -128,6 +128,23 @@ class AskingPrice(Advice):
     keeping: Keeping | None = None
 
 
+class OnOffer(Document):
+    """One machine beside the others: list it now, or not."""
+
+    id: str
+    verdict: str = Field(description="list now, wait, keep, check first or not for sale")
+    gain: Money | None = Field(None, description="what listing it now is worth more than in a month")
+    alike: tuple[str, ...] = Field((), description="machines listed with it that draw the same buyers")
+    reason: str
+
+
+class Together(Document):
+    """Which machines to have on offer at once, those to list now first, the most gain first."""
+
+    room: int = Field(ge=1)
+    machines: tuple[OnOffer, ...]
+
+
 class OfferAdvice(Advice):
     """An offer at the door: take it, counter, or wait; what each is expected to bring, in prices."""
 
