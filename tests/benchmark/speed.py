@@ -145,7 +145,7 @@ def _one_machine(clock: Clock, adviser: Adviser, machines: list[Machine]) -> Ite
     yield at_most(
         "price of one machine, in process, units", clock.units(lambda: adviser.value(one, TERMS), 5), 5, 0
     )
-    all_eight = clock.units(lambda: (adviser.value(eight, TERMS), adviser.fix_plans(eight, TERMS)))
+    all_eight = clock.units(lambda: (adviser.value(eight, TERMS), adviser.work_lists(eight, TERMS)))
     yield at_most("values, work list and documents of a machine with 8 faults, units", all_eight, 12, 0)
     for name, ask, goal in (
         ("ask", lambda: adviser.asking_prices(one, TERMS), 120),
@@ -153,7 +153,7 @@ def _one_machine(clock: Clock, adviser: Adviser, machines: list[Machine]) -> Ite
         ("offer", lambda: adviser.offers(one, TERMS, 90.0), 60),
     ):
         yield at_most(f"{name} of one machine, units", clock.units(ask), goal, 0)
-    lists = [clock.units(lambda m=many: adviser.fix_plans(m, TERMS)) for many in (eight, sixteen)]  # type: ignore[misc]
+    lists = [clock.units(lambda m=many: adviser.work_lists(m, TERMS)) for many in (eight, sixteen)]  # type: ignore[misc]
     yield at_most("16 faults / 8 faults, work list", lists[1] / lists[0], 8, 1)
     yield at_most(
         "buy, no own sales, units", clock.units(lambda: adviser.purchase_limits(one, TERMS)), 120, 0
