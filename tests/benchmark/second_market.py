@@ -99,7 +99,7 @@ class SecondMarket:
         return float(self.sums * self.level * usual * (sound / self.level / USUAL) ** self.grows)
 
 
-def shifted(seed: int) -> SecondMarket:
+def shifted(seed: int | Sequence[int]) -> SecondMarket:
     """The market of a seed."""
     rng = np.random.default_rng(seed)
     return SecondMarket(
@@ -116,7 +116,7 @@ def shifted(seed: int) -> SecondMarket:
     )
 
 
-def draw_machines(count: int, seed: int, most_faults: int = 6) -> list[Machine]:
+def draw_machines(count: int, seed: int | Sequence[int], most_faults: int = 6) -> list[Machine]:
     """Invented machines on a repairer's bench: older ones have more faults."""
     rng = np.random.default_rng(seed)
     return [_machine(f"m{number}", rng, most_faults) for number in range(count)]

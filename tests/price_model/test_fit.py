@@ -179,14 +179,21 @@ def test_words_where_numbers_belong_are_refused() -> None:
         fitted(sales().assign(age="old"))
 
 
-def test_a_column_of_nothing_is_refused() -> None:
-    with refused("column age: expected some numbers, got none"):
-        fitted(sales().assign(age=np.nan))
+@pytest.mark.parametrize("known", [0, 3])
+def test_a_column_of_next_to_nothing_is_left_out(known: int) -> None:
+    table = sales()
+    model = fitted(table.assign(age=table["age"].where(table.index < known)))
+    assert "age" not in model.columns.attributes
+    assert np.isfinite(model.predict(table.head(3).drop(columns="age"))["value"]).all()
 
 
-def test_a_name_for_every_row_is_no_category() -> None:
-    with refused("column colour: expected 1 to 60 levels, got 400"):
-        fitted(sales().assign(colour=[f"c{i}" for i in range(N)]))
+def test_hundreds_of_levels_leave_the_rare_ones_to_each_other() -> None:
+    table = sales().assign(colour=[f"c{i}" for i in range(N)])
+    table.loc[table.index < 40, "colour"] = "often"
+    model = fitted(table)
+    assert len(model.columns.levels["colour"]) == 60
+    rare = model.predict(table.tail(2).assign(colour=["c399", "never seen"]))
+    assert np.isfinite(rare["value"]).all()
 
 
 def test_a_column_is_numeric_or_categorical() -> None:

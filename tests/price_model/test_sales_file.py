@@ -187,3 +187,10 @@ def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
 def test_a_folder_is_no_file(tmp_path: Path) -> None:
     with pytest.raises(TableError, match="cannot be read: Is a directory"):
         read_sales(tmp_path)
+
+
+def test_a_fault_that_the_machine_cannot_have_is_named_by_row(tmp_path: Path) -> None:
+    lines = refusal(tmp_path, GOOD, GOOD.replace("dirty:slight", "drive_none:serious"))
+    assert lines == [
+        "mine.csv: row 3, column faults: drive_none cannot be on a machine with drive push; correct one"
+    ]

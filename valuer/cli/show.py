@@ -150,12 +150,14 @@ def valuation(out: Console, answer: Valuation) -> None:
 
 
 def headline(out: Console, answer: Advice) -> None:
-    """The machine's value and its range."""
+    """The machine's value and its range, and what has tested that range."""
     value = answer.value
     sure = (
         f"{round(10 * value.coverage)} sales in 10 fall between {whole(value.low)} and {whole(value.high)}."
     )
     out.print(Text.assemble((answer.id, "bold"), f": about {whole(value.amount)} {value.currency}; {sure}"))
+    if answer.basis.range_holds:
+        wrapped(out, answer.basis.range_holds)
 
 
 def value_table(out: Console, answers: Sequence[Valuation]) -> None:

@@ -21,6 +21,12 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 
 MOST_LEVELS = 60
+THE_REST = "(all others)"
+"""The level that stands for all that are seen too rarely to stand for themselves."""
+
+FEWEST_KNOWN = 10
+"""Rows that must say something of a column before it is looked at."""
+
 KNOT_SHARES = {0: (), 2: (0.33, 0.67), 5: (0.15, 0.35, 0.55, 0.75, 0.92)}
 
 
@@ -114,12 +120,19 @@ def _is_flag(values: Floats) -> bool:
     return len(known) == len(values) and bool(np.isin(known, (0.0, 1.0, 2.0)).all())
 
 
+def says_enough(column: pd.Series) -> bool:
+    """Whether enough rows say something of a column for it to be looked at."""
+    return int(column.notna().sum()) >= min(FEWEST_KNOWN, max(len(column) // 2, 1))
+
+
 def _levels(table: pd.DataFrame, name: str) -> tuple[object, ...]:
-    levels = tuple(sorted(table[name].dropna().unique().tolist(), key=str))
-    if not 1 <= len(levels) <= MOST_LEVELS:
-        msg = f"column {name}: expected 1 to {MOST_LEVELS} levels, got {len(levels)}"
-        raise TableError(msg)
-    return levels
+    seen = table[name].dropna().value_counts().to_dict()
+    levels = sorted(seen, key=str)
+    if len(levels) <= MOST_LEVELS:
+        return tuple(levels)
+    # Hundreds of levels: those seen most stand for themselves, the rest for each other.
+    often = sorted(levels, key=lambda level: -seen[level])[: MOST_LEVELS - 1]
+    return (*sorted(often, key=str), THE_REST)
 
 
 def _knots(values: Floats, inner: int, in_logs: bool, name: str) -> tuple[float, ...]:
@@ -181,6 +194,8 @@ def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> 
     column = table[name]
     codes = pd.Index(list(levels), dtype=object).get_indexer(pd.Index(column.astype(object))).astype(float)
     strange = (codes < 0) & column.notna().to_numpy()
+    if THE_REST in levels:
+        codes[strange], strange = float(levels.index(THE_REST)), np.zeros(len(codes), dtype=bool)
     if strange.any():
         msg = f"column {name}: expected one of {', '.join(map(str, levels))}, got {column[strange].iloc[0]}"
         raise TableError(msg)

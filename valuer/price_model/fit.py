@@ -18,6 +18,7 @@ from valuer.price_model.design import (
     code_table,
     learn_columns,
     runs,
+    says_enough,
 )
 from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
@@ -162,10 +163,10 @@ def fit_price_model(
     """Fit prices on attributes.
 
     table: any frame of sales. target: a positive price, in any unit. numeric, categorical: columns to use; missing
-    values mean unknown. signs: numeric column -> +1 or -1 where the direction is known; the model keeps it, whatever
-    the data say. A column of 0, 1, 2 with sign -1 is a flag (absent, slight, serious). coverage: of the interval.
-    logs: numeric columns on a log scale. lines: numeric columns that enter as a straight line. crossed: (categorical,
-    numeric) columns whose slope depends on the level.
+    values mean unknown, and a column that hardly a row says anything of is left out. signs: numeric column -> +1 or -1
+    where the direction is known; the model keeps it, whatever the data say. A column of 0, 1, 2 with sign -1 is a flag
+    (absent, slight, serious). coverage: of the interval. logs: numeric columns on a log scale. lines: numeric columns
+    that enter as a straight line. crossed: (categorical, numeric) columns whose slope depends on the level.
     pairs: flags with an effect of their own when both are there. jobs: flags that one job cures, counted once.
     counts: how much each row counts, shape (n,), above 0 and at most 1; 1 is a whole sale, and so are all without it.
 
@@ -174,6 +175,10 @@ def fit_price_model(
     """
     say = progress or (lambda _: None)
     y = _log_target(table, target)
+    silent = {c for c in (*numeric, *categorical) if c in table.columns and not says_enough(table[c])}
+    numeric, categorical = ([c for c in names if c not in silent] for names in (numeric, categorical))
+    signs = {name: sign for name, sign in signs.items() if name not in silent}
+    crossed = [pair for pair in crossed if not silent & set(pair)]
     columns = learn_columns(table, numeric, categorical, signs, logs, lines, crossed)
     coded = code_table(table, columns)
     say("reading what sellers left out")

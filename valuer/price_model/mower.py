@@ -172,7 +172,7 @@ class MowerModel:
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
         """Numbers outside those of the training sales, words and pairs of words that none of them has."""
         said = [(name, getattr(machine, name)) for name in CATEGORICAL if getattr(machine, name) is not None]
-        known = [(name, word) for name, word in said if word in self._levels[name]]
+        known = [(name, word) for name, word in said if word in self._levels.get(name, ())]
         alone = [Beyond(name, word) for name, word in said if (name, word) not in known]
         together = [
             Beyond(name, word, beside=other)
@@ -183,7 +183,7 @@ class MowerModel:
 
     def _numbers_beyond(self, machine: Machine) -> list[Beyond]:
         columns, found = self.price_model.columns, []
-        for name in NUMERIC:
+        for name in (name for name in NUMERIC if name in columns.knots):
             value, ends = getattr(machine, name), (columns.knots[name][0], columns.knots[name][-1])
             low, high = (exp(end) for end in ends) if name in columns.logs else ends
             if value is not None and not low * (1 - EDGE) <= value <= high * (1 + EDGE):

@@ -9,6 +9,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
+from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, shown
 from valuer.price_model.design import TableError
@@ -61,6 +62,7 @@ def read_sales_text(data: bytes, name: str) -> pd.DataFrame:
     table["faults"] = raw["faults"].str.strip()
     _check_ranges(table, raw, problems)
     problems += _fault_problems(table["faults"])
+    problems += _misfits(table)
     if problems:
         more = f"\nand {len(problems) - MOST_PROBLEMS} more" if len(problems) > MOST_PROBLEMS else ""
         raise TableError("\n".join(_cut(f"{name}: {p}") for p in problems[:MOST_PROBLEMS]) + more)
@@ -188,6 +190,33 @@ def _check_ranges(table: pd.DataFrame, raw: pd.DataFrame, problems: list[str]) -
 
 def _shown(value: float) -> str:
     return "nothing" if math.isnan(value) else f"{value:g}"
+
+
+RULED_OUT = {
+    "drive": ("drive", "push"),
+    "electric_start": ("start", "rope"),
+    "blade_clutch": ("blade_clutch", False),
+}
+"""What a fault needs, and the word of a column that says the machine has none of it."""
+
+
+def _misfits(table: pd.DataFrame) -> list[str]:
+    """Faults on machines that cannot have them, by row."""
+    problems = []
+    for fault in fault_catalogue().values():
+        column, word = RULED_OUT.get(fault.needs or "", ("", None))
+        if not column:
+            continue
+        shown_on = table["faults"].str.contains(rf"(?:^|;)\s*{fault.id}:", regex=True)
+        problems += [
+            f"{_row(i)}, column faults: {fault.id} cannot be on a machine with {column} {_told(word)}; correct one"
+            for i in table.index[shown_on & (table[column] == word)]
+        ]
+    return problems
+
+
+def _told(word: object) -> str:
+    return {True: "yes", False: "no"}.get(word, str(word)) if isinstance(word, bool) else str(word)
 
 
 def _fault_problems(texts: pd.Series) -> list[str]:
