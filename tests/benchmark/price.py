@@ -279,7 +279,8 @@ DESCRIBED = {
 
 def advice_seconds(model: MowerModel) -> tuple[float, float]:
     """Seconds of full advice for a described machine with 8 faults, and of the bare value of its 256 rows."""
-    from valuer.advice.work.fix_plan import full_advice  # noqa: PLC0415
+    from valuer.advice.work.work_list import work_lists  # noqa: PLC0415
+    from valuer.advice.worth.valuation import value_machines  # noqa: PLC0415
     from valuer.domain.machine import Machine  # noqa: PLC0415
     from valuer.domain.shop import ShopTerms  # noqa: PLC0415
 
@@ -287,7 +288,8 @@ def advice_seconds(model: MowerModel) -> tuple[float, float]:
     rows = np.repeat(model.encode([machine], 5), 256, axis=0)
     for bit, fault in enumerate(EIGHT):
         rows[:, model.fault_column(fault)] = 2.0 * ((np.arange(256) >> bit) & 1)
-    return side_by_side(lambda: full_advice([machine], model, terms), lambda: model.value(rows), 40)
+    advice = lambda: (value_machines([machine], model, terms), work_lists([machine], model, terms))  # noqa: E731
+    return side_by_side(advice, lambda: model.value(rows), 40)
 
 
 def throughput_ratio(model: PriceModel, test: pd.DataFrame, n: int = 100_000) -> float:
