@@ -44,7 +44,8 @@ def bench(seed: int) -> Bench:
     chances = rng.dirichlet(np.ones(len(causes)))
     plain = PLAIN[: seed % 3]
     looks = {
-        name: (float(rng.uniform(0.5, 8)), {c: _shares(rng, int(rng.integers(2, 4))) for c in causes}) for name in LOOKS
+        name: (float(rng.uniform(0.5, 8)), {c: _shares(rng, int(rng.integers(2, 4))) for c in causes})
+        for name in LOOKS
     }
     looks = {name: (cost, _same_length(rng, table)) for name, (cost, table) in looks.items()}
     fixes = {f"fix_{i}": float(rng.uniform(2, 40)) for i in range(4 - (len(plain) > 1))}
@@ -63,7 +64,9 @@ def _shares(rng: np.random.Generator, n: int) -> tuple[float, ...]:
     return tuple(rng.dirichlet(np.ones(n)).tolist())
 
 
-def _same_length(rng: np.random.Generator, table: Mapping[str, tuple[float, ...]]) -> dict[str, tuple[float, ...]]:
+def _same_length(
+    rng: np.random.Generator, table: Mapping[str, tuple[float, ...]]
+) -> dict[str, tuple[float, ...]]:
     n = len(next(iter(table.values())))
     return {cause: shares if len(shares) == n else _shares(rng, n) for cause, shares in table.items()}
 
@@ -72,7 +75,10 @@ def _ends(rng: np.random.Generator, faults: tuple[str, ...]) -> dict[frozenset[s
     """Money by what is still there: each fault takes off its own, and one of them shuts a gate."""
     lost = {fault: float(rng.uniform(10, 90)) for fault in faults}
     gate = str(rng.choice(faults))
-    every = [frozenset(f for f, there in zip(faults, mask, strict=True) if there) for mask in product((0, 1), repeat=len(faults))]
+    every = [
+        frozenset(f for f, there in zip(faults, mask, strict=True) if there)
+        for mask in product((0, 1), repeat=len(faults))
+    ]
     return {left: (0.5 if gate in left else 1.0) * (200 - sum(lost[f] for f in left)) for left in every}
 
 
@@ -81,7 +87,13 @@ def tree_of(made: Bench) -> Tree:
     """Return the product's tree of a made-up machine."""
     causes, on_symptom = list(made.causes), [fix for fix in made.fixes if SYMPTOM in made.odds[fix]]
     looks = tuple(
-        LookAt(name, tuple(f"shown_{i}" for i in range(len(table[causes[0]]))), cost, np.array([table[c] for c in causes]).T, place)
+        LookAt(
+            name,
+            tuple(f"shown_{i}" for i in range(len(table[causes[0]]))),
+            cost,
+            np.array([table[c] for c in causes]).T,
+            place,
+        )
         for place, (name, (cost, table)) in enumerate(made.looks.items())
     )
     riddle = Riddle(
@@ -109,7 +121,9 @@ def tree_of(made: Bench) -> Tree:
     ends = np.empty([trouble.size for trouble in troubles])
     for state in np.ndindex(ends.shape):
         there = zip(made.faults, troubles, state, strict=True)
-        ends[state] = made.ends[frozenset(fault for fault, trouble, place in there if trouble.there[place] > 0)]
+        ends[state] = made.ends[
+            frozenset(fault for fault, trouble, place in there if trouble.there[place] > 0)
+        ]
     (tree,) = solve(troubles, acts, ends, [(Prices(0.0), frozenset())])
     return tree
 

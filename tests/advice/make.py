@@ -16,7 +16,6 @@ from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 
-
 PROVED = {"recall": ("recall_open",), "crank": ("bent_crank",)}
 """Checks that come before any money; passed on these machines unless their fault is there."""
 

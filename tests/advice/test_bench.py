@@ -145,11 +145,7 @@ def test_a_machine_brings_no_list_that_another_of_its_lists_beats() -> None:
     for one in lists:
         for other in lists:
             if one is not other:
-                assert (
-                    other.score < one.score
-                    or other.hours > one.hours
-                    or other.worst_cash > one.worst_cash
-                )
+                assert other.score < one.score or other.hours > one.hours or other.worst_cash > one.worst_cash
     assert max(one.returns for one in lists) == pytest.approx(at.gain)
 
 

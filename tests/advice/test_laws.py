@@ -11,11 +11,7 @@ from valuer.advice.work.done import Done
 from valuer.domain.fixes import fix_catalogue, fixes_for
 from valuer.domain.symptoms import symptom_for
 
-PLAIN = sorted(
-    name
-    for name in set(EFFECTS) - {"recall_open", "estart_dead"}
-    if symptom_for(name) is None
-)
+PLAIN = sorted(name for name in set(EFFECTS) - {"recall_open", "estart_dead"} if symptom_for(name) is None)
 """Faults that are their own cause: their lists are exact."""
 FAULTS = st.lists(st.sampled_from(PLAIN), min_size=1, max_size=4, unique=True)
 SEVERITIES = st.lists(st.sampled_from(["slight", "serious"]), min_size=4, max_size=4)
@@ -96,7 +92,9 @@ def test_a_fix_of_odds_nought_is_never_advised(name: str, hour: float) -> None:
     useless = shop_with(fix(name, odds=dict.fromkeys(cures, 0.0)))
     plain = [fault for fault in cures if symptom_for(fault) is None]
     assert plain
-    assert ids(told(*(f"{fault}:serious" for fault in plain), sound=800.0, hour_value=hour, shop=useless)) == ()
+    assert (
+        ids(told(*(f"{fault}:serious" for fault in plain), sound=800.0, hour_value=hour, shop=useless)) == ()
+    )
 
 
 def test_a_margin_above_the_gain_leaves_the_fault_in() -> None:

@@ -25,8 +25,8 @@ from tests.advice.make import (
 from valuer.advice.deal.purchase import purchase_limits
 from valuer.advice.deal.repair_quote import Quote, quote_repairs
 from valuer.advice.work.bench import rank_bench
-from valuer.advice.work.done import done_work
 from valuer.advice.work.documents import WorkList
+from valuer.advice.work.done import done_work
 from valuer.advice.work.tree import Act, Prices, Tree, solve, visits
 from valuer.advice.work.trouble import plain_trouble
 from valuer.advice.work.ways_out import scrap_net

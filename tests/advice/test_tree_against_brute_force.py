@@ -24,7 +24,13 @@ def worlds(made: Bench) -> dict[World, float]:
     for fault in made.faults:
         causes = made.causes if fault == SYMPTOM else {"itself": 1.0}
         marks = sorted({0.0, 1.0, *(p for fix in made.odds.values() for p in fix.get(fault, {}).values())})
-        each.append([((cause, (a + b) / 2), chance * (b - a)) for cause, chance in causes.items() for a, b in pairwise(marks)])
+        each.append(
+            [
+                ((cause, (a + b) / 2), chance * (b - a))
+                for cause, chance in causes.items()
+                for a, b in pairwise(marks)
+            ]
+        )
     return {tuple(w for w, _ in some): float(np.prod([p for _, p in some])) for some in product(*each)}
 
 
@@ -68,7 +74,9 @@ def brute_force(made: Bench) -> float:
         cause, u = world[made.faults.index(fault)]
         return u < made.odds[fix][fault][cause]
 
-    def results(name: str, world: World, cured: set[str]) -> list[tuple[frozenset[tuple[str, str, object]], float]]:
+    def results(
+        name: str, world: World, cured: set[str]
+    ) -> list[tuple[frozenset[tuple[str, str, object]], float]]:
         if name in made.looks:
             shares = look_chance[name][world[0][0]]
             return [(frozenset({(name, SYMPTOM, shown)}), share) for shown, share in enumerate(shares)]

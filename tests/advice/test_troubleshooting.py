@@ -25,7 +25,8 @@ def one_cause(chances: Sequence[float], costs: Sequence[float]) -> Bench:
     """A machine with one cause among several, each cured for sure by its own fix; only cured it is worth anything."""
     causes = {f"cause_{i}": p for i, p in enumerate(chances)}
     odds = {
-        f"fix_{i}": {"no_start": {name: float(j == i) for j, name in enumerate(causes)}} for i in range(len(chances))
+        f"fix_{i}": {"no_start": {name: float(j == i) for j, name in enumerate(causes)}}
+        for i in range(len(chances))
     }
     fixes = {f"fix_{i}": cost for i, cost in enumerate(costs)}
     return Bench(causes, {}, fixes, odds, {frozenset(): RICH, frozenset({"no_start"}): 0.0}, ())
@@ -92,7 +93,9 @@ def plant(good: float, look_cost: float) -> Tree:
 
 
 @pytest.mark.parametrize(("good", "without", "knowing"), [(0.6, 52.0, 120.0), (0.5, 40.0, 100.0)])
-def test_perfect_information_is_worth_what_the_textbook_says(good: float, without: float, knowing: float) -> None:
+def test_perfect_information_is_worth_what_the_textbook_says(
+    good: float, without: float, knowing: float
+) -> None:
     """Large .6 x 200 - .4 x 180 = 48, small .6 x 100 - .4 x 20 = 52; knowing .6 x 200 = 120: worth 68 (.5: 60).
 
     Decision-analysis textbook example, published; .5 derived.
@@ -105,10 +108,14 @@ def test_perfect_information_is_worth_what_the_textbook_says(good: float, withou
 
 
 @pytest.mark.parametrize(("odds", "tried"), [(0.38, False), (0.42, True)])
-def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_dear_one(odds: float, tried: bool) -> None:
+def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_dear_one(
+    odds: float, tried: bool
+) -> None:
     """18 for the try, 45 for the part: worth trying from odds of 18 / 45 = .40 (derived)."""
     trouble = plain_trouble(Finding("dirty", "serious"), {"try": odds, "replace": 1.0})
-    acts = [Act((name,), "fix", cost, 0.0, (((0, name),),)) for name, cost in (("replace", 45.0), ("try", 18.0))]
+    acts = [
+        Act((name,), "fix", cost, 0.0, (((0, name),),)) for name, cost in (("replace", 45.0), ("try", 18.0))
+    ]
     ends = np.where(trouble.there > 0, 0.0, RICH)
     (tree,) = solve([trouble], acts, ends, [(Prices(0.0), frozenset())])
     assert (first_act(tree) == "try") is tried
@@ -129,7 +136,9 @@ def test_no_look_is_worth_more_than_knowing_the_cause(seed: int) -> None:
     """Howard's bound: perfect information, free, brings at least what any look does; and no free look hurts."""
     made = bench(seed)
     (_, table), *_ = made.looks.values()
-    sure = {cause: tuple(float(i == j) for j in range(len(made.causes))) for i, cause in enumerate(made.causes)}
+    sure = {
+        cause: tuple(float(i == j) for j in range(len(made.causes))) for i, cause in enumerate(made.causes)
+    }
     without, perfect = value_of(with_look(made, 0.0, None)), value_of(with_look(made, 0.0, sure))
     looked = value_of(with_look(made, 0.0, table))
     assert without - 1e-7 <= looked <= perfect + 1e-7
@@ -141,14 +150,21 @@ def test_a_look_that_shows_the_same_whatever_the_cause_is_worth_nothing(seed: in
     """It can change nothing that is done afterwards."""
     made = bench(seed)
     table = dict.fromkeys(made.causes, (0.3, 0.7))
-    assert value_of(with_look(made, cost, table)) == pytest.approx(value_of(with_look(made, cost, None)), abs=1e-7)
+    assert value_of(with_look(made, cost, table)) == pytest.approx(
+        value_of(with_look(made, cost, None)), abs=1e-7
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------- lists
 FAULTS = ("starter_noise", "fuel_leak_carb", "blade_dull", "stiff_roll", "dirty", "surging", "oil_leak_seal")
 MACHINES = st.lists(st.sampled_from(FAULTS), min_size=1, max_size=3, unique=True).map(
     lambda names: Machine.model_validate(
-        {"id": "m", "drive": "rear_variable", "faults": [f"{name}:serious" for name in names], "looked_over": True}
+        {
+            "id": "m",
+            "drive": "rear_variable",
+            "faults": [f"{name}:serious" for name in names],
+            "looked_over": True,
+        }
     )
 )
 FAKE = FakeModel()
@@ -174,7 +190,11 @@ def test_more_cash_never_hurts(machine: Machine, cash: float, more: float) -> No
     assert gained(machine, cash=cash) <= gained(machine, cash=cash + more) + 0.011
 
 
-@given(MACHINES, st.sampled_from(("carb_new_generic", "recoil_new", "blade_new", "deck_scrape")), st.floats(0.0, 30.0))
+@given(
+    MACHINES,
+    st.sampled_from(("carb_new_generic", "recoil_new", "blade_new", "deck_scrape")),
+    st.floats(0.0, 30.0),
+)
 @settings(max_examples=15, deadline=None)
 def test_cheaper_parts_never_hurt(machine: Machine, fix: str, cheaper: float) -> None:
     """A list can be followed as before, at less cost."""
@@ -191,7 +211,12 @@ def test_money_spent_never_counts(paid: float) -> None:
     )
     done = Done(frozenset(), {"fuel_leak_carb": frozenset({"bowl_gasket"})})
     one, other = (
-        work_lists([machine.model_copy(update={"own_parts": {"bowl_gasket": price}})], FAKE, ShopTerms(month=5), done={"m": done})[0]
+        work_lists(
+            [machine.model_copy(update={"own_parts": {"bowl_gasket": price}})],
+            FAKE,
+            ShopTerms(month=5),
+            done={"m": done},
+        )[0]
         for price in (0.0, paid)
     )
     assert [step.parts_of_it for step in one.steps] == [step.parts_of_it for step in other.steps]

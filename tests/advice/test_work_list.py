@@ -55,7 +55,7 @@ def test_every_step_has_cautions(lists: tuple[WorkList, ...]) -> None:
     """A3: of its own work by the catalogue, fixes, looks and checks alike."""
     for each in lists:
         for step in each.steps:
-            assert not_warned_of(step) == [], each.id
+            assert step.cautions if step.kind == "check" else not not_warned_of(step), (each.id, step.name)
 
 
 def test_a_reason_speaks_of_its_own_step(lists: tuple[WorkList, ...]) -> None:
