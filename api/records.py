@@ -4,7 +4,7 @@ Every entry carries an ETag that counts its changes; a change names it in If-Mat
 somebody else was quicker. A post with an Idempotency-Key is done once, however often it is sent.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from hashlib import sha256
 from typing import Annotated, Any, NamedTuple
@@ -21,6 +21,7 @@ from valuer.clock import now, today
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record
+from valuer.intake.doubts import about_intake, about_sale, about_work
 from valuer.learning import NO_RECORDS, CorrectionReport, OwnRecords, correction_report
 from valuer.records import bench
 from valuer.records.accuracy import AccuracyReport, accuracy
@@ -52,6 +53,11 @@ Key = Annotated[
 Match = Annotated[str | None, Header(alias="If-Match", description="the ETag that is to be changed")]
 
 
+Sure = Annotated[
+    bool, Field(description="what looks odd was read twice; without it that is asked back (409)")
+]
+
+
 class Taken(Record):
     """A machine taken in."""
 
@@ -61,6 +67,7 @@ class Taken(Record):
         None, ge=0, le=MOST_MONEY, description="purchase price and fetching, own money"
     )
     hours: float | None = Field(None, ge=0, le=1_000, description="own hours for fetching and the first look")
+    sure: Sure = False
 
 
 class Tried(Record):
@@ -74,6 +81,7 @@ class Tried(Record):
     hours: float | None = None
     snag: bool | None = None
     note: str | None = None
+    sure: Sure = False
     terms: Terms = Field(default_factory=usual_terms)
 
 
@@ -86,6 +94,7 @@ class Sold(Record):
     sold_as: str = "working"
     fees: float | None = None
     hours: float | None = None
+    sure: Sure = False
     terms: Terms = Field(default_factory=usual_terms)
 
 
@@ -160,7 +169,10 @@ def _machines(router: APIRouter, store: Store) -> None:
     @router.post("/machines", status_code=201, openapi_extra=examples(TAKE))
     def take(taken: Taken, response: Response, key: Key = None) -> OnRecord:
         """Take a machine in."""
-        entry = bench.taken(None, taken.machine, taken.taken_on or today(), taken.paid, taken.hours)
+        day = taken.taken_on or today()
+        odd = about_intake(day, today(), taken.hours, taken.paid, taken.machine.new_price)
+        ask_back(odd, sure=taken.sure)
+        entry = bench.taken(None, taken.machine, day, taken.paid, taken.hours)
         return _once(
             store, key, "POST /v1/machines", taken, response, lambda post: store.take(entry, now(), post)
         )
@@ -203,10 +215,11 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
     @router.post("/machines/{machine_id}/fixes", status_code=201, openapi_extra=examples(TRY))
     def tried(machine_id: str, told: Tried, response: Response, key: Key = None) -> OnRecord:
         """Write down a fix that was tried; what was cured is off, what was touched is unmeasured."""
-        wire = told.model_dump(exclude={"terms", "done_on"}, exclude_none=True)
+        wire = told.model_dump(exclude={"terms", "done_on", "sure"}, exclude_none=True)
         with plainly():
             machine = store.entry(machine_id).entry.machine
             done = FixDone.model_validate({"done_on": told.done_on or today(), **wire})
+        odd = about_work(done.done_on, today(), done.hours, done.parts, machine.new_price)
         promised = adviser.promised(machine, told.terms, done.fix, done.fault)
         kept = done.model_copy(update={"promised": promised})
         path = f"POST /v1/machines/{machine_id}/fixes"
@@ -216,7 +229,12 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
             path,
             told,
             response,
-            lambda post: store.change(machine_id, lambda entry: bench.tried(entry, kept), now(), post=post),
+            lambda post: store.change(
+                machine_id,
+                lambda entry: looked_at(bench.tried(entry, kept), odd, sure=told.sure),
+                now(),
+                post=post,
+            ),
         )
 
     @router.put("/machines/{machine_id}/weeks")
@@ -226,6 +244,19 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
         """Write down a week on offer; a second one for the same week replaces it."""
         sent = Sent(key, f"PUT /v1/machines/{machine_id}/weeks", week)
         return _changed(store, machine_id, match, response, lambda entry: bench.offered(entry, week), sent)
+
+
+def ask_back(odd: Sequence[str], *, sure: bool) -> None:
+    """Refuse what looks odd until it is confirmed: 409 with a pointer for each."""
+    if odd and not sure:
+        wrong = [FieldProblem(pointer=f"/{line.partition(':')[0]}", detail=line) for line in odd]
+        raise Refusal(409, "does that look right? Correct it, or send it again with sure: true", wrong)
+
+
+def looked_at(entry: MachineEntry, odd: Sequence[str], *, sure: bool) -> MachineEntry:
+    """The entry as it would be written; what does not go with the records is said before what only looks odd."""
+    ask_back(odd, sure=sure)
+    return entry
 
 
 def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
@@ -240,17 +271,23 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
         with plainly():
             machine = store.entry(told.id).entry.machine
         day = told.sold_on or today()
-        wire = told.model_dump(exclude={"id", "terms", "sold_on"}, exclude_none=True)
+        wire = told.model_dump(exclude={"id", "terms", "sold_on", "sure"}, exclude_none=True)
         said = adviser.prediction(machine, told.terms.model_copy(update={"month": day.month}))
         with plainly():
             sale = Sale.model_validate({**wire, "sold_on": day, "prediction": said})
+        odd = about_sale(sale.price, sale.sold_as, said.amount, day, today(), sale.hours)
         return _once(
             store,
             key,
             "POST /v1/sales",
             told,
             response,
-            lambda post: store.change(told.id, lambda entry: bench.sold(entry, sale), now(), post=post),
+            lambda post: store.change(
+                told.id,
+                lambda entry: looked_at(bench.sold(entry, sale), odd, sure=told.sure),
+                now(),
+                post=post,
+            ),
         )
 
     @router.delete("/sales/{machine_id}")

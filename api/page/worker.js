@@ -6,7 +6,7 @@
 const SHELL = "valuer-files";
 const SEEN = "valuer-seen";
 const MOST_SEEN = 400;
-const QUESTIONS = /^\/v1\/(valuations|bench-plans|bench-rankings|fix-plans|next-checks|work-lists|asking-prices|offers|listings|purchase-limits|repair-quotes)$/;
+const QUESTIONS = /^\/v1\/(valuations|bench-plans|bench-rankings|work-lists|asking-prices|offers|listings|purchase-limits|repair-quotes)$/;
 const NEVER = /^\/v1\/(entrance|devices|backups|export)|^\/health$/;
 
 self.addEventListener("install", (event) => {

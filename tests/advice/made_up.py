@@ -1,4 +1,4 @@
-"""Made-up machines with tables of their own: one symptom of few causes, plain faults, looks, fixes, money at the end."""
+"""Made-up machines with tables of their own: one symptom, plain faults, looks, fixes, money at the end."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 
 from valuer.advice.work.beliefs import LookAt, Riddle, story
-from valuer.advice.work.tree import Act, Prices, Tree, solve
+from valuer.advice.work.tree import Act, ActKind, Prices, Tree, solve
 from valuer.advice.work.trouble import plain_trouble
 from valuer.domain.machine import Finding
 
@@ -116,7 +116,7 @@ def tree_of(made: Bench) -> Tree:
     for name, cost in {**{n: c for n, (c, _) in made.looks.items()}, **made.fixes}.items():
         axes = [axis for axis, trouble in enumerate(troubles) if name in trouble.moves]
         if axes:
-            kind = "look" if name in made.looks else "fix"
+            kind: ActKind = "look" if name in made.looks else "fix"
             acts.append(Act((name,), kind, cost, 0.0, (tuple((axis, name) for axis in axes),)))
     ends = np.empty([trouble.size for trouble in troubles])
     for state in np.ndindex(ends.shape):

@@ -73,7 +73,7 @@ def test_an_advert_is_short_whatever_is_wrong_with_the_machine() -> None:
 
 @pytest.mark.parametrize(
     ("number", "words"),
-    [(1, "1 pull"), (2, "2 pulls"), (0.5, "less than 1 pull"), (1.5, "1.5 pulls")],
+    [(1, "1 pull"), (2, "2 pulls"), (0.5, "less than 1 pull"), (1.04, "1 pull")],
 )
 def test_one_is_one(number: float, words: str) -> None:
     assert counted(number, "pull") == words

@@ -5,97 +5,131 @@ import json
 import pytest
 
 from tests.advice.fake import FakeModel
-from tests.advice.make import machine, terms
-from valuer.advice.work.bench import rank_bench
-from valuer.advice.work.fix_plan import full_advice, plan_fixes
-from valuer.advice.worth.documents import FixAdvice, FixPlan
+from tests.advice.make import ids, list_of, machine, terms, told
+from valuer.advice.work.bench import plan_bench, rank_bench
+from valuer.advice.work.documents import WorkList
+from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.valuation import value_machines
+from valuer.domain.fixes import fix_catalogue
+from valuer.domain.safety import cautions_for
 
 BUSY = machine("fuel_leak_carb:serious", "starter_noise:slight", "stiff_roll:serious", "paint_faded:slight")
-
-
-def plan(**asked: float) -> FixPlan:
-    """The fix plan of a machine with four faults."""
-    return plan_fixes([BUSY], FakeModel(), terms(**asked))[0]
+WORN = machine("no_start:serious", "stale_fuel:serious", drive="front_one_speed", tier="mid", age_years=5)
 
 
 def test_names_others_rely_on() -> None:
-    """The names agreed for valuations, fix plans and bench rankings."""
+    """The names agreed for valuations, work lists and bench rankings."""
     value = json.loads(value_machines([BUSY], FakeModel(), terms())[0].model_dump_json())
     assert {"id", "value", "fault_costs", "safety", "cautions", "warnings", "basis"} <= set(value)
-    assert set(value["value"]) == {"amount", "low", "high", "coverage", "currency"}
+    assert {"amount", "low", "high", "coverage", "currency"} <= set(value["value"])
     assert {"fault", "severity", "cured_alone", "lost_alone", "share", "records"} <= set(
         value["fault_costs"][0]
     )
     assert {"may_be_sold", "must_cure", "unchecked"} <= set(value["safety"])
-    assert set(value["basis"]) == {"model", "data_sha256", "synthetic", "own_sales"}
-    fixes = json.loads(plan().model_dump_json())
-    row = {"fix", "fault", "gain", "parts", "bench_hours", "odds", "expected_return", "verdict", "reason"}
-    assert row <= set(fixes["fixes"][0])
-    assert {"fixes", "expected_return", "bench_hours", "cash"} <= set(fixes["best"])
+    found = json.loads(list_of(BUSY).model_dump_json())
+    assert {"steps", "ends", "expected_return", "bench_hours", "cash", "left", "left_now"} <= set(found)
     bench = json.loads(rank_bench([BUSY], FakeModel(), terms()).model_dump_json())["machines"][0]
     row = {"id", "value_now", "value_after", "expected_return", "bench_hours", "return_per_hour"}
-    assert row | {"chance_of_loss", "plan"} <= set(bench)
+    assert row | {"chance_of_loss", "first_step", "steps"} <= set(bench)
 
 
-def test_expected_return_of_a_fix_is_gain_by_odds_less_parts_less_hours() -> None:
-    """For every possible fix, done alone, to the cent."""
-    for row in plan(hour_value=13.0).fixes:
-        by_hand = row.gain * row.odds - row.parts - row.bench_hours * 13.0
-        assert row.expected_return == pytest.approx(by_hand, abs=0.02)
+@pytest.mark.parametrize("one", [BUSY, WORN, machine("vibration:serious"), machine("dirty:serious")])
+def test_the_told_steps_add_up_to_the_list(one: object) -> None:
+    """Hours, parts and what is left are the sums of what is told, to the cent; the docstring of WorkList says how."""
+    found = list_of(one)  # type: ignore[arg-type]
+    hours = sum(step.chance * step.minutes / 60 for step in found.steps)
+    parts = sum(step.chance * step.parts for step in found.steps)
+    ends = sum(end.chance * end.proceeds for end in found.ends)
+    assert found.bench_hours == pytest.approx(hours, abs=0.002)
+    assert found.cash == pytest.approx(parts, abs=0.05)
+    assert found.left == pytest.approx(ends - parts - hours * found.hour_value, abs=0.1)
+    assert found.expected_return == pytest.approx(found.left - found.left_now, abs=0.02)
+    assert sum(end.chance for end in found.ends) == pytest.approx(1, abs=1e-3)
+    for step in found.steps:
+        assert sum(result.chance for result in step.results) == pytest.approx(1, abs=1e-3)
 
 
-def test_a_plan_of_one_fix_brings_what_the_fix_alone_brings() -> None:
-    """Selling costs are the same for every plan and distort no comparison."""
-    found = plan_fixes([machine("oil_leak_minor:serious")], FakeModel(400.0), terms(cash=9.0))[0]
-    assert found.best.fixes == ("cover_drain_seals",)
-    assert found.best.expected_return == found.fixes[0].expected_return
+def test_work_that_pays_is_told() -> None:
+    """Stale fuel behind an engine that will not start: work that pays never vanishes from the answer."""
+    found = list_of(WORN)
+    assert found.expected_return > 20
+    assert {"tank_flush", "basic_service"} & set(ids(found))
+    row = rank_bench([WORN], FakeModel(), terms()).machines[0]
+    week = plan_bench([WORN], FakeModel(), terms()).machines[0]
+    assert row.first_step == week.first_step == found.steps[0].name
+    assert row.expected_return == week.expected_return == found.expected_return
 
 
-def verdicts(found: FixPlan) -> dict[tuple[str, str], FixAdvice]:
-    """The rows by fix and fault."""
-    return {(row.fix, row.fault): row for row in found.fixes}
+def test_every_step_has_the_cautions_of_its_own_work() -> None:
+    """Those of the fix as the catalogue has them; every look has the plug lead or says why it needs none."""
+    for one in (BUSY, WORN, machine("vibration:serious")):
+        for step in list_of(one).steps:
+            if step.kind == "fix":
+                wanted = cautions_for(part.id for part in step.parts_of_it)
+                assert {f"{caution.title}: {caution.words}" for caution in wanted} <= set(step.cautions)
+            assert step.cautions
 
 
-def test_verdicts_and_their_reasons() -> None:
-    """Must be done for the gate, worth doing for what pays, not worth doing with the reason for the rest."""
-    rows = verdicts(plan())
-    assert rows["carb_new_generic", "fuel_leak_carb"].verdict == "must be done"
-    assert "must be cured before" in rows["carb_new_generic", "fuel_leak_carb"].reason
-    assert rows["needle_seat", "fuel_leak_carb"].verdict == "not worth doing"
-    assert "another way leaves more" in rows["needle_seat", "fuel_leak_carb"].reason
-    assert "next try" in rows["carb_new_maker", "fuel_leak_carb"].reason
-    assert rows["wheel_clean_lube", "stiff_roll"].verdict == "worth doing"
-    assert rows["deck_paint", "paint_faded"].verdict == "not worth doing"
-    assert "costs" in rows["deck_paint", "paint_faded"].reason
+def test_the_next_list_is_the_branch_told_before() -> None:
+    """After each result of the first step: the step told as next, and the money told as left."""
+    before = told("starter_noise:serious")
+    first = before.steps[0]
+    numbers = {step.number: step for step in before.steps}
+    for result in first.results:
+        after = (
+            told("starter_noise:serious", seen={first.parts_of_it[0].id: result.shows})
+            if first.kind == "look"
+            else None
+        )
+        if after is None:
+            continue
+        (then,) = result.then
+        assert (after.steps[0].name if after.steps else None) == (
+            numbers[then.step].name if then.step is not None else None
+        )
+        assert after.left == pytest.approx(result.left, abs=0.02)
 
 
-def test_a_gate_that_does_not_pay_must_still_be_done_before_a_sale_as_working() -> None:
-    """On a cheap machine at a dear hour: the way is named, and that it does not pay here."""
-    found = plan_fixes([machine("deck_rust_hole:serious")], FakeModel(60.0), terms(hour_value=25.0))[0]
-    assert found.best.fixes == ()
-    row = verdicts(found)["deck_donor", "deck_rust_hole"]
-    assert row.verdict == "must be done"
-    assert "for repair or for parts instead" in row.reason
+def test_other_first_steps_never_leave_more() -> None:
+    """What else could come first costs what it says: nothing or more."""
+    found = list_of(BUSY)
+    assert found.others
+    assert min(other.less for other in found.others) >= 0
 
 
-def test_every_reason_is_one_sentence() -> None:
-    """Plain, and without a line break."""
-    for row in plan().fixes:
-        assert row.reason.endswith(".")
-        assert "\n" not in row.reason
-        assert row.reason.rstrip(".").count(". ") == 0
+def test_a_part_pays_up_to_the_price_told() -> None:
+    """A little dearer than told and the step is off the list; a little cheaper and it is on it."""
+    found = told("oil_leak_minor:serious", sound=400.0)
+    (step,) = [each for each in found.steps if each.kind == "fix"]
+    assert step.pays_until is not None
+    name = step.parts_of_it[0].id
+    for price, on in ((step.pays_until - 0.5, True), (step.pays_until + 0.5, False)):
+        asked = told("oil_leak_minor:serious", sound=400.0, own_parts={name: price})
+        assert (name in ids(asked)) is on
+
+
+def test_a_part_that_is_new_is_not_fitted_again() -> None:
+    """Named as new on this machine, its fix is no act."""
+    assert "blade_new" in ids(told("blade_damaged:serious", sound=400.0))
+    assert "blade_new" not in ids(told("blade_damaged:serious", sound=400.0, new_parts=["blade_new"]))
+
+
+def test_a_seized_engine_is_known_for_what_it_is() -> None:
+    """With the cause known only another engine is offered, or nothing."""
+    found = told("no_start:serious", sound=400.0, causes={"no_start": "seized"})
+    assert set(ids(found)) <= {"used_engine"}
+    assert found.symptoms[0].causes[0].cause == "seized"
 
 
 def test_cautions_stand_beside_what_is_advised() -> None:
-    """Petrol for carburettor work, the plug lead for anything by hand, and the sale gate."""
-    titles = [line.split(":")[0] for line in plan().cautions]
-    assert {"Plug lead off", "Petrol", "Not to be sold as working"} <= set(titles)
+    """Petrol for carburettor work, the plug lead for anything by hand."""
+    titles = {line.split(":")[0] for step in list_of(BUSY).steps for line in step.cautions}
+    assert {"Plug lead off", "Petrol"} <= titles
 
 
 def test_the_safety_verdict_names_its_sources_and_defers() -> None:
     """16 CFR 1205.5 and 15 USC 2068, local law, licensed repairers."""
-    sources = " ".join(plan().safety.sources)
+    sources = " ".join(list_of(BUSY).safety.sources)
     for word in ("16 CFR 1205.5", "15 USC 2068", "local law", "licensed"):
         assert word in sources
 
@@ -117,45 +151,27 @@ def test_southern_seasons_are_turned_round() -> None:
     assert not any("out of season" in line for line in found.warnings)
 
 
-def test_full_advice_is_the_same_as_both_answers_apart() -> None:
-    """One call of the model for both."""
-    model = FakeModel()
-    both = full_advice([BUSY], model, terms())[0]
-    assert model.calls == 2
-    assert both == (value_machines([BUSY], FakeModel(), terms())[0], plan())
+def by_hour(*hours: float, **more: float) -> WorkList:
+    """The list of the busy machine at several values of an hour."""
+    return work_lists([BUSY], FakeModel(), terms(**more), hour_values=hours)[0]
 
 
-def test_the_plan_at_several_values_of_an_hour() -> None:
-    """Where it changes the plans on both sides differ, and at a dear hour there is less work."""
-    found = plan_fixes([BUSY], FakeModel(), terms(), hour_values=(0.0, 15.0, 60.0))[0]
-    points = found.by_hour_value
+def test_the_list_at_several_values_of_an_hour() -> None:
+    """At a dear hour there is less work."""
+    points = by_hour(0.0, 15.0, 60.0).by_hour_value
     assert [point.hour_value for point in points] == [0.0, 15.0, 60.0]
     assert points[0].bench_hours > points[2].bench_hours
-    assert 0 < len(found.switch_points) <= 2
-    for switch in found.switch_points:
-        below, above = (plan(hour_value=switch + step).best for step in (-0.1, 0.1))
-        assert (below.fixes, below.steps) != (above.fixes, above.steps)
 
 
 def test_the_usual_values_of_an_hour_are_shown_when_none_are_named() -> None:
     """0, 8, 15, 25 (common practice, no source) and the user's own."""
-    found = plan_fixes([BUSY], FakeModel(), terms(hour_value=11.0), hour_values=())[0]
-    assert [point.hour_value for point in found.by_hour_value] == [0.0, 8.0, 11.0, 15.0, 25.0]
-
-
-def test_what_is_left_is_told_to_the_buyer() -> None:
-    """Faults that nothing is done about."""
-    assert plan().best.left_and_disclosed == ("starter_noise", "paint_faded")
-
-
-def test_steps_count_strip_down_once_and_name_the_next_try() -> None:
-    """Blade and adapter off once: .375 h for the first of the two, .225 h for the second."""
-    two = machine("blade_damaged:serious", "blade_mount_loose:serious")
-    steps = plan_fixes([two], FakeModel(400.0), terms())[0].best.steps
-    assert [step.fix for step in steps] == ["blade_new", "blade_mount"]
-    assert [step.bench_hours for step in steps] == [0.375, 0.225]
-    leak = plan_fixes([machine("fuel_leak_carb:serious")], FakeModel(), terms())[0].best.steps[0]
-    assert leak.if_it_fails == ("carb_new_maker",)
+    assert [point.hour_value for point in by_hour(hour_value=11.0).by_hour_value] == [
+        0.0,
+        8.0,
+        11.0,
+        15.0,
+        25.0,
+    ]
 
 
 def test_an_open_recall_leaves_no_price_but_the_scrap_yards() -> None:
@@ -165,20 +181,19 @@ def test_an_open_recall_leaves_no_price_but_the_scrap_yards() -> None:
     assert found.sound_value == 190
 
 
-def test_what_is_tried_only_if_something_fails_is_no_fix_of_the_plan() -> None:
-    """A plan's fixes are what is done for sure; the rest stands beside the step it waits for."""
-    found = plan_fixes([machine("fuel_leak_carb:serious", "surging:serious")], FakeModel(400.0), terms())[
-        0
-    ].best
-    later = {name for step in found.steps for name in step.if_it_fails}
-    assert later
-    assert found.fixes == tuple(step.fix for step in found.steps)
-    assert not later & set(found.fixes)
+def test_a_remedy_that_takes_weeks_says_so() -> None:
+    """The maker's free remedy: two to eight weeks (common practice, no source), no bill, and the wait in the answer."""
+    found = told("recall_open:serious")
+    (step,) = [each for each in found.steps if each.parts_of_it[0].id == "recall_remedy"]
+    low, high = fix_catalogue()["recall_remedy"].wait_days
+    assert low <= step.waits_days <= high
+    assert step.parts == 0
 
 
 def test_an_open_cause_is_pointed_out() -> None:
-    """A leak of unknown source has no fix of its own: the answer sends to the next checks."""
-    found = plan_fixes([machine("oil_leak_unknown:serious")], FakeModel(), terms())[0]
-    assert any("cause of oil_leak_unknown is not known" in line for line in found.warnings)
-    named = plan_fixes([machine("no_start:serious", "weak_spark:serious")], FakeModel(), terms())[0]
+    """A leak of unknown source: the answer says so, and says nothing of it once the cause stands beside it."""
+    assert any(
+        "cause of oil_leak_unknown is not known" in line for line in told("oil_leak_unknown:serious").warnings
+    )
+    named = told("no_start:serious", "weak_spark:serious")
     assert not any("cause of no_start" in line for line in named.warnings)

@@ -135,9 +135,7 @@ def test_t11_a_dearer_hour_never_raises_the_hours_of_the_best_plan(faults: tuple
 
     Where a story is narrowed the law holds to a minute: what is left out there moves with the hour.
     """
-    hours = []
-    for hour_value in HOURS:
-        hours.append(course(*faults, sound=400.0, hour_value=hour_value).hours)
+    hours = [course(*faults, sound=400.0, hour_value=hour_value).hours for hour_value in HOURS]
     assert all(later <= earlier + 1 / 60 for earlier, later in pairwise(hours))
 
 

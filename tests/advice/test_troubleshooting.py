@@ -49,7 +49,7 @@ def test_one_cause_is_looked_for_where_cost_over_chance_is_least() -> None:
 
 
 @given(st.lists(st.tuples(st.integers(1, 20), st.integers(1, 60)), min_size=2, max_size=5))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_under_its_assumptions_the_largest_chance_over_cost_comes_first(drawn: list[tuple[int, int]]) -> None:
     """One fault, a fix for each cause that surely cures it and is seen to: Heckerman, Breese and Rommelse, CACM 1995.
 
@@ -107,9 +107,9 @@ def test_perfect_information_is_worth_what_the_textbook_says(
     assert first_act(plant(good, worth + 0.5)) != "ask"
 
 
-@pytest.mark.parametrize(("odds", "tried"), [(0.38, False), (0.42, True)])
+@pytest.mark.parametrize(("odds", "first"), [(0.38, "replace"), (0.42, "try")])
 def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_dear_one(
-    odds: float, tried: bool
+    odds: float, first: str
 ) -> None:
     """18 for the try, 45 for the part: worth trying from odds of 18 / 45 = .40 (derived)."""
     trouble = plain_trouble(Finding("dirty", "serious"), {"try": odds, "replace": 1.0})
@@ -118,7 +118,7 @@ def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_de
     ]
     ends = np.where(trouble.there > 0, 0.0, RICH)
     (tree,) = solve([trouble], acts, ends, [(Prices(0.0), frozenset())])
-    assert (first_act(tree) == "try") is tried
+    assert first_act(tree) == first
 
 
 # ---------------------------------------------------------------------------------------------------------- looks
@@ -131,7 +131,7 @@ def with_look(made: Bench, cost: float, table: Mapping[str, tuple[float, ...]] |
 
 
 @given(SEEDS)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_no_look_is_worth_more_than_knowing_the_cause(seed: int) -> None:
     """Howard's bound: perfect information, free, brings at least what any look does; and no free look hurts."""
     made = bench(seed)
@@ -145,7 +145,7 @@ def test_no_look_is_worth_more_than_knowing_the_cause(seed: int) -> None:
 
 
 @given(SEEDS, st.floats(0.0, 20.0))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_a_look_that_shows_the_same_whatever_the_cause_is_worth_nothing(seed: int, cost: float) -> None:
     """It can change nothing that is done afterwards."""
     made = bench(seed)
@@ -177,14 +177,14 @@ def gained(machine: Machine, done: Done | None = None, **terms: object) -> float
 
 
 @given(MACHINES, st.floats(0.0, 6.0), st.floats(0.0, 3.0))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_more_hours_never_hurt(machine: Machine, hours: float, more: float) -> None:
     """What fits into fewer hours fits into more."""
     assert gained(machine, hours=hours) <= gained(machine, hours=hours + more) + 0.011
 
 
 @given(MACHINES, st.floats(0.0, 120.0), st.floats(0.0, 60.0))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_more_cash_never_hurts(machine: Machine, cash: float, more: float) -> None:
     """What fits into less cash fits into more."""
     assert gained(machine, cash=cash) <= gained(machine, cash=cash + more) + 0.011
@@ -195,7 +195,7 @@ def test_more_cash_never_hurts(machine: Machine, cash: float, more: float) -> No
     st.sampled_from(("carb_new_generic", "recoil_new", "blade_new", "deck_scrape")),
     st.floats(0.0, 30.0),
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_cheaper_parts_never_hurt(machine: Machine, fix: str, cheaper: float) -> None:
     """A list can be followed as before, at less cost."""
     dear = gained(machine, own_parts={fix: 30.0})
@@ -203,21 +203,14 @@ def test_cheaper_parts_never_hurt(machine: Machine, fix: str, cheaper: float) ->
 
 
 @given(st.floats(0.0, 200.0))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 def test_money_spent_never_counts(paid: float) -> None:
     """What a part cost that was fitted in vain changes nothing that is to be done now."""
     machine = Machine.model_validate(
         {"id": "m", "drive": "rear_variable", "faults": ["fuel_leak_carb:serious"], "looked_over": True}
     )
     done = Done(frozenset(), {"fuel_leak_carb": frozenset({"bowl_gasket"})})
-    one, other = (
-        work_lists(
-            [machine.model_copy(update={"own_parts": {"bowl_gasket": price}})],
-            FAKE,
-            ShopTerms(month=5),
-            done={"m": done},
-        )[0]
-        for price in (0.0, paid)
-    )
+    paid_for = [machine.model_copy(update={"own_parts": {"bowl_gasket": price}}) for price in (0.0, paid)]
+    one, other = (work_lists([each], FAKE, ShopTerms(month=5), done={"m": done})[0] for each in paid_for)
     assert [step.parts_of_it for step in one.steps] == [step.parts_of_it for step in other.steps]
     assert one.left == pytest.approx(other.left)

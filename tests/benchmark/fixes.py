@@ -134,7 +134,11 @@ def at_truth(job: Job, true: Job) -> float:
         return 0.0
     troubles = list(job.troubles)
     for axis, told in job.stories.items():
-        riddle = replace(told.riddle, prices=true.stories[axis].riddle.prices) if axis in true.stories else told.riddle
+        riddle = (
+            replace(told.riddle, prices=true.stories[axis].riddle.prices)
+            if axis in true.stories
+            else told.riddle
+        )
         troubles[axis] = story(riddle, most=told.trouble.size).trouble
     if [t.size for t in troubles] != [t.size for t in job.troubles]:
         troubles = list(job.troubles)
@@ -163,7 +167,8 @@ def rules(desk: Desk) -> dict[str, float]:
         "two cheapest": by_cost[:2],
     }
     return {
-        name: search.gain([tries if axis in axes else none for axis, tries in enumerate(surest)]) - desk.first.now
+        name: search.gain([tries if axis in axes else none for axis, tries in enumerate(surest)])
+        - desk.first.now
         for name, axes in chosen.items()
     }
 
@@ -188,7 +193,9 @@ def study(seed: int, machines: int) -> Study:
     """Train the model and its rival on one market draw, and draw machines of another."""
     sales = draw_sales(N_TRAIN, seed)[1]
     table = model_table(sales)
-    trees = HistGradientBoostingRegressor(random_state=0).fit(as_numbers(table, table), np.log(table["price"]))
+    trees = HistGradientBoostingRegressor(random_state=0).fit(
+        as_numbers(table, table), np.log(table["price"])
+    )
     stock, drawn = from_stock(machines, 3000 + seed)
     checked = [ends_checked(machine) for machine in drawn]
     return Study(checked, TruthModel(stock), train_mower_model(sales, BASIS), DefaultTrees(table, trees))

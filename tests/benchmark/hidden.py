@@ -139,13 +139,16 @@ class Tries:
     cured: float
 
 
-def orders(finding: Finding, machine: Machine, most: int = MOST_TRIES, *, together: bool = True) -> list[Tries]:
+def orders(
+    finding: Finding, machine: Machine, most: int = MOST_TRIES, *, together: bool = True
+) -> list[Tries]:
     """Every order of at most so many tries on a fault, none among them, with exact chances.
 
     Tried one after another until cured: under a cause, what is cured after some tries is the surest of them. If
     not ``together``, tries are taken as independent, by their odds on the fault itself.
     """
-    behind: dict[str | None, float] = {**causes(finding, machine)} or {None: 1.0}
+    known: dict[str | None, float] = dict(causes(finding, machine).items())
+    behind = known or {None: 1.0}
     odds = {fix: np.array([odds_of(fix, finding, cause) for cause in behind]) for fix in fixes_on(finding)}
     chance = np.array(list(behind.values()))
     if not together:
@@ -155,7 +158,9 @@ def orders(finding: Finding, machine: Machine, most: int = MOST_TRIES, *, togeth
     for count in range(1, most + 1):
         for some in permutations(odds, count):
             each = np.stack([odds[fix] for fix in some])
-            held = (np.maximum.accumulate(each, axis=0) if together else 1 - np.cumprod(1 - each, axis=0)) @ chance
+            held = (
+                np.maximum.accumulate(each, axis=0) if together else 1 - np.cumprod(1 - each, axis=0)
+            ) @ chance
             if all(np.diff(held) > SAME):
                 found.append(Tries(some, (1.0, *(1 - held[:-1]).tolist()), float(held[-1])))
     return found

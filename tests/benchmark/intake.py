@@ -6,9 +6,14 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from random import Random
 
 from tests.benchmark.figures import Figure, at_least, at_most, beside
+from tests.benchmark.spellings import DIALECTS, ROWS, broken, spellings, table
+from valuer.intake.numbers import NotUnderstood, read_figure
+from valuer.intake.quantities import quantities
 from valuer.intake.words import Understood, read_words
+from valuer.records.files import BadFile, machines_in
 
 DESCRIPTIONS = Path(__file__).with_name("descriptions.txt")
 YEAR = 2026
@@ -101,6 +106,63 @@ def words_figures() -> list[Figure]:
     ]
 
 
-def run() -> Iterator[Figure]:
-    """Yield the figures."""
+def number_figures(count: int, seed: int) -> list[Figure]:
+    """Spellings of figures: understood right, asked about, and silently wrong."""
+    counted: Counter[str] = Counter()
+    for each in spellings(count, seed):
+        try:
+            read = read_figure(each.text, quantities()[each.name]).values
+        except NotUnderstood:
+            counted["asked"] += 1
+            continue
+        near = len(read) == len(each.meant) and all(
+            abs(a - b) <= CLOSE * max(abs(b), 1e-9) for a, b in zip(read, each.meant, strict=True)
+        )
+        counted["right" if near else "wrong"] += 1
+    return [
+        beside(
+            "figures: spellings, understood, asked about", f"{count}, {counted['right']}, {counted['asked']}"
+        ),
+        at_most("figures: silently wrong", counted["wrong"], 0, 0),
+    ]
+
+
+def table_figures(seed: int) -> list[Figure]:
+    """Tables of twelve dialects: good ones whole, broken ones refused."""
+    draw = Random(seed)
+    lost = taken = files = 0
+    for sign, code in DIALECTS:
+        lost += len(ROWS) - len(machines_in("bench.csv", table(sign, code, ROWS)))
+        for rows in broken(draw):
+            files += 1
+            try:
+                machines_in("bench.csv", table(sign, code, rows))
+            except BadFile:
+                continue
+            taken += 1
+    return [
+        beside("tables: dialects, broken files", f"{len(DIALECTS)}, {files}"),
+        at_most("tables: broken files taken", taken, 0, 0),
+        at_most("tables: rows lost of good files", lost, 0, 0),
+    ]
+
+
+def keystrokes() -> Figure:
+    """Keys from nothing to the value of a machine with two faults, the end of the line counted."""
+    line = "valuer price rwd 21in 6y mid, rings while running, damp under the carb\n"
+    read = read_words(line.removeprefix("valuer price "), YEAR)
+    understood = len(read.machine.faults) == 2 and not read.ask
+    return at_most(
+        "keystrokes to the value of a machine with two faults", len(line) if understood else 999, 90, 0
+    )
+
+
+FRESH = Path(__file__).with_name("descriptions_fresh.txt")
+
+
+def run(seed: int = 14) -> Iterator[Figure]:
+    """Yield the figures; another seed draws other spellings and breaks other rows."""
     yield from words_figures()
+    yield from number_figures(5_000, seed)
+    yield from table_figures(seed)
+    yield keystrokes()

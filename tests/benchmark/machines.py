@@ -18,8 +18,20 @@ from valuer.market.stock import ATTRIBUTES, Stock
 MONTH, MOST_FAULTS = 5, 12
 
 KINDS: Mapping[str, Mapping[str, Any]] = {
-    "plain": {"drive": "push", "start": "rope", "engine_class": "small_ohv", "tier": "budget", "age_years": 8.0},
-    "driven": {"drive": "front_variable", "start": "rope", "engine_class": "mid_ohv", "tier": "mid", "age_years": 6.0},
+    "plain": {
+        "drive": "push",
+        "start": "rope",
+        "engine_class": "small_ohv",
+        "tier": "budget",
+        "age_years": 8.0,
+    },
+    "driven": {
+        "drive": "front_variable",
+        "start": "rope",
+        "engine_class": "mid_ohv",
+        "tier": "mid",
+        "age_years": 6.0,
+    },
     "dear": {
         "drive": "rear_variable",
         "start": "electric",
@@ -28,7 +40,13 @@ KINDS: Mapping[str, Mapping[str, Any]] = {
         "age_years": 4.0,
     },
 }
-COMMON = {"deck_width_in": 21.0, "deck_material": "steel", "looks": "used", "kept": "inside", "looked_over": True}
+COMMON = {
+    "deck_width_in": 21.0,
+    "deck_material": "steel",
+    "looks": "used",
+    "kept": "inside",
+    "looked_over": True,
+}
 
 
 def one_symptom() -> list[Machine]:
@@ -45,7 +63,11 @@ def one_symptom() -> list[Machine]:
 
 def _with_symptom(name: str, known: Mapping[str, Any], fault: str) -> Machine:
     gates = gate_catalogue().items()
-    readings: dict[str, Any] = {"engine_rpm": 2900.0, "blade_stop_s": [2.0, 2.0, 2.0], "blade_length_in": 21.0}
+    readings: dict[str, Any] = {
+        "engine_rpm": 2900.0,
+        "blade_stop_s": [2.0, 2.0, 2.0],
+        "blade_length_in": 21.0,
+    }
     if not fault.startswith("fuel_leak"):
         readings |= {"fuel_paper_5min": "dry", "fuel_paper_soak": "dry"}
     return Machine.model_validate(
@@ -75,8 +97,12 @@ def from_stock(n: int, seed: int) -> tuple[Stock, list[Machine]]:
 
 def _as_recorded(row: Mapping[Any, Any], place: int) -> Machine:
     known = {name: row[name] for name in ATTRIBUTES if row[name] is not None and row[name] == row[name]}
-    flags = {name: bool(v) for name, v in known.items() if name in ("blade_clutch", "mulch_kit", "high_wheels")}
-    numbers = {name: float(v) for name, v in known.items() if name in ("age_years", "deck_width_in", "new_price")}
+    flags = {
+        name: bool(v) for name, v in known.items() if name in ("blade_clutch", "mulch_kit", "high_wheels")
+    }
+    numbers = {
+        name: float(v) for name, v in known.items() if name in ("age_years", "deck_width_in", "new_price")
+    }
     faults = [pair for pair in row["faults"].split(";") if pair]
     return Machine.model_validate({**known, **flags, **numbers, "id": f"m{place}", "faults": faults})
 
@@ -94,11 +120,14 @@ def with_many_faults(n: int, seed: int) -> list[Machine]:
 
     Every third has an open recall.
     """
-    rng, found = np.random.default_rng(seed), []
+    rng = np.random.default_rng(seed)
+    found: list[Machine] = []
     faults = table("faults")
     shut = [name for name, row in faults.items() if row["must_cure"] not in ("never", "block")]
     while len(found) < n:
-        names = set(rng.choice(list(faults), size=int(rng.integers(13, 26)), replace=False).tolist()) - {"recall_open"}
+        names = set(rng.choice(list(faults), size=int(rng.integers(13, 26)), replace=False).tolist()) - {
+            "recall_open"
+        }
         names |= {str(rng.choice(shut))} | ({"recall_open"} if len(found) % 3 == 0 else set())
         if not 13 <= len(names) <= 25:
             continue

@@ -157,7 +157,8 @@ class Desk:
         for fault in sorted(touched):
             fixes = [name for name, faults in answer.on if fault in faults]
             if truth.cures(fixes, by_fault[fault]):
-                results[fault], _ = "cured", cured.add(fault)
+                results[fault] = "cured"
+                cured.add(fault)
             else:
                 results[fault] = "still there"
                 failed[fault] = failed.get(fault, frozenset()) | set(fixes)
@@ -266,7 +267,9 @@ def _answer(course: Course) -> Answer:
         )
         for edge in visit.edges
     )
-    on = tuple((name, tuple(names[axis] for axis, _ in part)) for name, part in zip(act.names, act.on, strict=True))
+    on = tuple(
+        (name, tuple(names[axis] for axis, _ in part)) for name, part in zip(act.names, act.on, strict=True)
+    )
     return Answer(act.id, act.kind, act.hours, act.parts, on, ways, job.now, course.left)
 
 
@@ -302,7 +305,9 @@ class FixedPlan:
         job = desk.first
         starts = [[GONE if t.size > 1 else 0, t.start] for t in job.troubles]
         options = tuple(
-            tuple(orders(item, desk.machine, together=together)) if trouble.size > 1 else (Tries((), (), 0.0),)
+            tuple(orders(item, desk.machine, together=together))
+            if trouble.size > 1
+            else (Tries((), (), 0.0),)
             for item, trouble in zip(desk.found, job.troubles, strict=True)
         )
         return cls(desk, options, job.ways.best[np.ix_(*starts)] if starts else job.ways.best, together)
@@ -311,7 +316,9 @@ class FixedPlan:
     def best(self) -> tuple[Tries, ...]:
         """The best plan found, from no work and from the surest tries on every fault."""
         none = tuple(some[0] for some in self.options)
-        surest = tuple(max(some, key=lambda tries: tries.cured - self._later(tries) / 1e3) for some in self.options)
+        surest = tuple(
+            max(some, key=lambda tries: tries.cured - self._later(tries) / 1e3) for some in self.options
+        )
         found = [self._climbed(begun) for begun in (none, surest)]
         return max(found, key=self.gain)
 
@@ -365,7 +372,8 @@ class FixedPlan:
             return 1 - tries.cured, sum(
                 r * self._fix_costs[f] for r, f in zip(tries.reach[1:], tries.fixes[1:], strict=True)
             )
-        behind: dict[str | None, float] = {**causes(item, self.desk.machine)} or {None: 1.0}
+        known: dict[str | None, float] = dict(causes(item, self.desk.machine).items())
+        behind = known or {None: 1.0}
         still, cost = 0.0, 0.0
         for cause, chance in behind.items():
             held = max(odds_of(fix, item, cause) for fix in [*others, *tries.fixes[:1]])

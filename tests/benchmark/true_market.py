@@ -79,13 +79,19 @@ class Truth:
 
 @dataclass(frozen=True)
 class Case:
-    """One machine to be listed: its true chances, the month, and the levels of what slows its sale."""
+    """One machine to be listed: its true chances, the month, and the levels of what slows its sale.
+
+    nodes, weights: log ratio of the worth to the value and how likely each is; listed: weeks on offer so far.
+    """
 
     truth: Truth
     values: Floats
     month: int
     sd: float
     levels: Mapping[str, float]
+    nodes: Floats
+    weights: Floats
+    listed: int = 0
 
     def sale(self, chances: SaleChances) -> Sale:
         """The sale as advice sees it with these chances."""
@@ -122,7 +128,8 @@ def draw_cases(n: int, seed: int) -> list[Case]:
         ]
         sd = float(np.sqrt(visitors.price_variance[row, month - 1] + error**2))
         values = np.exp(visitors.worth[row])
-        cases.append(Case(Truth(visitors, row, spread), values, int(month), sd, slowing_levels(faults)))
+        truth = Truth(visitors, row, spread)
+        cases.append(Case(truth, values, int(month), sd, slowing_levels(faults), NODES * spread, WEIGHTS))
     return cases
 
 
@@ -132,21 +139,21 @@ def worth_of(case: Case, asks: Sequence[float], least: Sequence[float]) -> tuple
     Whoever comes to the end of the plan gets what is left over there.
     """
     sale = case.sale(case.truth)
-    chance, price = (np.zeros((len(asks), len(NODES))) for _ in range(2))
+    chance, price = (np.zeros((len(asks), len(case.nodes))) for _ in range(2))
     for week in range(len(asks)):
         chance[week], price[week] = _at_nodes(case, week, np.asarray(asks[week]), np.asarray(least[week]))
-    worth = np.full(len(NODES), sale.left_over(len(asks))[-1])
+    worth = np.full(len(case.nodes), sale.left_over(len(asks))[-1])
     for week in range(len(asks) - 1, -1, -1):
         waits = (1 - sale.tied_up) * worth - sale.cost
         worth = chance[week] * price[week] + (1 - chance[week]) * waits
-    return float(WEIGHTS @ worth), chance, price
+    return float(case.weights @ worth), chance, price
 
 
 def _at_nodes(case: Case, week: int, asks: Floats, least: Floats) -> tuple[Floats, Floats]:
     outlook = case.sale(case.truth).outlook
     value, least = outlook.value_in(week), np.minimum(least, asks)
-    worth = (NODES * case.truth.spread).reshape(-1, *(1,) * np.broadcast(asks, least).ndim)
-    month, count = np.asarray(float(outlook.month_of(week))), np.asarray(week + 1.0)
+    worth = case.nodes.reshape(-1, *(1,) * np.broadcast(asks, least).ndim)
+    month, count = np.asarray(float(outlook.month_of(week))), np.asarray(case.listed + week + 1.0)
     chance, share = case.truth.week(np.log(asks / value), np.log(least / value), month, count, {}, worth)
     return chance, least + share * (asks - least)
 
@@ -160,7 +167,7 @@ def best_plan(case: Case, weeks: int) -> tuple[float, list[float], list[float]]:
     sale = case.sale(case.truth)
     grid = case.values[case.month - 1] * np.geomspace(0.55, 1.9, GRID)
     costs = np.full(weeks, sale.cost)
-    beliefs = np.tile(WEIGHTS, (weeks, 1))
+    beliefs = np.tile(case.weights, (weeks, 1))
     best: tuple[float, list[float], list[float]] = (-np.inf, [], [])
     for turn in range(TURNS):
 
@@ -174,12 +181,12 @@ def best_plan(case: Case, weeks: int) -> tuple[float, list[float], list[float]]:
         asks, least = [week.ask for week in plan], [min(week.least, week.ask) for week in plan]
         worth, chance, _ = worth_of(case, asks, least)
         best = max(best, (worth, asks, least), key=lambda found: found[0])
-        learned = _learned(chance, weeks)
+        learned = _learned(case, chance, weeks)
         beliefs = learned if turn == 0 else (beliefs + learned) / 2
     return best
 
 
-def _learned(chance: Floats, weeks: int) -> Floats:
-    left = np.cumprod(np.vstack([np.ones(len(NODES)), 1 - chance]), axis=0)[:weeks] * WEIGHTS
+def _learned(case: Case, chance: Floats, weeks: int) -> Floats:
+    left = np.cumprod(np.vstack([np.ones(len(case.nodes)), 1 - chance]), axis=0)[:weeks] * case.weights
     left = np.vstack([left, np.repeat(left[-1:], weeks - len(left), axis=0)])
     return np.asarray(left / left.sum(axis=1, keepdims=True))

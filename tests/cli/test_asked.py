@@ -1,6 +1,8 @@
 """Which machines a command is about: a file, a name on record, a line of words, or the whole bench."""
 
 import json
+import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -98,3 +100,38 @@ def test_a_machine_in_words_is_taken_in_and_keeps_its_name(run: Run) -> None:
     ran = run("take", "push mower, 20 in, won't start", "--name", "grey-7", "--paid", "12,50")
     assert ran.out.endswith("grey-7: taken in.\n")
     assert run("price", "grey-7").code == 0
+
+
+@pytest.mark.parametrize("command", ["price", "ask"])
+def test_the_answer_of_one_machine_comes_first_and_fits_twelve_lines(run: Run, command: str) -> None:
+    run("take", LINE, "--name", "green-1")
+    short, full = run(command, "green-1", "--month", "5"), run(command, "green-1", "--month", "5", "--full")
+    assert len(short.out.splitlines()) <= 12
+    assert len(full.out.splitlines()) > 12
+    assert "--full" in short.out
+
+
+def test_what_keeps_it_from_being_sold_and_the_caution_stay_in_the_short_answer(run: Run) -> None:
+    run("take", LINE, "--name", "green-1")
+    said = " ".join(run("price", "green-1", "--month", "5").out.split())
+    assert "Not for sale as a working mower" in said
+    assert "Drain the fuel, take the plug lead off" in said
+
+
+def test_a_month_may_be_named(run: Run) -> None:
+    for month in ("may", "May", "5"):
+        assert run("price", LINE, "--month", month) == run("price", LINE, "--month", "05")
+    assert "expected a month, such as april, apr or 4, got 'ma'" in run("price", LINE, "--month", "ma").err
+
+
+README = Path(__file__).resolve().parents[2] / "README.md"
+
+
+def test_the_walk_of_the_readme_runs_from_its_first_line_to_its_last(run: Run) -> None:
+    """C8: every block, in order, as somebody would type it."""
+    blocks = re.findall(r"^```console\n(.*?)^```$", README.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+    lines = [line for block in blocks for line in block.splitlines() if line.startswith("valuer ")]
+    assert len(lines) >= 9
+    for line in lines:
+        ran = run(*shlex.split(line, comments=True)[1:])
+        assert ran.code == 0, (line, ran.err)

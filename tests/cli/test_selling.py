@@ -61,7 +61,7 @@ def test_text_fits_80_columns_and_says_synthetic(run: Run, name: str, *, few: bo
 
 
 def test_the_plan_is_shown_week_by_week_with_its_picture(run: Run) -> None:
-    ran = run("ask", BENCH, "--month", "10", "--weeks", "5", "--machine", "scraper")
+    ran = run("ask", BENCH, "--month", "10", "--weeks", "5", "--machine", "scraper", "--full")
     plan = ran.out.split("The plan, week by week")[1].splitlines()
     weeks = [line.split() for line in plan if re.match(r"\s+[1-9]\s+(Oct|Nov)\b", line)]
     assert [week[0] for week in weeks] == ["1", "2", "3", "4", "5"]

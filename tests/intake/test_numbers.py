@@ -27,7 +27,8 @@ UNDERSTOOD = [
     ("engine_rpm", "3,100", 3100), ("engine_rpm", "3.100 rpm", 3100), ("engine_rpm", "3 100", 3100),
     ("hours", "0,8", 0.8), ("hours", "1 h 30 min", 1.5), ("hours", "45 min", 0.75), ("hours", "1h30", 1.5),
     ("price_level", "0,9", 0.9), ("trip_miles", "20 km", 20 / 1.609344),
-    ("roll_pull_kgf", "25 N", 25 / 9.80665), ("intake_lash_mm", ".004 in", 0.1016),
+    ("roll_pull_kgf", "25 N", 25 / 9.80665), ("roll_pull_kgf", "25; 30 N", [25 / 9.80665, 30 / 9.80665]),
+    ("roll_pull_kgf", "2.5 2.6 kgf", [2.5, 2.6]), ("intake_lash_mm", ".004 in", 0.1016),
 ]  # fmt: skip
 
 # Each with the words that must stand in the question: both readings, or what was expected.
@@ -37,6 +38,7 @@ ASKED = [
     ("blade_stop_s", "3, 1", "2 runs, or decimal commas"), ("blade_stop_s", "3 .1", "decimal"),
     ("blade_stop_s", "3,1 and 2", "decimal commas"), ("blade_stop_s", "2,2,3", "3 runs"),
     ("blade_stop_s", "3 1/2", "expected|fraction"), ("blade_stop_s", "1/2", "fraction"),
+    ("roll_pull_kgf", "25 N, 2.6", "runs in two units"),
     ("roll_pull_kgf", "2,1", "may be 2.1 kgf, or 2 runs of 2 and 1 kgf"),
     ("price", "1,250", "1.25 or 1250"), ("price", "1.250", "1.25 or 1250"), ("price", "1,25,000", "expected"),
     ("price", "5-6", "one figure"), ("price", "over 40", "one figure"), ("price", "25 bananas", "expected"),

@@ -72,7 +72,7 @@ class Watched:
         self.allowed = allowed
         self.asked: list[str] = []
         self.complaints: list[str] = []
-        self.expected: tuple[str, ...] = ()
+        self.expected: tuple[str, ...] = ("Service Worker registration blocked",)
         self.page.on("request", self._ask)
         self.page.on("console", self._say)
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
@@ -99,6 +99,8 @@ def opened(chrome: Browser) -> Iterator[Opened]:
     pages: list[Watched] = []
 
     def open_at(server: Served, where: str = "#/bench", size: str = "phone", **more: Any) -> Watched:
+        # What a test answers in the server's place, a page's worker would ask the server for.
+        more = {"service_workers": "block", **more}
         context = chrome.new_context(viewport=SIZES[size], has_touch=size == "phone", **more)
         context.set_default_timeout(20_000)
         watched = Watched(context, server.url)

@@ -68,7 +68,7 @@ def test_without_it_a_phone_sees_nothing_but_the_way_in(
     open_house: Served, opened: Opened, view: str
 ) -> None:
     watched = opened(open_house, view)
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     expect(page.get_by_role("heading", level=1)).to_have_text("This device is not let in")
     assert page.locator("main").inner_text().count("scraper") == 0
@@ -78,7 +78,7 @@ def test_a_wrong_one_is_refused_and_out_of_sight_and_the_right_one_can_be_typed(
     open_house: Served, token: lan.Token, opened: Opened
 ) -> None:
     watched = opened(open_house, "#/enter/guessed")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     expect(page.get_by_role("heading", level=1)).to_have_text("This device is not let in")
     expect(page.get_by_role("alert").last).to_contain_text("not the one in force")

@@ -25,7 +25,7 @@ def test_what_is_typed_outlives_a_dead_server_and_is_written_once_it_is_back(
     bare: Served, opened: Opened
 ) -> None:
     watched = opened(bare, "#/take")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     page.get_by_label("Name on its tag").fill("thunder")
     expect(page.locator(".strip-value")).to_contain_text("About")
@@ -51,7 +51,7 @@ def test_what_is_typed_outlives_a_dead_server_and_is_written_once_it_is_back(
 
 def test_a_post_whose_answer_was_lost_is_not_done_twice(served: Served, opened: Opened) -> None:
     watched = opened(served, "#/machine/late-november")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
 
     def lose(route: Route) -> None:
@@ -74,7 +74,7 @@ def test_a_broken_answer_is_said_where_it_is_missed_and_can_be_tried_again(
     served: Served, opened: Opened
 ) -> None:
     watched = opened(served, "#/sold")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     broken = {"title": "Internal Server Error", "status": 500, "detail": "something went wrong inside"}
     page.route(
@@ -95,7 +95,7 @@ def test_a_broken_answer_is_said_where_it_is_missed_and_can_be_tried_again(
 
 def test_a_refusal_stands_beside_the_field_it_is_about(bare: Served, opened: Opened) -> None:
     watched = opened(bare, "#/take")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     width = page.get_by_label("Deck width inches")
     width.fill("210")
@@ -111,7 +111,7 @@ def test_a_refusal_stands_beside_the_field_it_is_about(bare: Served, opened: Ope
 
 def test_somebody_elses_change_is_kept_beside_ones_own(served: Served, opened: Opened) -> None:
     watched = opened(served, "#/machine/scraper")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     settled(page)
     found = call(served.url, "GET", "/v1/machines/scraper")
@@ -128,7 +128,7 @@ def test_somebody_elses_change_is_kept_beside_ones_own(served: Served, opened: O
 
 def test_what_two_changed_alike_is_shown_from_both_sides_and_chosen(served: Served, opened: Opened) -> None:
     watched = opened(served, "#/measure/scraper")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     page.get_by_label("Age years").fill("9")
     page.get_by_label("Deck width inches").fill("20")
@@ -222,13 +222,13 @@ def test_words_that_look_like_markup_stay_words(served: Served, opened: Opened) 
 
 def test_a_machine_that_is_not_there_is_said_plainly(served: Served, opened: Opened) -> None:
     watched = opened(served, "#/machine/scrapper")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     expect(watched.page.get_by_role("alert").last).to_contain_text("did you mean 'scraper'")
 
 
 def test_a_server_that_is_not_well_says_what_and_what_to_do(served: Served, opened: Opened) -> None:
     watched = opened(served, "#/sold")
-    watched.expected = (REFUSED,)
+    watched.expected += (REFUSED,)
     page = watched.page
     part = {"part": "model", "state": "wrong", "says": "does not answer", "do": "run `valuer train`"}
     unwell = {"status": "stalled", "version": "0", "basis": None, "parts": [part]}

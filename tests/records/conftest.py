@@ -5,7 +5,7 @@ import pwd
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -91,6 +91,12 @@ def emptied(server: Server) -> str:
         connection.exec_driver_sql("DROP TABLE IF EXISTS alembic_version")
     engine.dispose()
     return server.url
+
+
+@pytest.fixture
+def emptied_server(server: Server) -> Callable[[], str]:
+    """The server's address, with nothing in its database each time it is asked for."""
+    return lambda: emptied(server)
 
 
 @pytest.fixture(params=["file", pytest.param("server", marks=pytest.mark.server)])

@@ -10,6 +10,7 @@ import click
 from valuer.cli.options import (
     Figure,
     file_argument,
+    full_option,
     json_option,
     machines,
     only_option,
@@ -32,9 +33,10 @@ VALUED, PLANNED = "scraper", "night-weep"  # the two that are shown in full
 @click.command()
 @file_argument
 @only_option
+@full_option
 @terms_options
 @json_option
-def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool) -> None:
+def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, full: bool, as_json: bool) -> None:
     """What machines are worth, and what each fault takes off.
 
     WHICH is a file, machines on record by name, one machine in your own words, or nothing: your bench.
@@ -44,7 +46,7 @@ def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, as_json: bool
 
     asked = machines(file, only)
     answer = load_adviser().value(asked, terms)
-    emit(answer, lambda out: show.valuations(out, answer.valuations), as_json=as_json)
+    emit(answer, lambda out: show.valuations(out, answer.valuations, full=full), as_json=as_json)
 
 
 @click.command()

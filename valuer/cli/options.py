@@ -128,6 +128,7 @@ def terms_of(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the JSON document the API returns.")
+full_option = click.option("--full", is_flag=True, help="Every table, reason, caution, doubt and law.")
 only_option = click.option(
     "--machine", "only", metavar="ID", multiple=True, help="Only this one; may be repeated."
 )

@@ -1,6 +1,7 @@
 """Commands that write down and read back: taken in, worked on, offered, sold."""
 
 import functools
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
@@ -57,6 +58,27 @@ day_option = click.option(
 )
 
 
+sure_option = click.option(
+    "--yes",
+    "--sure",
+    "sure",
+    is_flag=True,
+    help="What looks odd was read twice; without it that is asked back.",
+)
+
+
+def look_right(odd: Sequence[str], *, sure: bool) -> None:
+    """Ask back what looks odd: at a terminal on the spot, elsewhere with a refusal that names --yes."""
+    if not odd or sure:
+        return
+    for line in odd:
+        click.echo(f"valuer: {line}", err=True)
+    if not sys.stdin.isatty():
+        raise click.ClickException("does that look right? Correct it, or say --yes")
+    if not click.confirm("Does that look right?", err=True):
+        raise click.ClickException("nothing was written down")
+
+
 @contextmanager
 def plainly() -> Iterator[None]:
     """Turn a refusal of the records into one of the command line."""
@@ -100,12 +122,15 @@ def records_at(where: str | None) -> "Iterator[Store]":
     help="Your hours for fetching it and the first look.",
 )
 @click.option("--name", metavar="NAME", help="What you call it, for one machine in words.")
+@sure_option
 @day_option
 @store_option
 def take(
     file: str,
     only: tuple[str, ...],
     name: str | None,
+    *,
+    sure: bool,
     paid: float | None,
     hours: float | None,
     day: date | None,
@@ -116,6 +141,7 @@ def take(
     WHICH is a file as for `valuer price`, or one machine in your own words with its --name. A machine on the
     bench gets the new findings and readings; what was done to it stays on record.
     """
+    from valuer.intake.doubts import about_intake
     from valuer.records.bench import taken
 
     found = {machine.id: machine for machine in _to_take(file, only, name)}
@@ -123,9 +149,12 @@ def take(
         raise click.ClickException(
             f"--paid, --hours: the file holds {len(found)} machines; name one with --machine"
         )
+    on = day or today()
+    for machine in found.values():
+        look_right(about_intake(on, today(), hours, paid, machine.new_price), sure=sure)
     with records_at(where) as store:
         written = store.put(
-            list(found), lambda name, before: taken(before, found[name], day or today(), paid, hours), now()
+            list(found), lambda name, before: taken(before, found[name], on, paid, hours), now()
         )
     for before, after in written:
         what = "taken in" if before is None else "nothing new" if before == after else "measured again"
@@ -145,6 +174,7 @@ def take(
 )
 @click.option("--snag", is_flag=True, default=None, help="Something else was made worse.")
 @click.option("--note", metavar="TEXT", help="What was found.")
+@sure_option
 @day_option
 @store_option
 @money_terms
@@ -154,6 +184,7 @@ def done(
     fault: str | None,
     *,
     cured: bool | None,
+    sure: bool,
     day: date | None,
     where: str | None,
     terms: "ShopTerms",
@@ -164,6 +195,7 @@ def done(
     What was cured is taken off machine ID; checks and readings that the work touched must be taken again.
     """
     from valuer.cli.show_records import after_fix
+    from valuer.intake.doubts import about_work
     from valuer.records.bench import tried
     from valuer.records.entries import FixDone
 
@@ -176,6 +208,8 @@ def done(
         that_month = terms.model_copy(update={"month": on.month})
         promised = _promised(before.machine, fix, meant, that_month)
         wire = {name: value for name, value in took.items() if value is not None}
+        odd = about_work(on, today(), wire.get("hours"), wire.get("parts"), before.machine.new_price)
+        look_right(odd, sure=sure)
         try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, promised=promised, **wire)
         kept = store.change(machine_id, lambda entry: tried(entry, try_), now())
     after_fix(before, kept.entry)
@@ -233,16 +267,19 @@ def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> f
 )
 @click.option("--enquiries", type=int, metavar="N", help="People who asked.")
 @click.option("--no-shows", type=int, metavar="N", help="Appointments nobody kept.")
+@sure_option
 @day_option
 @store_option
-def listed(machine_id: str, day: date | None, where: str | None, **week: Any) -> None:
+def listed(machine_id: str, day: date | None, where: str | None, *, sure: bool, **week: Any) -> None:
     """Write down a week on offer.
 
     One entry a week: what was asked, what was offered. A second one for the same week replaces it.
     """
+    from valuer.intake.doubts import about_week
     from valuer.records.bench import offered
     from valuer.records.entries import ListingWeek
 
+    look_right(about_week(day or today(), today()), sure=sure)
     with records_at(where) as store:
         told = ListingWeek(week_of=day or today(), **week)
         kept = store.change(machine_id, lambda entry: offered(entry, told), now())
@@ -262,6 +299,7 @@ def listed(machine_id: str, day: date | None, where: str | None, **week: Any) ->
     help="Your hours for listing, answering, showing.",
 )
 @click.option("--undo", is_flag=True, help="Take a sale back that was written down by mistake.")
+@sure_option
 @day_option
 @store_option
 @money_terms
@@ -270,6 +308,7 @@ def sold(
     price: float | None,
     *,
     undo: bool,
+    sure: bool,
     day: date | None,
     where: str | None,
     terms: "ShopTerms",
@@ -281,6 +320,7 @@ def sold(
     """
     from valuer.cli.model import load_adviser
     from valuer.cli.show_records import after_sale
+    from valuer.intake.doubts import about_sale
     from valuer.records import bench
     from valuer.records.entries import Sale
 
@@ -296,6 +336,8 @@ def sold(
             said = load_adviser().prediction(machine, terms.model_copy(update={"month": on.month}))
         told = {"sold_on": on, "price": price, "prediction": said}
         sale = Sale.model_validate(told | how)
+        odd = about_sale(sale.price, sale.sold_as, said.amount, on, today(), sale.hours)
+        look_right(odd, sure=sure)
         kept = store.change(machine_id, lambda entry: bench.sold(entry, sale), now())
     after_sale(kept.entry)
 

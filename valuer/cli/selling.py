@@ -10,6 +10,7 @@ from valuer.cli.options import (
     MONEY_TERMS,
     Figure,
     file_argument,
+    full_option,
     json_option,
     machines,
     only_option,
@@ -35,9 +36,12 @@ MONEY = Figure(0.01)
 @file_argument
 @only_option
 @weeks_option
+@full_option
 @terms_of(*MONEY_TERMS)
 @json_option
-def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_json: bool) -> None:
+def ask(
+    file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, full: bool, as_json: bool
+) -> None:
     """What to ask, when to cut, the least to take.
 
     WHICH is a file, machines on record, one in your own words, or nothing: your bench.
@@ -48,7 +52,9 @@ def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_
 
     asked = machines(file, only)
     answer = load_adviser().asking_prices(asked, terms, weeks)
-    emit(answer, lambda out: show_selling.asking_prices(out, answer.asking_prices), as_json=as_json)
+    emit(
+        answer, lambda out: show_selling.asking_prices(out, answer.asking_prices, full=full), as_json=as_json
+    )
 
 
 @click.command()
@@ -61,8 +67,9 @@ def ask(file: str, only: tuple[str, ...], weeks: int, terms: "ShopTerms", *, as_
 @click.option(
     "--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as on record, or as advised]."
 )
-@click.option("--sure", is_flag=True, help="An offer above the ask was read twice.")
+@click.option("--yes", "--sure", "sure", is_flag=True, help="An offer above the ask was read twice.")
 @weeks_option
+@full_option
 @terms_of(*MONEY_TERMS)
 @json_option
 def offer(
@@ -75,6 +82,7 @@ def offer(
     terms: "ShopTerms",
     *,
     sure: bool,
+    full: bool,
     as_json: bool,
 ) -> None:
     """Take an offer, name another price, or wait.
@@ -87,7 +95,7 @@ def offer(
 
     asked = machines(file, only)
     answer = load_adviser().offers(asked, terms, offered, week, weeks, asking, sure=sure)
-    emit(answer, lambda out: show_selling.offers(out, answer.offers), as_json=as_json)
+    emit(answer, lambda out: show_selling.offers(out, answer.offers, full=full), as_json=as_json)
 
 
 @click.command()
@@ -104,6 +112,7 @@ def offer(
     help="Write a page for the handle (HTML) to this file; one machine only.",
 )
 @weeks_option
+@full_option
 @terms_of(*MONEY_TERMS)
 @json_option
 def listing(
@@ -114,6 +123,7 @@ def listing(
     weeks: int,
     terms: "ShopTerms",
     *,
+    full: bool,
     short: bool,
     markdown: bool,
     as_json: bool,
@@ -138,7 +148,7 @@ def listing(
         click.echo(f"wrote {sheet_to}", err=True)
     emit(
         answer,
-        lambda out: show_selling.listings(out, answer.listings, short=short, markdown=markdown),
+        lambda out: show_selling.listings(out, answer.listings, short=short, markdown=markdown, full=full),
         as_json=as_json,
     )
 

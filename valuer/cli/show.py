@@ -28,6 +28,7 @@ LEFT: dict[Route, str] = {
     "for parts": "break for parts",
     "scrap": "scrap",
 }
+SAID = "Not to be sold as working"  # a caution that the verdict on selling says already
 FAULT_TABLE = (
     "off: its share of the gap. cured: regained if it alone is cured. alone: lost if it were the only fault. "
     "records: sales with it that the model learned from."
@@ -72,15 +73,58 @@ def heading(out: Console, title: str, text: str = "") -> None:
         out.print()
 
 
-def valuations(out: Console, answers: Sequence[Valuation]) -> None:
-    """What the machines are worth: in full for a few, one line each for many."""
-    if len(answers) > IN_FULL:
+def valuations(out: Console, answers: Sequence[Valuation], *, full: bool = False) -> None:
+    """What the machines are worth: a few lines for a few, in full where that is asked for, one line each for many."""
+    if not full:
+        _short_valuations(out, answers)
+    elif len(answers) > IN_FULL:
         value_table(out, answers)
         out.print("\n--machine ID shows what each fault takes off.")
     else:
         for answer in answers:
             valuation(out, answer)
-    closing(out, answers)
+    if full:
+        closing(out, answers)
+
+
+def _short_valuations(out: Console, answers: Sequence[Valuation]) -> None:
+    if len(answers) > IN_FULL:
+        value_table(out, answers)
+    else:
+        for answer in answers:
+            headline(out, answer)
+            wrapped(out, _what_faults_take(answer))
+            wrapped(out, answer.safety.statement, style="green" if answer.safety.may_be_sold else "red")
+        out.print("What to look at first: `valuer next`. What to do about it: `valuer fixes`.")
+    short_closing(out, answers)
+
+
+def _what_faults_take(answer: Valuation) -> str:
+    """The faults with what each takes off, the dearest first, in a sentence."""
+    if not answer.fault_costs:
+        return "No fault was found on it; nobody may have looked."
+    told = [f"{cost.fault}:{cost.severity} {whole(cost.share)}" for cost in answer.fault_costs[:NAMED]]
+    rest = sum(cost.share for cost in answer.fault_costs[NAMED:])
+    more = [f"{len(answer.fault_costs) - NAMED} more {whole(rest)}"] if answer.fault_costs[NAMED:] else []
+    gap = whole(answer.sound_value - answer.value.amount)
+    return f"Sound about {whole(answer.sound_value)}; its faults take off {gap}: {', '.join(told + more)}."
+
+
+def short_closing(out: Console, answers: Sequence[Advice]) -> None:
+    """What a short answer ends with: the cautions of its work, what it rests on, and where the rest is."""
+    cautions = dict.fromkeys(
+        each for answer in answers for each in answer.cautions if not each.startswith(SAID)
+    )
+    for caution in cautions:
+        wrapped(out, f"Caution, {caution[:1].lower()}{caution[1:]}")
+    outside = [doubt for doubt in concerned(answers) if OUTSIDE in doubt]
+    for doubt in outside:  # a figure from outside of what the sales show never stands without it
+        wrapped(out, doubt)
+    basis, doubts = answers[0].basis, len(concerned(answers))
+    own = f"{basis.own_sales} own sales hold it up" if basis.own_sales else "no own sales hold it up"
+    wrapped(
+        out, f"Rests on a synthetic (invented) market; {own}. --full: tables, {doubts} doubts, law, model."
+    )
 
 
 def valuation(out: Console, answer: Valuation) -> None:

@@ -15,15 +15,37 @@ LIKELY = 0.05
 """Explanations less likely than this are left out of the text."""
 
 
-def asking_prices(out: Console, answers: Sequence[AskingPrice]) -> None:
-    """What to ask: in full for a few machines, one line each for many."""
+def asking_prices(out: Console, answers: Sequence[AskingPrice], *, full: bool = False) -> None:
+    """What to ask: a few lines for a few machines, in full where that is asked for, one line each for many."""
     if len(answers) > show.IN_FULL:
         _overview(out, answers)
-        out.print("\n--machine ID shows the plan over the weeks.")
+        out.print("\n--machine ID shows what to ask for one.")
     else:
         for answer in answers:
-            _asking_price(out, answer)
-    show.closing(out, answers)
+            (_asking_price if full else _short_asking_price)(out, answer)
+    (show.closing if full else show.short_closing)(out, answers)
+
+
+def _short_asking_price(out: Console, answer: AskingPrice) -> None:
+    """The gate first, then the prices in a line, what to do now, and why it has not sold."""
+    out.print(Text.assemble((answer.id, "bold"), f" ({answer.value.currency})"))
+    if answer.refusal or answer.keeping is None:
+        show.wrapped(out, str(answer.refusal))
+        _safety(out, answer.safety)
+        return
+    if not answer.safety.may_be_sold:
+        show.wrapped(out, answer.safety.statement, style="red")
+    prices = ", ".join(f"{rung.name} {show.whole(rung.amount)}" for rung in answer.ladder)
+    after = "After that: " if answer.first else ""
+    show.wrapped(out, f"{after}{prices}. Keep the least to yourself.")
+    keep = answer.keeping
+    if keep.verdict == "keep":
+        show.wrapped(out, f"Keep it till {SHORT[keep.month]}. {keep.reason}")
+    elif keep.verdict == "list now":
+        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it on offer'}. {keep.reason}")
+    sold = [f"{each.chance:.0%} by week {each.week}" for each in answer.sold_by]
+    show.wrapped(out, f"Sold {', '.join(sold)}.")
+    _so_far(out, answer.so_far)
 
 
 def _overview(out: Console, answers: Sequence[AskingPrice]) -> None:
@@ -143,7 +165,7 @@ def _plan(out: Console, answer: AskingPrice) -> None:
     out.print()
 
 
-def offers(out: Console, answers: Sequence[OfferAdvice]) -> None:
+def offers(out: Console, answers: Sequence[OfferAdvice], *, full: bool = False) -> None:
     """What to do about an offer: the verdict first."""
     for answer in answers:
         _gates(out, answer)
@@ -151,7 +173,7 @@ def offers(out: Console, answers: Sequence[OfferAdvice]) -> None:
             show.wrapped(out, f"{answer.id}: {answer.refusal}")
         else:
             _offer(out, answer)
-    show.closing(out, answers)
+    (show.closing if full else show.short_closing)(out, answers)
 
 
 def _offer(out: Console, answer: OfferAdvice) -> None:
@@ -175,7 +197,9 @@ def _offer(out: Console, answer: OfferAdvice) -> None:
     out.print()
 
 
-def listings(out: Console, answers: Sequence[Listing], *, short: bool, markdown: bool) -> None:
+def listings(
+    out: Console, answers: Sequence[Listing], *, short: bool, markdown: bool, full: bool = False
+) -> None:
     """The drafts, then what to photograph and what to beware of."""
     for answer in answers:
         show.heading(out, answer.id)
@@ -189,7 +213,7 @@ def listings(out: Console, answers: Sequence[Listing], *, short: bool, markdown:
         _bullets(out, "\nFor you alone, in no advert:", answer.for_the_seller)
         _bullets(out, "\nTake these pictures and films:", answer.photos)
     out.print()
-    show.closing(out, answers)
+    (show.closing if full else show.short_closing)(out, answers)
 
 
 def _safety(out: Console, safety: Safety) -> None:

@@ -73,7 +73,7 @@ def read_figure(text: str, quantity: Quantity, *, point: bool = False, currency:
     tidy = tidied(text)
     if not tidy:
         raise NotUnderstood(f"expected {_what(quantity)}, got nothing")
-    pieces = _runs(text, tidy, quantity) if quantity.runs else [tidy]
+    pieces = _one_unit(text, _runs(text, tidy, quantity)) if quantity.runs else [tidy]
     figures = [_one(text, piece, quantity, point=point, currency=currency) for piece in pieces]
     said = ", ".join(each.said for each in figures)
     runs = f" ({len(figures)} runs)" if len(figures) > 1 else ""
@@ -281,6 +281,19 @@ def _runs(text: str, tidy: str, quantity: Quantity) -> list[str]:
     if two_by_comma or loose or (commas and whole):
         raise _unsure(text, [f"{len(pieces)} runs", "decimal commas"], "part the runs with a semicolon")
     return pieces
+
+
+UNIT_AT_END = re.compile(r"[A-Za-z][A-Za-z.]*$")
+
+
+def _one_unit(text: str, pieces: list[str]) -> list[str]:
+    """The runs with the unit that stands behind the last of them; units behind some of them only are asked about."""
+    units = [found[0] if (found := UNIT_AT_END.search(piece)) else "" for piece in pieces]
+    if all(units) or not any(units):
+        return pieces
+    if any(units[:-1]):
+        raise _unsure(text, ["runs in two units", "runs in one"], "write the unit once, at the end")
+    return [*(piece + units[-1] for piece in pieces[:-1]), pieces[-1]]
 
 
 def _tight(text: str, joined: str, quantity: Quantity) -> list[str]:

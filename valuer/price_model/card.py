@@ -13,6 +13,7 @@ Metrics = Mapping[str, Any]
 TITLES = {
     "price": "Price of a machine and cost of a fault (`python -m tests.benchmark price`)",
     "fixes": "Advice on fixes (`python -m tests.benchmark fixes`)",
+    "work": "Doing what the work list says (`python -m tests.benchmark work`)",
     "asking": "Asking price (`python -m tests.benchmark asking`)",
     "correction": "Learning from own sales (`python -m tests.benchmark correction`)",
     "page": "Speed of the page (`python -m tests.benchmark page`)",

@@ -95,7 +95,7 @@ def _json_rows(name: str, text: str) -> Iterator[Read]:
                 yield place, kind, {}, (Problem(place, "", f"expected an object, got {shown(wire)}"),)
 
 
-def _value(name: str, cell: str) -> Any:
+def _value(name: str, cell: str, *, point: bool = True) -> Any:
     """One cell as the value that JSON would carry; raises Unreadable."""
     if name in DOCUMENTS:
         try:
@@ -103,10 +103,10 @@ def _value(name: str, cell: str) -> Any:
         except BadJson:
             raise Unreadable(f"expected JSON as `valuer export` writes it, got {shown(cell)}") from None
     if name in NUMBERS:
-        return figure(name, cell)
+        return figure(name, cell, point=point)
     if name in RECORD:
         return cell
-    return _unguarded(cell) if name == "note" else wire_value(name, _unguarded(cell).strip())
+    return _unguarded(cell) if name == "note" else wire_value(name, _unguarded(cell).strip(), point=point)
 
 
 def _csv_entries(rows: Iterable[Row]) -> Iterator[Read]:

@@ -1,8 +1,9 @@
 """Machine files in: JSON or CSV into Machines, or every bad row named and nothing kept.
 
 A JSON file holds a list of machines, one machine, or ``{"machines": [...], "about": ...}``. A CSV file
-has the same names as columns; ``faults``, ``readings`` and ``checks`` are pairs joined by ``;``; lines that
-start with ``#`` are remarks.
+has the same names as columns, parted by commas, semicolons, tabs or bars; ``faults``, ``readings`` and ``checks``
+are pairs joined by ``;``, or columns of their own; lines that start with ``#`` are remarks. A workbook is read as
+its first sheet.
 """
 
 import csv
@@ -19,7 +20,8 @@ from valuer.domain.bounds import LONGEST_WORD, MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, printable, shown
 from valuer.intake.names import with_short_name
-from valuer.records.cells import Unreadable, wire_value
+from valuer.intake.tables import COMMA, beside, column_name, delimiter_of, workbook_rows
+from valuer.records.cells import Unreadable, joined, tidy, value_beside, wire_value
 from valuer.records.strict_json import TOO_DEEP, BadJson, parse
 
 LIMIT_MB = 25  # some 100,000 machines; a larger file is a mistake more often than a wish
@@ -72,6 +74,8 @@ def name_of(path: str) -> str:
 
 def machines_in(name: str, data: bytes) -> tuple[Machine, ...]:
     """All machines in the bytes of a file called ``name``; raises BadFile with every problem found."""
+    if is_workbook(name):
+        return _machines(name, sheet_rows(name, data))
     text = text_in(name, data)
     if not text.strip():
         raise _refused(name, "the file is empty; `valuer template` writes one to fill in")
@@ -102,11 +106,17 @@ def bytes_of(path: str, name: str) -> bytes:
 
 
 def text_in(name: str, data: bytes) -> str:
-    """The text of a file in UTF-8, or UTF-16 with its mark; raises BadFile that names the byte."""
+    """The text of a file in UTF-8, UTF-16 with its mark, or the Latin alphabet of older programs.
+
+    Raises BadFile that names the byte.
+    """
     encoding = next((codec for mark, codec in BYTE_ORDER_MARKS.items() if data.startswith(mark)), "utf-8")
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
+        older = _older(name, data) if encoding == "utf-8" else None
+        if older is not None:
+            return older
         row = data.count(b"\n", 0, error.start) + 1
         byte = error.start - data.rfind(b"\n", 0, error.start)
         what = f"byte {byte} is not {encoding[:6].upper()} text; save the file as UTF-8"
@@ -114,6 +124,22 @@ def text_in(name: str, data: bytes) -> str:
     if "\0" in text:
         raise _refused(name, "holds zero bytes, so it is no text file; save it as CSV or JSON in UTF-8")
     return text
+
+
+def _older(name: str, data: bytes) -> str | None:
+    """The text of a table in Windows' Latin letters; None for JSON, and where it is plainly something else."""
+    try:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError:
+        return None
+    if Path(name).suffix.lower() == ".json" or text.lstrip()[:1] in ("[", "{"):
+        return None
+    return text if all(c.isprintable() or c in "\r\n\t\f" for c in text) else None
+
+
+def is_workbook(name: str) -> bool:
+    """Whether a file's name says that it is a workbook."""
+    return Path(name).suffix.lower() in (".xlsx", ".xls", ".ods", ".xlsm")
 
 
 def is_json(name: str, text: str) -> bool:
@@ -139,10 +165,24 @@ def _json_rows(name: str, text: str) -> Iterator[Row]:
     for number, wire in enumerate(_listed(name, json_in(name, text)), start=1):
         place = f"machine {number}"
         if isinstance(wire, dict) and len(wire) <= MOST_NAMES:
-            yield Row(place, wire)
+            try:
+                yield Row(place, tidy(_named(wire)))
+            except Unreadable as error:
+                yield Row(place, wire, (Problem(place, "", str(error)),), whole=False)
         else:
             what = f"more than {MOST_NAMES} names" if isinstance(wire, dict) else shown(wire)
             yield Row(place, {}, (Problem(place, "", f"expected a machine, got {what}"),), whole=False)
+
+
+def _named(wire: dict[str, Any]) -> dict[str, Any]:
+    """The values under the catalogue's own names; raises Unreadable where two names are one."""
+    found: dict[str, Any] = {}
+    for key, value in wire.items():
+        name = column_name(key, Machine.model_fields)
+        if name in found:
+            raise Unreadable(f"{shown(key)} is {name}, which stands there too; keep one of them")
+        found[name] = value
+    return found
 
 
 def json_in(name: str, text: str) -> Any:
@@ -211,35 +251,66 @@ def csv_rows(
     name: str,
     text: str,
     columns: Collection[str] = tuple(Machine.model_fields),
-    convert: Callable[[str, str], Any] = wire_value,
+    convert: Callable[..., Any] = wire_value,
 ) -> Iterator[Row]:
     """The rows of a CSV text whose columns are among ``columns``, their cells read by ``convert``.
 
     ``convert`` gets the column and a cell that is not blank, a note as it stands and the others without blanks
-    around them, and may raise Unreadable.
+    around them, and ``point``: whether the file writes decimal points; it may raise Unreadable. Cells parted by
+    anything but commas may hold decimal commas.
     """
+    sign = delimiter_of(text, columns)
+    return _table(name, _csv_cells(name, text, sign), columns, convert, point=sign == COMMA)
+
+
+def sheet_rows(name: str, data: bytes) -> Iterator[Row]:
+    """The rows of a workbook's first sheet, as those of a CSV text; raises BadFile."""
+    try:
+        rows = workbook_rows(data)
+    except ValueError as error:
+        raise _refused(name, str(error)) from None
+    numbered = ((f"row {number}", cells) for number, cells in enumerate(rows, start=1))
+    return _table(name, numbered, tuple(Machine.model_fields), wire_value, point=True)
+
+
+def _csv_cells(name: str, text: str, sign: str) -> Iterator[tuple[str, list[str]]]:
     lines = Lines(name, text)
-    reader = csv.reader(lines, strict=True)
-    header: list[str] | None = None
+    reader = csv.reader(lines, strict=True, delimiter=sign)
     try:
         for cells in reader:
             lines.row_done()
-            if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
-                continue
-            if header is None:
-                header = _header(name, f"row {reader.line_num}", cells, columns)
-            else:
-                yield _csv_row(f"row {reader.line_num}", header, cells, convert)
+            yield f"row {reader.line_num}", cells
     except csv.Error as error:
         what = f"not valid CSV ({error}); check the quotes"
         raise BadFile(name, [Problem(f"row {reader.line_num}", "", what)]) from None
 
 
+def _table(
+    name: str,
+    rows: Iterable[tuple[str, list[str]]],
+    columns: Collection[str],
+    convert: Callable[..., Any],
+    *,
+    point: bool,
+) -> Iterator[Row]:
+    """The rows below the header, blank ones and remarks left out."""
+    header: list[str] | None = None
+    for place, cells in rows:
+        if not any(cell.strip() for cell in cells) or cells[0].lstrip().startswith("#"):
+            continue
+        if header is None and cells[0].strip().lower().startswith("sep="):
+            continue  # a spreadsheet's way of saying what parts the cells
+        if header is None:
+            header = _header(name, place, cells, columns)
+        else:
+            yield _csv_row(place, header, cells, convert, point=point)
+
+
 def _header(name: str, row: str, cells: list[str], known: Collection[str]) -> list[str]:
     """The column names, or every reason why they will not do."""
-    header = [cell.strip() for cell in cells]
-    if len(header) == 1 and any(mark in header[0] for mark in ";\t|"):
-        raise BadFile(name, [Problem(row, "", "columns are not parted by commas; save as CSV with commas")])
+    header = [column_name(cell, known) for cell in cells]
+    while header and not header[-1]:  # a spreadsheet's empty columns at the end
+        header.pop()
     if len(header) > MOST_NAMES:
         raise BadFile(name, [Problem(row, "", f"expected at most {MOST_NAMES} columns, got {len(header)}")])
     required = (column for column, field in Machine.model_fields.items() if field.is_required())
@@ -256,28 +327,43 @@ def _wrong_column(column: str, header: list[str], known: Collection[str]) -> str
     """What is wrong with a column of the file, or with one that should be there; empty if nothing."""
     if not column:
         return "a column without a name; give it one, or delete it"
-    if column not in known:
-        return f"unknown column{did_you_mean(column, known)}"
+    if column not in known and column not in beside():
+        return f"unknown column{did_you_mean(column, (*known, *beside()))}"
     if column not in header:
         return "the column is missing; add it"
     return "the column stands twice; keep one of them" if header.count(column) > 1 else ""
 
 
-def _csv_row(place: str, header: list[str], cells: list[str], convert: Callable[[str, str], Any]) -> Row:
+def _csv_row(
+    place: str, header: list[str], cells: list[str], convert: Callable[..., Any], *, point: bool
+) -> Row:
     """The cells of one line as the same values that JSON would carry; an empty cell is unknown."""
+    while len(cells) > len(header) and not cells[-1].strip():
+        cells = cells[:-1]
     if len(cells) != len(header):
         what = f"expected {len(header)} cells as in the first row, got {len(cells)}"
         return Row(place, {}, (Problem(place, "", what),), whole=False)
     wire: dict[str, Any] = {}
+    apart: dict[str, dict[str, Any]] = {}
     unreadable = []
     for column, cell in zip(header, cells, strict=True):
         if not cell.strip():
             continue
         try:
-            wire[column] = convert(column, cell if column == "note" else cell.strip())
+            part = None if column in Machine.model_fields else beside().get(column)
+            value = (
+                value_beside(column, cell.strip(), point=point)
+                if part
+                else convert(column, cell if column == "note" else cell.strip(), point=point)
+            )
+            if value is not None:
+                (apart.setdefault(part, {}) if part else wire)[column] = value
         except Unreadable as error:
             unreadable.append(Problem(place, column, str(error)))
-    return Row(place, wire, tuple(unreadable))
+    try:
+        return Row(place, joined(wire, apart), tuple(unreadable))
+    except Unreadable as error:
+        return Row(place, wire, (*unreadable, Problem(place, "", str(error))), whole=False)
 
 
 def _machines(name: str, rows: Iterable[Row]) -> tuple[Machine, ...]:

@@ -79,11 +79,11 @@ async function whole(found, plan, signal) {
     const again = latest(() => replan(stands.it));
     const limits = h("summary", {}, limitsOf(terms()));
     refill(plan, h("h2", { id: "week-head" }, "This week"), h("details", { open: window.matchMedia("(min-width: 900px)").matches }, limits,
-      benchTerms(terms(), (some) => { setTerms(some); refill(limits, limitsOf(terms())); return again(); })), it.said);
+      benchTerms(terms(), (some) => { setTerms(some); refill(limits, limitsOf(terms())); return again(); })), it.said, todayPart());
   }
   draw(it);
   await replan(it);
-  return [finder(it), it.rows, it.fine, todayPart()];
+  return [finder(it), it.rows, it.fine];
 }
 
 const limitsOf = ({ hours, cash, hour_value }) => `${hours === null ? "No limit of hours" : time(hours)}, ${cash === null ? "no limit of cash" : `${money(cash)} for parts`}, an hour ${money(hour_value)}`;

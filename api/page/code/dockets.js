@@ -193,7 +193,7 @@ async function openSold(it) {
   };
   const write = async (typed, key) => {
     const words = `sold for ${money(typed.price)}`;
-    const now = await sell(bare({ id, ...typed, terms: unlimited() }), key, words);
+    const now = await sell(bare({ id, ...typed, sure: true, terms: unlimited() }), key, words);
     return [`${id}: ${words}${now.entry ? `; ${money(now.entry.sale.prediction.amount)} was expected` : ""}.`, now];
   };
   const doubt = (typed) => (typed.price > SURE.most * expected || typed.price < SURE.least * expected

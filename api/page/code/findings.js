@@ -1,9 +1,11 @@
 // Faults by what was found: search, see what slight and serious look like, tap one.
 
 import { button, freshId, h, refill } from "./dom.js";
+import { ask } from "./http.js";
 import { spoken } from "./words.js";
 
 const SHOWN = 8;
+const ASK_MS = 400;
 
 /** Faults of the machine and a search for more; `told(list)` hears the whole list at every change. */
 export function findings(facts, machine, told) {
@@ -24,12 +26,25 @@ export function findings(facts, machine, told) {
     refill(count, search.value.trim() === "" ? "Often found, if you look:" : `${found.length} found`);
     if (search.value.trim() === "") hits.after(groups);
     else groups.remove();
-    refill(hits, found.slice(0, SHOWN).map((fault) => hit(fault, (severity) => {
+    const show = (faults) => refill(hits, faults.slice(0, SHOWN).map((fault) => hit(fault, (severity) => {
       search.value = "";
       set([...chosen, `${fault.id}:${severity}`]);
       search.focus();
     })));
+    show(found);
+    clearTimeout(asking);
+    if (!found.length) asking = setTimeout(elsewhere, ASK_MS, search.value, show);
   };
+  /** Words that stand in no name may still mean something: the reader of descriptions knows synonyms. */
+  const elsewhere = async (words, show) => {
+    const said = await ask("/v1/read/machines", { words }, "Reading it").catch(() => null);
+    if (!said || search.value !== words) return;
+    const ids = [...said.machine.faults.map((each) => each.split(":")[0]), ...said.ask.map(({ about }) => about)];
+    const meant = [...new Set(ids)].map((id) => facts.faults.get(id)).filter((fault) => fault && fits(fault, machine));
+    refill(count, meant.length ? "May be meant:" : "0 found");
+    show(meant);
+  };
+  let asking = null;
   const groups = byGroup(facts, machine, (id, severity) => set([...chosen.filter((each) => !each.startsWith(`${id}:`)), `${id}:${severity}`]));
   const place = h("div", {}, hits);
   draw();

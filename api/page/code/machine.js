@@ -105,7 +105,7 @@ function made(main, id, it) {
 function placesOf(line, id) {
   const answer = h("span", { class: "line-answer" });
   const body = h("div", { class: "line-body", id: `line-${line.name}`, hidden: true, role: "region", "aria-label": line.title });
-  const link = h("a", { class: "line-name", href: at(id, line.name), "aria-expanded": false, "aria-controls": body.id, "data-line": line.name },
+  const link = h("a", { class: "line-name", href: at(id, line.name), "aria-expanded": "false", "aria-controls": body.id, "data-line": line.name },
   h("span", { class: "line-title" }, line.title), answer);
   return { ...line, answer, body, link, node: h("section", { class: `line ${line.name}` }, h("h2", {}, link), body) };
 }

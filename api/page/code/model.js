@@ -20,8 +20,8 @@ export function show(main, _id, signal, { again } = {}) {
   refill(main, h("h1", {}, "What the model knows"), h("div", { class: "machine" },
     h("div", { class: "side" },
       part("What the values rest on", "Asking", async () => basis(await read("/health", "Asking", signal))),
-      part("What own sales changed", "Learning from own sales", async () => moved(...await Promise.all([read("/v1/correction", "Learning from own sales", signal), catalogue()]))),
-      part("Did the advice hold?", "Holding sales against predictions", async () => held(await read("/v1/accuracy", "Holding sales against predictions", signal)))),
+      part("Did the advice hold?", "Holding sales against predictions", async () => held(await read("/v1/accuracy", "Holding sales against predictions", signal))),
+      part("What own sales changed", "Learning from own sales", async () => moved(...await Promise.all([read("/v1/correction", "Learning from own sales", signal), catalogue()])))),
     h("div", { class: "side" }, part("The card", "Reading the card", async () => card(await read("/v1/model-card", "Reading the card", signal))))));
 }
 

@@ -4,7 +4,8 @@
 // answer lost between sending and hearing costs nothing: the deed is sent again and gets its first answer.
 
 import { Away, read, Refused, write } from "./http.js";
-import { keep, kept, ownKey } from "./keep.js";
+import { forgetDeed, keepDeed, keptDeeds, onOtherTab } from "./deedstore.js";
+import { ownKey } from "./keep.js";
 import { merged } from "./merge.js";
 import { bare, place } from "./plain.js";
 
@@ -16,19 +17,30 @@ export class Clash extends Error {
   }
 }
 
-const NAME = "deeds";
-const all = () => kept(NAME, []);
-const save = (deeds) => {
-  keep(NAME, deeds);
-  window.dispatchEvent(new Event("deeds-changed"));
-};
-const put = (deed) => save(all().some(({ name }) => name === deed.name) ? all().map((each) => (each.name === deed.name ? deed : each)) : [...all(), deed]);
+let deeds = [];
 
 /** The deeds that have no answer yet, oldest first. */
-export const waiting = all;
+export const waiting = () => deeds;
 
 /** Forget a deed: it is done, or somebody does not want it any more. */
-export const drop = (name) => save(all().filter((each) => each.name !== name));
+export async function drop(name) {
+  await forgetDeed(name);
+  know(deeds.filter((each) => each.name !== name));
+}
+
+async function put(deed) {
+  await keepDeed(deed); // before anything else happens with it
+  know(deeds.some(({ name }) => name === deed.name) ? deeds.map((each) => (each.name === deed.name ? deed : each)) : [...deeds, deed]);
+}
+
+function know(now) {
+  deeds = now;
+  window.dispatchEvent(new Event("deeds-changed"));
+}
+
+/** What was kept before, once it is read; another tab's deeds are seen too. */
+export const ready = keptDeeds().then(know);
+onOtherTab(() => keptDeeds().then(know));
 
 /**
  * Write something down. The answer is the record as it stands then; `{ waits: name }` where the server is away and the
@@ -36,19 +48,20 @@ export const drop = (name) => save(all().filter((each) => each.name !== name));
  */
 export async function deliver({ kind, id, body, base, version, words, key }) {
   const deed = { name: ownKey(), kind, id, body, base, version, words, key: key ?? ownKey(), state: "waits", at: Date.now() };
-  put(deed);
-  if (all().some((each) => each.id === id && each.name !== deed.name && each.state === "waits")) {
+  await ready;
+  await put(deed);
+  if (waiting().some((each) => each.id === id && each.name !== deed.name && each.state === "waits")) {
     await flush(); // in the order in which they were done
-    if (!all().some(({ name }) => name === deed.name)) return read(place(id), "Reading the records");
+    if (!waiting().some(({ name }) => name === deed.name)) return read(place(id), "Reading the records");
     return { waits: deed.name };
   }
   try {
     const now = await send(deed);
-    drop(deed.name);
+    await drop(deed.name);
     return now;
   } catch (error) {
     if (error instanceof Away) return { waits: deed.name };
-    drop(deed.name);
+    await drop(deed.name);
     throw error;
   }
 }
@@ -63,15 +76,16 @@ export function flush() {
 
 async function empty() {
   let done = 0;
-  for (const deed of all().filter(({ state }) => state === "waits")) {
-    if (!all().some(({ name }) => name === deed.name)) continue; // dropped meanwhile
+  await ready;
+  for (const deed of waiting().filter(({ state }) => state === "waits")) {
+    if (!waiting().some(({ name }) => name === deed.name)) continue; // dropped meanwhile
     try {
       await send(deed);
-      drop(deed.name);
+      await drop(deed.name);
       done += 1;
     } catch (error) {
       if (error instanceof Away || error.status >= 500) break;
-      put({ ...deed, state: error instanceof Clash ? "clashes" : "refused", why: error.message });
+      await put({ ...deed, state: error instanceof Clash ? "clashes" : "refused", why: error.message });
     }
   }
   if (done) window.dispatchEvent(new Event("records-changed"));
@@ -94,7 +108,7 @@ async function send(deed) {
     } catch (error) {
       if (!(error instanceof Refused) || error.status !== CHANGED || again > 4) throw error;
       deed = renewed(deed, await read(place(deed.id), "Reading what was changed"));
-      put(deed);
+      await put(deed);
     }
   }
 }
@@ -110,7 +124,7 @@ function renewed(deed, record) {
 
 /** A record as it will stand once what waits on this device is written down. */
 export function withWaiting(record) {
-  const mine = all().filter(({ id, state, kind }) => id === record.entry.machine.id && state === "waits" && kind !== "take");
+  const mine = waiting().filter(({ id, state, kind }) => id === record.entry.machine.id && state === "waits" && kind !== "take");
   return mine.length ? { ...record, waits: mine.length, entry: mine.reduce(foreseen, record.entry) } : record;
 }
 

@@ -12,7 +12,6 @@ const bar = document.getElementById("queue");
 /** Show the deeds without an answer, now and whenever one comes or goes, and try to send them now and then. */
 export function queueBar() {
   window.addEventListener("deeds-changed", draw);
-  window.addEventListener("storage", draw); // another tab
   window.addEventListener("online", flush);
   setInterval(() => { if (waiting().some(({ state }) => state === "waits")) flush(); }, LOOK_MS);
   draw();

@@ -3,7 +3,7 @@
 import { Away, read, write } from "./http.js";
 import { keep, kept } from "./keep.js";
 import { bare, place } from "./plain.js";
-import { deliver, withWaiting } from "./queue.js";
+import { deliver, ready, withWaiting } from "./queue.js";
 
 export { bare, today } from "./plain.js";
 
@@ -13,6 +13,7 @@ const SEEN = 60; // records that are kept on this device for when the server is 
 /** All entries of a kind: bench, sold, all. */
 export async function entries(which, signal) {
   const found = [];
+  await ready;
   try {
     for (;;) {
       const page = await read(`/v1/machines?which=${which}&offset=${found.length}&limit=${PAGE}`, "Reading the records", signal);
@@ -30,6 +31,7 @@ export async function entries(which, signal) {
 
 /** One record, as it was seen last where the server is away. */
 export async function entry(id, signal) {
+  await ready;
   try {
     const record = await read(place(id), "Reading the records", signal);
     const others = kept("seen.bench", []).filter((each) => each.entry.machine.id !== id);

@@ -57,7 +57,7 @@ function gateItem({ gate, state }, safety, it) {
 function answers(gate, state, it) {
   const { id } = gate;
   const said = it.machine.checks?.[id];
-  const say = (result) => button(spoken(result), () => answer([id], result, it), { class: said === result ? "said" : "quiet", "aria-pressed": said === result, "aria-label": `${spoken(id)}: ${result}` });
+  const say = (result) => button(spoken(result), () => answer([id], result, it), { class: said === result ? "said" : "quiet", "aria-pressed": String(said === result), "aria-label": `${spoken(id)}: ${result}` });
   const measured = TIMED[id] ? button(state === "open" ? "Stopwatch" : "Time it again", () => time(gate, it), { class: "quiet" })
     : FIGURES[id] ? button("Write figure", () => figure(gate, FIGURES[id], it), { class: "quiet" })
       : h("a", { class: "act quiet", href: `#/measure/${encodeURIComponent(it.machine.id)}` }, "Write readings");

@@ -1,10 +1,12 @@
 // A machine in one's own words: what was understood goes into the fields below, what was not is said.
 
 import { button, freshId, h, refill } from "./dom.js";
-import { ask, Refused } from "./http.js";
+import { ask } from "./http.js";
+import { merged } from "./merge.js";
+import { bare } from "./plain.js";
 import { trouble } from "./trouble.js";
 
-const PATH = "/v1/read/words";
+const PATH = "/v1/read/machines";
 
 /** A field for words on top of the form; `redo(machine)` lays the form out anew with what was understood. */
 export function telling(typed, facts, redo, save) {
@@ -15,12 +17,11 @@ export function telling(typed, facts, redo, save) {
   const read = async () => {
     if (!field.value.trim()) return field.focus();
     try {
-      const said = await ask(PATH, { words: field.value }, "Reading it");
+      const { machine, ...said } = await ask(PATH, { words: field.value }, "Reading it");
       typed.understood = said;
       save();
-      return redo({ ...typed.machine, ...said.machine });
+      return redo(merged({}, bare(machine), typed.machine).machine);
     } catch (error) {
-      if (error instanceof Refused && error.status === 404) return refill(told, h("p", { class: "fine" }, "This server reads no words yet; fill in the fields below."));
       return refill(told, trouble(error));
     }
   };
@@ -28,6 +29,8 @@ export function telling(typed, facts, redo, save) {
   return h("section", { class: "part telling", "aria-label": "In your own words" }, h("p", {}, h("label", { for: id }, "Tell it in your own words"), field), button("Fill in the fields from it", read, { class: "second" }), told);
 }
 
-const list = (title, lines) => (lines?.length ? [h("b", {}, title), h("ul", { class: "plain" }, lines.map((line) => h("li", {}, typeof line === "string" ? line : Object.values(line).flat().join(": "))))] : null);
+const list = (title, lines) => (lines?.length ? [h("b", {}, title), h("ul", { class: "plain" }, lines.map((line) => h("li", {}, line)))] : null);
 
-const wordsOf = (said) => [list("Understood:", said.understood), list("Not understood:", said.not_understood), list("To be asked:", said.ask ?? said.questions)];
+/** What was made of the words: what is in the fields now, what is asked before it counts, what nothing was made of. */
+const wordsOf = (said) => [list("In the fields below:", said.understood), list("Said not to be there:", said.not_there),
+  list("To be asked; none of it counts yet:", said.ask?.map(({ question, choices }) => `${question}${choices.length ? ` (${choices.join(", ")})` : ""}`)), list("Nothing was made of:", said.not_understood)];

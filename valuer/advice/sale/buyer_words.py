@@ -114,13 +114,16 @@ def title_of(machine: Machine) -> str:
 
 def facts_of(machine: Machine) -> list[str]:
     """Return what it is, beyond its title."""
+    years = machine.age_years
     dead = any(item.fault == "estart_dead" and item.severity == "serious" for item in machine.faults)
     electric = "rope start" if dead else "electric start"
     return list(
         filter(
             None,
             (
-                f"about {counted(machine.age_years, 'year')} old" if machine.age_years is not None else "",
+                f"about {counted(round(years) if years >= 1 else years, 'year')} old"
+                if years is not None
+                else "",
                 {"rope": "rope start", "electric": electric}.get(machine.start or "", ""),
                 ENGINES.get(machine.engine_class or "", ""),
                 f"{machine.deck_material} deck" if machine.deck_material else "",
@@ -141,7 +144,8 @@ def counted(number: float, thing: str) -> str:
     """
     if number < 1:
         return f"less than 1 {thing}"
-    return f"{number:.2g} {thing}" if number == 1 else f"{number:.2g} {thing}s"
+    told = f"{number:.2g}"
+    return f"{told} {thing}" if told == "1" else f"{told} {thing}s"
 
 
 def fault_said(item: Finding) -> str:

@@ -331,7 +331,7 @@ class _Promise:
     def _looks(
         riddle: Riddle, beliefs: FloatArray, still: FloatArray, once: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the chances of all looks' results (n, results); what each seems worth, money, and its bits (n, looks)."""
+        """Return the chances of all looks' results (n, results), and of each look (n, looks) its worth and its bits."""
         if not riddle.looks:
             none = np.zeros((len(beliefs), 0))
             return none, none, none

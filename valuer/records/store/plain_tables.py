@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from sqlalchemy import insert, select
 
 from valuer.domain.faults import fault_order
-from valuer.domain.machine import ID_PATTERN, Machine
+from valuer.domain.machine import ID_PATTERN, MOST_OF_ID, Machine
 from valuer.records.cells import LISTS, NUMBER, PAIRS, Unreadable, wire_value
 from valuer.records.entries import MachineEntry, Sale, parse_day
 from valuer.records.files import Lines
@@ -88,7 +88,7 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[str]], now: datetime) 
     is_id, moment, width = re.compile(ID_PATTERN).fullmatch, now.strftime("%Y-%m-%d %H:%M:%S.%f"), len(header)
     machine_rows, sale_rows = [], []
     for row in rows:
-        if len(row) != width or not is_id(row[at_id]):
+        if len(row) != width or not is_id(row[at_id]) or len(row[at_id]) > MOST_OF_ID:
             return None
         name, sold, told = row[at_id], day[row[at_sold]], _cells(row, of)
         taken = day[told["taken_on"]] if told["taken_on"] else sold
