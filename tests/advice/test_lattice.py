@@ -105,11 +105,7 @@ def test_price_level_scales_values() -> None:
 
 def test_gates_are_enumerated_however_many_faults_there_are() -> None:
     """A14: thirteen findings and more with an open recall: scrap only, in the price and in every way out."""
-<<<<<<< HEAD
     able = _fourteen()
-=======
-    able = list(_fourteen())
->>>>>>> tree
     for count in (11, 12, 13, 14):
         one = machine(*able[:count], "recall_open:serious", tier="premium")
         answer = value_machines([one], FakeModel(400.0), terms())[0]
