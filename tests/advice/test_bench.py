@@ -10,6 +10,7 @@ from tests.advice.make import course, job, list_of, machine, terms
 from valuer.advice.work.bench import plan_and_rank, plan_bench, rank_bench
 from valuer.advice.work.course import no_work, offers
 from valuer.advice.work.job import jobs
+from valuer.advice.work.ways_out import PARTS_SOLD
 from valuer.domain.machine import Machine
 
 ABLE = sorted(set(EFFECTS) - {"recall_open", "estart_dead"})
@@ -122,17 +123,16 @@ def test_more_cash_lets_the_dearer_list_in() -> None:
 
 
 def test_what_is_left_is_sold_broken_or_scrapped() -> None:
-    """No work pays on these: a faded one is sold, a rotten deck on a good engine broken, a dead one scrapped.
+    """No work pays on these: a faded one is sold, a cheap rotten deck on a good engine broken, a dead one scrapped.
 
-    Rotten: for repair 190 x .45 x .70 = 59.85 less 27 of selling; parts 137 x .6 less 45 for stripping and
-    shelf.
+    Rotten: a buyer gives 100 x .45 x .70 = 31.50 less selling; the good parts bring more.
     """
     bench = [
         machine("paint_faded:slight", id="faded"),
         machine("deck_rust_hole:serious", id="rotten"),
         machine("bent_crank:serious", "deck_rust_hole:serious", "drive_none:serious", id="dead"),
     ]
-    model = FakeModel(by_id={"faded": 190.0, "rotten": 190.0, "dead": 40.0})
+    model = FakeModel(by_id={"faded": 190.0, "rotten": 100.0, "dead": 40.0})
     actions = {row.id: row.action for row in plan_bench(bench, model, terms()).machines}
     assert actions == {"faded": "sell as it stands", "rotten": "break for parts", "dead": "scrap"}
 
@@ -181,13 +181,11 @@ def test_an_engine_is_worth_what_it_is_whatever_deck_is_above_it() -> None:
     ]
     assert parts[0] == parts[1] == parts[2]
     plain = list_of(machine(engine_class="mid_ohv"))
-    deck = next(way.left for way in plain.ways_now if way.route == "for parts") - parts[0]
-    assert deck == pytest.approx(20.0 * 0.6, abs=0.01)  # a deck brings 20, of which .6 comes in
     dead = list_of(machine("rod_knock:serious", engine_class="mid_ohv"))
     engine = next(way.left for way in plain.ways_now if way.route == "for parts") - next(
         way.left for way in dead.ways_now if way.route == "for parts"
     )
-    assert engine == pytest.approx(45.0 * 0.6, abs=0.01)
+    assert engine == pytest.approx(45.0 * PARTS_SOLD, abs=0.01)  # an engine brings 45; not all of it comes in
 
 
 def test_a_donor_is_told_where_two_make_one() -> None:

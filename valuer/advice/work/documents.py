@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from valuer.advice.worth.documents import Advice, Chance, Document, Hours, Money, Route
+from valuer.advice.worth.documents import Advice, Chance, Document, Hours, Money, Route, Times
 
 StepKind = Literal["check", "look", "measure", "fix"]
 Verdict = Literal["go on", "sell as it stands", "break for parts", "scrap", "no sale while a recall is open"]
@@ -42,7 +42,9 @@ class WorkStep(Document):
     kind: StepKind
     parts_of_it: tuple[Part, ...]
     name: str = Field(description="what is done, in plain words")
-    chance: Chance = Field(description="chance that it comes to this step")
+    chance: Times = Field(
+        description="chance that it comes to this step; above 1 where it may be done again for another fault"
+    )
     minutes: float = Field(ge=0, description="bench minutes, strip-down included")
     parts: Money = Field(description="money for parts")
     brings: Money = Field(description="what the list would lose without this step: the best list without it")

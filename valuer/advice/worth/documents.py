@@ -18,6 +18,7 @@ def _rounded(digits: int) -> AfterValidator:
 Money = Annotated[float, _rounded(2)]
 Hours = Annotated[float, _rounded(4)]
 Chance = Annotated[float, _rounded(4), Field(ge=0, le=1)]
+Times = Annotated[float, _rounded(4), Field(ge=0)]
 Route = Literal["working", "for repair", "for parts", "scrap"]
 
 
