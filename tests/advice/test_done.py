@@ -69,7 +69,7 @@ def test_after_everything_failed_the_machine_goes_as_it_stands() -> None:
     ("faults", "failed"),
     [
         (("oil_leak_sump:serious",), "sump_gasket"),
-        (("fuel_leak_line:serious",), "fuel_line_new"),
+        (("fuel_leak_line:serious",), "fuel_line"),
         (("surging:serious",), "carb_ultrasonic"),
         (("no_start:serious",), "used_engine"),
         (("hard_start:serious", "dirty:serious"), "carb_ultrasonic"),

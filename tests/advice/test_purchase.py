@@ -5,7 +5,7 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import terms
 from tests.advice.make import untested as machine
-from valuer.advice.deal.purchase import DRAWS, imagined, kind_of, purchase_limits
+from valuer.advice.deal.purchase import UNKNOWN, DRAWS, imagined, kind_of, purchase_limits
 from valuer.advice.worth.lattice import Scene, scene_of
 from valuer.advice.worth.untested import not_looked_for
 from valuer.domain.faults import fault_catalogue
@@ -38,7 +38,8 @@ def test_limit_of_a_machine_that_is_known_to_be_sound_by_hand() -> None:
     Selling .6 + 6 x .1 + .3/.7 x .4 + .4 = 1.7714 h and 1.2 % for come-backs: 26.571 + 2.28. Trip at no
     miles: .8 h x 15 / (1 - .1667) = 14.4006. First look .3 h, 6 of consumables, 2 of tools: 12.50.
     """
-    expected = 190 - (26.5714 + 2.28) - 12.0 / (1 - 0.1667) - 12.50
+    checks = 61 / 60 * 15  # the safety checks still to be passed before it is sold as working, 61 minutes
+    expected = 190 - (26.5714 + 2.28) - 12.0 / (1 - 0.1667) - 12.50 - checks
     assert limit(looked_for=EVERYTHING, trip_miles=0.0) == pytest.approx(expected, abs=0.01)
 
 
@@ -75,12 +76,12 @@ def test_what_nobody_looked_for_costs() -> None:
 
 
 def test_unknown_faults_come_at_their_share_among_machines_taken_in() -> None:
-    """Stale fuel is on 45 to 60 in 100 (common practice): about half the imagined machines."""
+    """Stale fuel is on 45 to 60 in 100 (common practice); a quarter of that counts on a machine not seen yet."""
     scene = scene_of(machine(), terms())
     drawn = imagined(scene, ("stale_fuel",))
     assert len(drawn) == DRAWS
     share = sum(bool(item.findings) for item in drawn) / DRAWS
-    assert share == pytest.approx(0.525, abs=0.2)
+    assert share == pytest.approx(0.525 * UNKNOWN, abs=0.1)
 
 
 def test_the_same_machines_are_imagined_for_every_question() -> None:

@@ -13,7 +13,6 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms
 from valuer.domain.shop_figures import ShopFigures
-from valuer.domain.symptoms import posterior, symptom_for
 
 NOT_ASKED_FOR = "trim"
 """Group of faults an owner does not take a mower to a shop for: dirt, paint, a missing bag."""
@@ -61,22 +60,8 @@ def _brought(machine: Machine, terms: ShopTerms, shop: Workshop) -> Brought:
     every = scene_of(machine, terms).findings
     explained = told_twice(every)
     found = tuple(item for item in every if item not in explained)
-    rows = [_odds(shop, item, machine) for item in found]
+    rows = [odds_on(shop, item, machine.readings) for item in found]
     return Brought(machine, found, explained, np.array(rows).reshape(len(rows), len(shop.names)), shop)
-
-
-def _odds(shop: Workshop, item: Finding, machine: Machine) -> FloatArray:
-    """Return the odds of every fix on a finding; where its cause is not known, weighed over the causes."""
-    symptom = symptom_for(item.fault)
-    if symptom is None:
-        return odds_on(shop, item, machine.readings)
-    beliefs = posterior(symptom, machine.readings)
-    odds = np.zeros(len(shop.names))
-    for name, chance in beliefs.items():
-        for fix, row in symptom.causes[name].fixes.items():
-            if fix in shop.names:
-                odds[shop.names.index(fix)] += chance * row.likely
-    return odds
 
 
 def _quote(brought: Brought, known: ShopFigures, terms: ShopTerms) -> Quote:

@@ -149,7 +149,7 @@ def _row(course: Course, model: ValueModel) -> BenchMachine:
     return BenchMachine(
         id=job.machine.id,
         value=job.value,
-        value_now=job.lattice.now,
+        value_now=job.value.amount,
         value_after=course.value_after,
         left_now=job.now,
         expected_return=course.returns,

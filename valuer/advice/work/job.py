@@ -201,7 +201,7 @@ def job_of(
     places: int = MOST_PLACES,
 ) -> Job:
     """Return the job of a machine whose values are known; ``places`` are those a symptom's story may have."""
-    done = done or NOTHING_DONE
+    done = _told(done or NOTHING_DONE, lattice.machine)
     own = _own_shop(shop, lattice.machine, terms)
     unchecked = open_checks(lattice.machine, terms, done)
     maker = _Maker(lattice, model, terms, own, done, places=places)
@@ -285,19 +285,28 @@ def _shown(symptom: Symptom, done: Done) -> dict[str, str]:
     return {name: shown for name, shown in done.seen.items() if shown in known.get(name, ())}
 
 
+def _value_now(value: Value, price: float) -> Value:
+    """Return the value at the price as it stands after work and looks, its range as wide as before."""
+    if value.amount <= 0:
+        return value
+    moved = price / value.amount
+    return value.model_copy(update={"amount": price, "low": value.low * moved, "high": value.high * moved})
+
+
 def _made(maker: "_Maker", value: Value, unchecked: tuple[str, ...]) -> Job:
     troubles, stories, given_up = maker.troubles()
     hours = sum(GATE_MINUTES.get(gate, OTHER_MINUTES) for gate in unchecked) / 60
+    ways = ways_out(maker.lattice, troubles, maker.terms, hours)
     return Job(
         lattice=maker.lattice,
-        value=value,
+        value=_value_now(value, float(ways.price[tuple(trouble.start for trouble in troubles)])),
         terms=maker.terms,
         shop=maker.shop,
         done=maker.done,
         troubles=troubles,
         stories=stories,
         acts=maker.acts(troubles),
-        ways=ways_out(maker.lattice, troubles, maker.terms, hours),
+        ways=ways,
         unchecked=unchecked,
         firsts=(),
         given_up=given_up,
@@ -314,6 +323,11 @@ def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ..
     left = tuple(item for item in machine.faults if item.fault not in cured)
     verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, cured)
     return verdict.unchecked
+
+
+def _told(done: Done, machine: Machine) -> Done:
+    """Return what work has done and looks have shown, those written in the machine's file among them."""
+    return replace(done, seen={**machine.seen, **done.seen}) if machine.seen else done
 
 
 def _own_shop(shop: Workshop, machine: Machine, terms: ShopTerms) -> Workshop:
@@ -398,6 +412,10 @@ class _Maker:
         brings = self.gains @ self.odds if len(self.gains) else np.zeros(len(self.shop.names))
         return [bool(gain > cost) for gain, cost in zip(brings, self.alone + self.terms.margin, strict=True)]
 
+    def could(self, axis: int) -> list[str]:
+        """The fixes that can work on a finding, whatever they cost."""
+        return [name for place, name in enumerate(self.shop.names) if self.odds[axis, place] > 0]
+
     def fixes_on(self, axis: int) -> list[str]:
         """The fixes that can work on a finding and can pay."""
         names = enumerate(self.shop.names)
@@ -435,7 +453,8 @@ class _Maker:
 
     def _trouble(self, axis: int, item: Finding, room: int) -> tuple[Trouble, Story | None]:
         failed, cured = self.done.failed.get(item.fault, frozenset()), item.fault in self.done.cured
-        names = self.fixes_on(axis)
+        useful = self.fixes_on(axis)
+        names = [*useful, *(name for name in self.could(axis) if name in failed and name not in useful)]
         symptom = self.symptom(item)
         if symptom is not None and (names or self.lattice.machine.causes.get(item.fault)):
             told = story(
@@ -447,7 +466,7 @@ class _Maker:
             )
             return told.trouble, told
         measured = self.done.seen.get(f"{AGAIN}_{item.fault}")
-        if not names and item.chance >= 1:
+        if not useful and item.chance >= 1:
             return fixed_trouble(item, cured=cured), None
         odds = {name: float(self.odds[axis, self.shop.names.index(name)]) for name in names}
         trouble = plain_trouble(item, odds, failed, cured=cured or measured == "not there")
