@@ -52,7 +52,7 @@ def learned() -> SellingModel:
     return fit_selling_model(draw_listings(1200, 31)[1])
 
 
-ONE = Machine.model_validate({"id": "m1"})
+ONE = Machine.model_validate({"id": "m1", "looked_over": True})
 MONTHS, ROLL = st.integers(1, 12), st.integers(1, 16)
 
 

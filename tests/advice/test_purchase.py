@@ -5,7 +5,7 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import terms
 from tests.advice.make import untested as machine
-from valuer.advice.deal.purchase import UNKNOWN, DRAWS, imagined, kind_of, purchase_limits
+from valuer.advice.deal.purchase import DRAWS, UNKNOWN, imagined, kind_of, purchase_limits
 from valuer.advice.worth.lattice import Scene, scene_of
 from valuer.advice.worth.untested import not_looked_for
 from valuer.domain.faults import fault_catalogue

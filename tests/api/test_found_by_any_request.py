@@ -18,7 +18,7 @@ def client(tmp_path: Path) -> Iterator[TestClient]:
     """The API over the fake model and one machine on record."""
     store = open_store(NOW, str(tmp_path / "records.sqlite"))
     asked = TestClient(create_app(Adviser(FakeModel()), store), "http://127.0.0.1")
-    asked.post("/v1/machines", json={"machine": {"id": "m1"}, "taken_on": "2026-05-01"})
+    asked.post("/v1/machines", json={"machine": {"id": "m1", "looked_over": True}, "taken_on": "2026-05-01"})
     yield asked
     store.close()
 

@@ -29,7 +29,7 @@ def client(store: Store) -> TestClient:
     return TestClient(create_app(Adviser(FakeModel()), store), "http://127.0.0.1")
 
 
-LEAKY = {"id": "green-1", "faults": ["fuel_leak_carb:slight", "blade_dull:slight"]}
+LEAKY = {"id": "green-1", "looked_over": True, "faults": ["fuel_leak_carb:slight", "blade_dull:slight"]}
 
 
 def take(client: TestClient, machine: dict[str, Any] = LEAKY, **headers: str) -> Any:
@@ -94,7 +94,7 @@ def test_pages(client: TestClient) -> None:
 
 def test_a_change_says_what_it_changes(client: TestClient) -> None:
     etag = take(client).headers["ETag"]
-    new = {"id": "green-1", "faults": []}
+    new = {"id": "green-1", "looked_over": True, "faults": []}
     assert client.put("/v1/machines/green-1", json=new).status_code == 428
     assert client.put("/v1/machines/green-1", json=new, headers={"If-Match": "x"}).status_code == 412
     first = client.put("/v1/machines/green-1", json=new, headers={"If-Match": etag})

@@ -7,9 +7,9 @@ import pytest
 
 from tests.cli.conftest import Run
 
-FILE = b"""id,drive,age_years,faults,readings,checks
-m1,push,6,fuel_leak_carb:slight;blade_dull:slight,"blade_stop_s:2.1,2.3,2.2",recall:passed
-m2,push,4,,,
+FILE = b"""id,drive,age_years,faults,readings,checks,looked_over
+m1,push,6,fuel_leak_carb:slight;blade_dull:slight,"blade_stop_s:2.1,2.3,2.2",recall:passed,yes
+m2,push,4,,,,yes
 """
 
 

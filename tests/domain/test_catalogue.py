@@ -21,7 +21,8 @@ FAULTS = fault_catalogue()
 TABLES = sorted(
     entry.name
     for entry in files(catalogue).iterdir()
-    if entry.name.endswith(".toml") and entry.name != "words.toml"  # words, no figures: its head says whose they are
+    if entry.name.endswith(".toml")
+    and entry.name != "words.toml"  # words, no figures: its head says whose they are
 )
 
 

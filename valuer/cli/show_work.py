@@ -6,6 +6,7 @@ from rich.console import Console
 from rich.text import Text
 
 from valuer.advice.work.documents import HourPoint, StepResult, SymptomCauses, WorkList, WorkStep
+from valuer.advice.worth.common import OUTSIDE
 from valuer.cli import show
 
 SHOWN = 4
@@ -29,7 +30,7 @@ def work_lists(out: Console, answers: Sequence[WorkList], told: Sequence[str], *
         _table(out, answers)
     else:
         for answer in answers:
-            (_full if full else _short)(out, answer)
+            (_full if full else work_list)(out, answer)
     if full:
         show.closing(out, answers)
     else:
@@ -37,7 +38,7 @@ def work_lists(out: Console, answers: Sequence[WorkList], told: Sequence[str], *
 
 
 def _tail(answer: WorkList) -> str:
-    ground = "an invented market" if answer.basis.synthetic else "the sales given"
+    ground = "a synthetic (invented) market" if answer.basis.synthetic else "the sales given"
     return f"Rests on {ground}, {answer.basis.own_sales} own sales. --full: every step, reason, caution, doubt and law."
 
 
@@ -57,8 +58,12 @@ def _table(out: Console, answers: Sequence[WorkList]) -> None:
         show.wrapped(out, caution, "    ", first="  - ")
 
 
-def _short(out: Console, answer: WorkList) -> None:
+def work_list(out: Console, answer: WorkList) -> None:
+    """One machine in a dozen lines: its value, the first step with its cautions, and what follows."""
     show.headline(out, answer)
+    for line in answer.warnings:
+        if line.startswith(OUTSIDE):
+            show.wrapped(out, line)
     show.wrapped(out, answer.summary)
     if answer.steps:
         _step(out, answer.steps[0])

@@ -22,7 +22,7 @@ export async function nextStep(it) {
 function actOf(step, it) {
   if (step.kind === "check") return { words: "To the checks", run: go(it, "safe") };
   if (step.kind === "fix") return { words: "Tried it", run: () => openWork(it, tryOf(step, step.parts_of_it[0])) };
-  return { words: "What it showed", run: go(it, "work") };
+  return { words: "Looked", run: go(it, "work") };
 }
 
 /** The work in a few words. */
