@@ -231,6 +231,6 @@ def _cost_lines(sums: Sums, terms: ShopTerms) -> tuple[CostLine, ...]:
             cash=terms.consumables + terms.tool_wear,
             hours=terms.triage_hours,
         ),
-        CostLine(name="repair, as the best plan has it", cash=cash, hours=hours),
+        CostLine(name="repair, as the work list has it", cash=cash, hours=hours),
         CostLine(name="selling", cash=selling, hours=selling_hours(terms)),
     )
