@@ -160,9 +160,10 @@ CLOSED = Refusal(
 
 def devices(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     """The routes of devices: who is let in, another one, one less."""
-    router = APIRouter(prefix="/v1/devices", route_class=StrictRoute, responses=dict(responses))
+    closed = {409: {**responses[422], "description": "This server answers this computer only"}}
+    router = APIRouter(prefix="/v1", route_class=StrictRoute, responses={**responses, **closed})
 
-    @router.get("")
+    @router.get("/devices")
     def listed(request: Request) -> DeviceList:
         """Which devices were let in."""
         if door.devices is None:
@@ -182,7 +183,7 @@ def devices(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRou
         address = f"{door.devices.where}#/enter/{door.devices.invite()}"
         return Invitation(address=address, minutes=MINUTES, squares=squares(address))
 
-    @router.delete("/{number}", status_code=204)
+    @router.delete("/devices/{number}", status_code=204)
     def shut_out(number: int) -> None:
         """Shut a device out; the others stay in."""
         if door.devices is None:

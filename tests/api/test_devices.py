@@ -81,13 +81,13 @@ def test_one_that_is_shut_out_stays_out_and_the_others_stay_in(
 
 def test_an_invitation_lets_one_device_in_for_some_minutes(app: Any, clock: Clock) -> None:
     first = device(app, TOKEN)
-    told = first.post("/v1/devices/invitations").json()
+    told = first.post("/v1/invitations").json()
     assert told["address"].startswith("http://192.0.2.7:8321/#/enter/")
     invitation = told["address"].rpartition("/")[2]
     device(app, invitation, "second")
     late = TestClient(app, HERE).post("/v1/entrance", json={"token": invitation})
     assert late.status_code == 401, "it lets one in"
-    another = first.post("/v1/devices/invitations").json()["address"].rpartition("/")[2]
+    another = first.post("/v1/invitations").json()["address"].rpartition("/")[2]
     clock.moment += timedelta(minutes=MINUTES, seconds=1)
     assert TestClient(app, HERE).post("/v1/entrance", json={"token": another}).status_code == 401
 
@@ -95,7 +95,7 @@ def test_an_invitation_lets_one_device_in_for_some_minutes(app: Any, clock: Cloc
 def test_nobody_from_outside_may_invite_list_or_shut_out(app: Any) -> None:
     stranger = TestClient(app, HERE)
     for method, path in (
-        ("POST", "/v1/devices/invitations"),
+        ("POST", "/v1/invitations"),
         ("GET", "/v1/devices"),
         ("DELETE", "/v1/devices/1"),
     ):
@@ -105,7 +105,7 @@ def test_nobody_from_outside_may_invite_list_or_shut_out(app: Any) -> None:
 def test_a_server_for_this_computer_only_says_so() -> None:
     here = TestClient(create_app(Adviser(FakeModel())), HERE)
     assert here.get("/v1/devices").json() == {"open": False, "devices": []}
-    assert here.post("/v1/devices/invitations").status_code == 409
+    assert here.post("/v1/invitations").status_code == 409
 
 
 def test_the_code_has_the_corners_a_camera_looks_for() -> None:

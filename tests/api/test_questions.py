@@ -24,7 +24,7 @@ def client() -> TestClient:
 
 OPENAPI: dict[str, Any] = create_app(Adviser(FakeModel())).openapi()
 ROUTES = [(path, method) for path, methods in OPENAPI["paths"].items() for method in methods]
-ENTRANCE = {"/v1/entrance", "/v1/devices/invitations"}
+ENTRANCE = {"/v1/entrance", "/v1/invitations"}
 QUESTIONS = [path for path, method in ROUTES if method == "post" and path not in ENTRANCE]
 
 
@@ -42,10 +42,10 @@ def test_the_routes_are_these() -> None:
         ("/v1/bench-rankings", "post"),
         ("/v1/catalogue", "get"),
         ("/v1/devices", "get"),
-        ("/v1/devices/invitations", "post"),
         ("/v1/devices/{number}", "delete"),
         ("/v1/entrance", "delete"),
         ("/v1/entrance", "post"),
+        ("/v1/invitations", "post"),
         ("/v1/listings", "post"),
         ("/v1/model-card", "get"),
         ("/v1/offers", "post"),

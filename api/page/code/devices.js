@@ -27,7 +27,7 @@ export function devicesPart(signal) {
     }, { class: "quiet", "aria-label": `Shut ${name} out` }));
   const invite = async () => {
     try {
-      const { address, minutes, squares } = await ask("/v1/devices/invitations", {}, "Making an invitation");
+      const { address, minutes, squares } = await ask("/v1/invitations", {}, "Making an invitation");
       refill(code, picture(squares), h("p", {}, `Photograph it with the phone, within ${minutes} minutes; it lets one device in. Or type the address there:`), h("p", { class: "fine" }, h("code", {}, address)));
     } catch (error) {
       refill(code, trouble(error));
