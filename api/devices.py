@@ -160,7 +160,9 @@ CLOSED = Refusal(
 
 def devices(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:
     """The routes of devices: who is let in, another one, one less."""
-    closed = {409: {**responses[422], "description": "This server answers this computer only"}}
+    closed: dict[int | str, dict[str, Any]] = {
+        409: {**responses[422], "description": "This server answers this computer only"}
+    }
     router = APIRouter(prefix="/v1", route_class=StrictRoute, responses={**responses, **closed})
 
     @router.get("/devices")

@@ -99,7 +99,8 @@ def test_after_a_first_step_the_list_is_the_branch_told(faults: tuple[str, ...],
     one = machine(*faults)
     before = list_of(one, sound=sound)
     if not before.steps:
-        pytest.skip("no work pays here")
+        assert sound == 190.0  # work pays on every one of the dear machines
+        return
     step = before.steps[0]
     for result in step.results:
         if "," in result.shows:
