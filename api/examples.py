@@ -10,7 +10,7 @@ MACHINE = {
     "start": "rope",
     "tier": "mid",
     "age_years": 6,
-    "looks": "used",
+    "looks": "scuffed",
     "faults": ["starter_noise:serious", "blade_dull:slight"],
     "readings": {"cold_pulls": 2, "roll_pull_kgf": [2.9, 2.7, 2.8], "machine_mass_kg": 34},
 }

@@ -53,7 +53,7 @@ def _table(rng: np.random.Generator) -> str:
     for number in range(ROWS):
         found = rng.choice(len(faults), rng.integers(0, 5), replace=False)
         told = ";".join(f"{faults[place]}:serious" for place in found)
-        drive, looks = ("push", "rear_variable")[number % 2], ("clean", "used", "rough")[number % 3]
+        drive, looks = ("push", "rear_variable")[number % 2], ("bright", "scuffed", "scarred")[number % 3]
         age, price, day = rng.integers(0, 200) / 10, rng.integers(20, 400), rng.integers(10, 29)
         lines.append(
             f"m{number},{drive},21,mid_ohv,mid,{age},{looks},{told},2024-05-01,20,2025-05-{day},{price}"

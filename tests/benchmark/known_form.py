@@ -77,7 +77,7 @@ def sold(machines: Sequence[Machine], found: Sequence[Sequence[Finding]], months
         new=np.array(news),
         log_kept=np.log([np.interp(age, AGES, KEPT[tier]) for age, tier in zip(ages, tiers, strict=True)]),
         cliffs=(ages[:, None] >= np.array(CLIFFS)).sum(axis=1).astype(float),
-        looks=np.array([LOOKS[m.looks or "used"] for m in machines]),
+        looks=np.array([LOOKS[m.looks or "scuffed"] for m in machines]),
         turn=np.cos((np.array(months) - 5) / 12 * 2 * np.pi) - 1.0,
         off=off,
         dead=np.array([any(f.fault == "no_start" for f in each) for each in found]),

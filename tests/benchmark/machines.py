@@ -43,7 +43,7 @@ KINDS: Mapping[str, Mapping[str, Any]] = {
 COMMON = {
     "deck_width_in": 21.0,
     "deck_material": "steel",
-    "looks": "used",
+    "looks": "scuffed",
     "kept": "inside",
     "looked_over": True,
 }

@@ -271,7 +271,7 @@ EIGHT = ("starter_noise", "fuel_leak_carb", "oil_leak_minor", "stiff_roll", "bla
          "paint_faded")  # fmt: skip
 DESCRIBED = {
     "id": "eight", "drive": "rear_variable", "tier": "mid", "age_years": 6.0, "deck_width_in": 21.0,
-    "deck_material": "steel", "engine_class": "mid_ohv", "start": "rope", "looks": "used", "kept": "inside",
+    "deck_material": "steel", "engine_class": "mid_ohv", "start": "rope", "looks": "scuffed", "kept": "inside",
     "blade_clutch": False, "mulch_kit": True, "high_wheels": False, "new_price": 500.0,
     "faults": [f"{fault}:serious" for fault in EIGHT],
 }  # fmt: skip

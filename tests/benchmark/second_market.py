@@ -43,7 +43,7 @@ KEPT = {
     "commercial": (0.74, 0.6, 0.48, 0.38, 0.31, 0.25, 0.19, 0.15),
 }
 UNKNOWN_AGE = 7.0
-LOOKS = {"clean": 1.0, "used": 0.96, "rough": 0.87}
+LOOKS = {"bright": 1.0, "scuffed": 0.96, "scarred": 0.87}
 UNKNOWN_AGE = 7.0
 USUAL = 190.0
 NOISE = 0.2
@@ -92,7 +92,7 @@ class SecondMarket:
         kept = float(np.interp(age, AGES, KEPT[tier])) ** self.fall
         kept *= np.prod([1.0 - self.cliff for cliff in CLIFFS if age >= cliff])
         season = 1.0 + self.may * (np.cos((month - 5) / 12 * 2 * np.pi) - 1.0)
-        return float(self.level * new * kept * LOOKS[machine.looks or "used"] * season)
+        return float(self.level * new * kept * LOOKS[machine.looks or "scuffed"] * season)
 
     def _off(self, finding: Finding, sound: float) -> float:
         usual = sums_off()[finding.fault][finding.severity == "serious"] * self.taste[finding.fault]
@@ -132,7 +132,7 @@ def _machine(name: str, rng: np.random.Generator, most: int) -> Machine:
         "drive": drive,
         "age_years": age,
         "new_price": float(np.round(new)),
-        "looks": str(rng.choice(["clean", "used", "rough"], p=[0.35, 0.45, 0.2])),
+        "looks": str(rng.choice(["bright", "scuffed", "scarred"], p=[0.35, 0.45, 0.2])),
         "engine_class": "mid_ohv",
         "start": "rope",
         "deck_material": "steel",

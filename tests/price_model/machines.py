@@ -26,7 +26,7 @@ WORDS: dict[str, tuple[object, ...]] = {
     "engine_class": ("side_valve", "small_ohv", "mid_ohv", "large_ohv", "overhead_cam"),
     "start": ("rope", "electric"),
     "tier": ("budget", "mid", "premium", "commercial"),
-    "looks": ("rough", "used", "clean"),
+    "looks": ("scarred", "scuffed", "bright"),
     "kept": ("inside", "outside"),
     "blade_clutch": (True, False),
     "mulch_kit": (True, False),
@@ -46,7 +46,7 @@ BLANKS = (*WORDS, *NUMBERS)
 # Common practice, no source. The class and its new price of 420 to 600 are the same table's.
 R190: dict[str, Any] = {
     "id": "R190", "tier": "mid", "drive": "rear_variable", "deck_width_in": 21.0, "deck_material": "steel",
-    "engine_class": "mid_ohv", "start": "rope", "mulch_kit": True, "age_years": 6.0, "looks": "clean",
+    "engine_class": "mid_ohv", "start": "rope", "mulch_kit": True, "age_years": 6.0, "looks": "bright",
 }  # fmt: skip
 
 

@@ -179,7 +179,7 @@ def test_a_sale_entered_six_times_teaches_once_and_is_named() -> None:
         "tier": "mid",
         "drive": "push",
         "age_years": 4.0,
-        "looks": "used",
+        "looks": "scuffed",
         "start": "rope",
         "kept": "inside",
     }
@@ -199,7 +199,7 @@ def test_a_sale_entered_six_times_teaches_once_and_is_named() -> None:
 
 
 def test_what_a_machine_does_not_say_narrows_no_range() -> None:
-    told = machine(tier="premium", drive="all_wheel", looks="rough", age_years=15.0)
+    told = machine(tier="premium", drive="all_wheel", looks="scarred", age_years=15.0)
     model = CorrectedModel(MODEL, NO_CORRECTION)
     full = _width(model, told)
     for name in ("tier", "drive", "looks", "age_years"):

@@ -70,7 +70,7 @@ def in_file(path: str) -> "tuple[Machine, ...]":
     from valuer.records.files import BadFile, read_machines
 
     try:
-        return read_machines(path)
+        return read_machines(path, echo)
     except BadFile as error:
         raise click.ClickException(str(error)) from None
 
@@ -122,11 +122,15 @@ def understood(text: str, name: str = "it") -> "Understood":
 
 
 def say(read: "Understood") -> None:
-    """What was understood, before the answer; on standard error where the answer is a document."""
-    context = click.get_current_context(silent=True)
-    to_error = bool(context and context.params.get("as_json"))
+    """What was understood of words, before the answer."""
     for line in lines(read):
-        click.echo(line, err=to_error)
+        echo(line)
+
+
+def echo(line: str) -> None:
+    """A line about what was typed, before the answer; on standard error where the answer is a document."""
+    context = click.get_current_context(silent=True)
+    click.echo(line, err=bool(context and context.params.get("as_json")))
 
 
 def lines(read: "Understood") -> list[str]:

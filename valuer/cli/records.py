@@ -402,7 +402,9 @@ def import_(file: str, *, dry_run: bool, replace: bool, where: str | None) -> No
         name, text = text_of(file)
     with records_at(where) as store:
         found = (
-            compared(store, name, text) if dry_run else imported(store, name, text, now(), replace=replace)
+            compared(store, name, text, click.echo)
+            if dry_run
+            else imported(store, name, text, now(), replace=replace, say=click.echo)
         )
     show_records.difference(found, dry_run=dry_run)
 

@@ -6,7 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema, field_validator, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.faults import Fault, Severity, fault_catalogue, fault_order
@@ -20,9 +28,12 @@ DeckMaterial = Literal["steel", "composite", "aluminium"]
 EngineClass = Literal["side_valve", "small_ohv", "mid_ohv", "large_ohv", "overhead_cam"]
 Start = Literal["rope", "electric"]
 Tier = Literal["budget", "mid", "premium", "commercial"]
-Looks = Literal["rough", "used", "clean"]
+Looks = Literal["scarred", "scuffed", "bright"]
 Kept = Literal["inside", "outside"]
 CheckResult = Literal["passed", "failed"]
+
+FORMER_LOOKS = {"clean": "bright", "used": "scuffed", "rough": "scarred"}
+"""The words that stood for looks up to form 0003 of the store. Files and records of then are read with them."""
 
 ID_PATTERN = r"^[._-]*[A-Za-z0-9][A-Za-z0-9._-]*$"
 """Letters, digits, dot, _ and -, one letter or digit at least: `.` and `..` would be lost in any address."""
@@ -85,6 +96,14 @@ WireFinding = Annotated[
 ]
 
 
+def _looks(value: object) -> object:
+    if value is None or value in get_args(Looks):
+        return value
+    now = FORMER_LOOKS.get(value) if isinstance(value, str) else None
+    also = f"; {shown(value)} is called {now} now" if now else ""
+    raise wrong("unknown_word", one_of("looks", value, get_args(Looks)) + also)
+
+
 class Machine(Record):
     """One walk-behind petrol mower. Absent attributes are unknown and widen the value's interval."""
 
@@ -122,8 +141,10 @@ class Machine(Record):
         None, description="price class of the comparable new machine"
     )
     age_years: float | None = Field(None, ge=0, le=40, description="years since it was new")
-    looks: Annotated[Looks | None, word_of("looks", get_args(Looks))] = Field(
-        None, description="rough (neglected), used (its age shows), clean"
+    looks: Annotated[Looks | None, BeforeValidator(_looks)] = Field(
+        None,
+        description="what is seen in daylight: bright (colour and stickers whole), scuffed (marks of use), scarred "
+        "(dents, deep scratches, bare or rusty patches)",
     )
     kept: Annotated[Kept | None, word_of("kept", get_args(Kept))] = Field(
         None, description="where it stood most of its life"

@@ -224,8 +224,8 @@ class Buyers:
     def _sound_worth(self, stock: Stock) -> Floats:
         """What the machine would be worth to each kind if it had no fault, in money; shape (n, n_kinds)."""
         a, t = self.a, stock.attributes
-        looks = np.select([t["looks"] == "rough", t["looks"] == "used"],
-                          [a("remaining", "looks_rough"), a("remaining", "looks_used")], 0.0)  # fmt: skip
+        looks = np.select([t["looks"] == "scarred", t["looks"] == "scuffed"],
+                          [a("remaining", "looks_scarred"), a("remaining", "looks_scuffed")], 0.0)  # fmt: skip
         old = 1.0 / (1.0 + np.exp((a("remaining", "reliance_age") - t["age_years"].to_numpy()) / 0.8))
         taste = self.column("taste") * (1.0 + np.outer(looks, self.column("looks")))
         taste = taste * (1.0 - a("remaining", "reliance_loss") * np.outer(old, self.column("age_fear")))

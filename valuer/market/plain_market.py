@@ -28,7 +28,7 @@ def draw_plain_market(rng: np.random.Generator, a: Assumptions) -> Callable[[Sto
     level = rng.normal(0.0, np.log(high / low) / 2.563)
     fall, tier_weight = rng.normal(0.125, 0.02), rng.lognormal(0.0, 0.3)
     drives = {drive: rng.normal(0.0, 0.06) for drive in ("push", *SELF_PROPELLED)}
-    looks = {"clean": 0.0, "used": -abs(rng.normal(0.05, 0.02)), "rough": -abs(rng.normal(0.15, 0.04))}
+    looks = {"bright": 0.0, "scuffed": -abs(rng.normal(0.05, 0.02)), "scarred": -abs(rng.normal(0.15, 0.04))}
     outside, season = -abs(rng.normal(0.06, 0.02)), rng.lognormal(0.0, 0.25)
     share = _shares(rng, a)
     counted = COUNTED ** rng.lognormal(0.0, 0.3)

@@ -167,8 +167,8 @@ def _draw_looks(
     table: pd.DataFrame, wear: Floats, neglect: Floats, rng: np.random.Generator, a: Assumptions
 ) -> npt.NDArray[np.str_]:
     shown = looks_score(table, wear, neglect, a) + rng.normal(size=len(table))
-    levels = [shown < a("looks", "clean_below"), shown > a("looks", "rough_above")]
-    return np.select(levels, ["clean", "rough"], "used")
+    levels = [shown < a("looks", "bright_below"), shown > a("looks", "scarred_above")]
+    return np.select(levels, ["bright", "scarred"], "scuffed")
 
 
 def looks_score(table: pd.DataFrame, wear: Floats, neglect: Floats, a: Assumptions) -> Floats:

@@ -204,13 +204,13 @@ def _complete_kept(
 def _complete_looks(
     full: pd.DataFrame, known: pd.DataFrame, score: Floats, rng: np.random.Generator, a: Assumptions
 ) -> Floats:
-    clean, rough = a("looks", "clean_below"), a("looks", "rough_above")
+    bright, scarred = a("looks", "bright_below"), a("looks", "scarred_above")
     shown = score + rng.normal(size=len(full))
-    drawn = np.select([shown < clean, shown > rough], ["clean", "rough"], "used")
+    drawn = np.select([shown < bright, shown > scarred], ["bright", "scarred"], "scuffed")
     full["looks"] = _fill(known["looks"], pd.Series(drawn))
-    below, above = ndtr(clean - score), ndtr(score - rough)
+    below, above = ndtr(bright - score), ndtr(score - scarred)
     chance = np.select(
-        [full["looks"] == "clean", full["looks"] == "rough"], [below, above], 1.0 - below - above
+        [full["looks"] == "bright", full["looks"] == "scarred"], [below, above], 1.0 - below - above
     )
     return np.asarray(np.where(known["looks"].notna(), np.log(np.maximum(chance, 1e-300)), 0.0))
 

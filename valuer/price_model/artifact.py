@@ -11,6 +11,7 @@ from pathlib import Path
 
 from valuer.advice.ports import Basis
 from valuer.domain.faults import fault_catalogue
+from valuer.domain.machine import FORMER_LOOKS
 from valuer.price_model.design import Columns
 from valuer.price_model.fit import HeldOut, PriceModel
 from valuer.price_model.hedonic import LinearBase, Pool, PooledBase
@@ -60,6 +61,11 @@ def kept(path: Path, trained_on: str | None = None) -> MowerModel:
         names = ", ".join(sorted(differ))
         raise ArtifactRefused(
             f"the model in {path.name} was trained for another catalogue of faults: {names}"
+        )
+    former = set(model.price_model.columns.levels.get("looks", ())) & set(FORMER_LOOKS)
+    if former:  # a word the model knows under another name would count as not told
+        raise ArtifactRefused(
+            f"the model in {path.name} has looks {', '.join(sorted(map(str, former)))} of before"
         )
     return model
 

@@ -23,7 +23,7 @@ USUAL_AGE = 6.0
 """Age in years against which the model's own ageing is measured: that of the reference machine."""
 
 USUAL_MACHINE = Machine.model_validate(
-    {"id": "usual", "tier": "mid", "drive": "rear_variable", "age_years": USUAL_AGE, "looks": "used"}
+    {"id": "usual", "tier": "mid", "drive": "rear_variable", "age_years": USUAL_AGE, "looks": "scuffed"}
     | {"engine_class": "mid_ohv", "start": "rope", "deck_material": "steel", "deck_width_in": 21.0}
 )
 """A machine on which every fault shows what it costs; on one worth little they hide behind each other."""

@@ -43,12 +43,12 @@ SEEN_SALES, SALE_SD = 30, 0.2
 WORDS = {
     "tier": ("budget", "mid", "premium", "commercial"),
     "drive": ("push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"),
-    "looks": ("clean", "used", "rough"),
+    "looks": ("bright", "scuffed", "scarred"),
     "kept": ("inside", "outside"),
     "engine_class": ("mid_ohv", "side_valve", "small_ohv", "large_ohv", "overhead_cam"),
 }
 NUMBERS = ("new_price", "age_years", "mulch_kit", "month", "floor")
-UNSAID = {"tier": "mid", "drive": "rear_variable", "looks": "used", "kept": "inside"} | {
+UNSAID = {"tier": "mid", "drive": "rear_variable", "looks": "scuffed", "kept": "inside"} | {
     "engine_class": "mid_ohv", "new_price": 505.0, "age_years": 6.0, "mulch_kit": True,
 }  # fmt: skip
 """What counts where a machine does not say: that of the reference machine."""

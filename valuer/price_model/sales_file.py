@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from valuer.domain.faults import fault_catalogue
-from valuer.domain.machine import Machine
+from valuer.domain.machine import FORMER_LOOKS, Machine
 from valuer.domain.words import did_you_mean, shown
 from valuer.price_model.design import TableError
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, SALE_COLUMNS, fault_table
@@ -134,6 +134,8 @@ def _row(number: int) -> str:
 
 def _words(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
     allowed = FLAG_WORDS if _is_flag(column) else {word: word for word in _allowed(column)}
+    if column == "looks":
+        cells = cells.replace(FORMER_LOOKS)
     for i in cells.index[~cells.isin([*allowed, ""])]:
         hint = did_you_mean(cells[i][:60], list(allowed))
         problems.append(

@@ -12,19 +12,24 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from valuer.domain.bounds import MOST_WRONG
+from valuer.domain.bounds import MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import shown
-from valuer.records.cells import LISTS, PAIRS, Unreadable, figure, wire_value
+from valuer.records.cells import LISTS, PAIRS, Unreadable, figure, tidy, wire_value
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.files import (
     BadFile,
     Problem,
     Row,
+    Say,
+    Taken,
     column,
     csv_rows,
     is_json,
     json_in,
+    say_taken,
+    taken_words,
+    unsaid,
 )
 from valuer.records.strict_json import BadJson, parse
 
@@ -58,19 +63,22 @@ FORMULA = (
 FORM = "valuer records 1"
 
 
-def book_in(name: str, text: str) -> Book:
-    """The records in the text of a file called ``name``; raises BadFile with every problem found."""
+def book_in(name: str, text: str, say: Say = unsaid) -> Book:
+    """The records in the text of a file called ``name``; raises BadFile with every problem found.
+
+    ``say`` hears which words were taken for others.
+    """
     if not text.strip():
         raise BadFile(name, [Problem("", "", "the file is empty; `valuer export` shows what one looks like")])
     rows = (
         _json_rows(name, text) if is_json(name, text) else _csv_entries(csv_rows(name, text, COLUMNS, _value))
     )
-    return _book(name, rows)
+    return _book(name, rows, say)
 
 
 Kind = type[MachineEntry] | type[Comparable]
-Read = tuple[str, Kind, dict[str, Any], tuple[Problem, ...]]
-"""Where it stands, what it is, its values as JSON carries them, what could not be read."""
+Read = tuple[str, Kind, dict[str, Any], tuple[Problem, ...], tuple[Taken, ...]]
+"""Where it stands, what it is, its values as JSON carries them, what could not be read, words taken for others."""
 
 
 def _json_rows(name: str, text: str) -> Iterator[Read]:
@@ -90,9 +98,22 @@ def _json_rows(name: str, text: str) -> Iterator[Read]:
         for number, wire in enumerate(listed, start=1):
             place = f"{key} {number}"
             if isinstance(wire, dict):
-                yield place, kind, wire, ()
+                yield _json_row(place, kind, wire)
             else:
-                yield place, kind, {}, (Problem(place, "", f"expected an object, got {shown(wire)}"),)
+                problem = Problem(place, "", f"expected an object, got {shown(wire)}")
+                yield place, kind, {}, (problem,), ()
+
+
+def _json_row(place: str, kind: Kind, wire: dict[str, Any]) -> Read:
+    """A record whose machine is read as one of a machine file is."""
+    machine = wire.get("machine")
+    if not isinstance(machine, dict) or len(machine) > MOST_NAMES:
+        return place, kind, wire, (), ()
+    try:
+        read = tidy(machine)
+    except Unreadable as error:
+        return place, kind, wire, (Problem(place, "", str(error)),), ()
+    return place, kind, {**wire, "machine": read}, (), taken_words(machine, read)
 
 
 def _value(name: str, cell: str, *, point: bool = True) -> Any:
@@ -112,11 +133,11 @@ def _value(name: str, cell: str, *, point: bool = True) -> Any:
 def _csv_entries(rows: Iterable[Row]) -> Iterator[Read]:
     for row in rows:
         if not row.whole:
-            yield row.place, MachineEntry, {}, row.problems
+            yield row.place, MachineEntry, {}, row.problems, ()
         elif row.wire.get("kind", "own") == "own":
-            yield row.place, MachineEntry, _own(row.wire), row.problems
+            yield row.place, MachineEntry, _own(row.wire), row.problems, row.taken
         else:
-            yield row.place, Comparable, _seen(row.wire), row.problems
+            yield row.place, Comparable, _seen(row.wire), row.problems, row.taken
 
 
 def _own(wire: dict[str, Any]) -> dict[str, Any]:
@@ -138,14 +159,16 @@ def _seen(wire: dict[str, Any]) -> dict[str, Any]:
     return seen | {"machine": wire} | told  # what does not belong to it is refused by its name
 
 
-def _book(name: str, rows: Iterator[Read]) -> Book:
+def _book(name: str, rows: Iterator[Read], say: Say) -> Book:
     machines: list[MachineEntry] = []
     comparables: list[Comparable] = []
     problems: list[Problem] = []
     places: dict[str, str] = {}
-    for place, kind, wire, wrong in rows:
+    taken: list[Taken] = []
+    for place, kind, wire, wrong, words in rows:
         found, more = (None, wrong) if wrong else _checked(place, kind, wire)
         problems += more
+        taken += words
         if len(problems) >= MOST_WRONG:
             break
         if isinstance(found, Comparable):
@@ -158,6 +181,7 @@ def _book(name: str, rows: Iterator[Read]) -> Book:
             machines.append(found)
     if problems:
         raise BadFile(name, problems)
+    say_taken(name, taken, say)
     if not machines and not comparables:
         raise BadFile(name, [Problem("", "", "holds no machine and no price; `valuer export` writes a file")])
     return Book(machines=tuple(machines), comparables=tuple(comparables))

@@ -9,7 +9,8 @@ its first sheet.
 import csv
 import re
 import sys
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ from valuer.domain.bounds import LONGEST_WORD, MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, printable, shown
 from valuer.intake.names import with_short_name
-from valuer.intake.tables import COMMA, beside, column_name, delimiter_of, workbook_rows
+from valuer.intake.tables import AS_IS, COMMA, beside, column_name, delimiter_of, workbook_rows
 from valuer.records.cells import Unreadable, joined, tidy, value_beside, wire_value
 from valuer.records.strict_json import TOO_DEEP, BadJson, parse
 
@@ -58,13 +59,21 @@ class BadFile(ValueError):
         super().__init__("\n".join(lines))
 
 
-def read_machines(path: str) -> tuple[Machine, ...]:
-    """All machines in a file, or on standard input for ``-``.
+Say = Callable[[str], None]
+"""Who is told, in one line, that a word of a file was taken for one of the catalogue's."""
+
+
+def unsaid(_line: str) -> None:
+    """Nobody."""
+
+
+def read_machines(path: str, say: Say = unsaid) -> tuple[Machine, ...]:
+    """All machines in a file, or on standard input for ``-``; ``say`` hears which words were taken for others.
 
     Raises BadFile with every problem found.
     """
     name = name_of(path)
-    return machines_in(name, bytes_of(path, name))
+    return machines_in(name, bytes_of(path, name), say)
 
 
 def name_of(path: str) -> str:
@@ -72,16 +81,16 @@ def name_of(path: str) -> str:
     return "standard input" if path == "-" else Path(path).name
 
 
-def machines_in(name: str, data: bytes) -> tuple[Machine, ...]:
+def machines_in(name: str, data: bytes, say: Say = unsaid) -> tuple[Machine, ...]:
     """All machines in the bytes of a file called ``name``; raises BadFile with every problem found."""
     if is_workbook(name):
-        return _machines(name, sheet_rows(name, data))
+        return _machines(name, sheet_rows(name, data), say)
     text = text_in(name, data)
     if not text.strip():
         raise _refused(name, "the file is empty; `valuer template` writes one to fill in")
     rows = _json_rows(name, text) if is_json(name, text) else csv_rows(name, text)
     try:
-        return _machines(name, rows)
+        return _machines(name, rows, say)
     except RecursionError:  # nesting just short of what the JSON reader itself refuses
         raise _refused(name, TOO_DEEP) from None
 
@@ -148,10 +157,37 @@ def is_json(name: str, text: str) -> bool:
     return ending == ".json" or (ending != ".csv" and text.lstrip()[0] in "[{")
 
 
+Taken = tuple[str, str, str]
+
+
+def taken_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[Taken, ...]:
+    """The words of a machine that stand for the catalogue's, where they are more than another way to write them.
+
+    >>> taken_words({"looks": "rough", "tier": "Mid", "id": "m1"}, {"looks": "scarred", "tier": "mid", "id": "m1"})
+    (('looks', 'rough', 'scarred'),)
+    """
+    return tuple(
+        (name, said, after[name])
+        for name, said in before.items()
+        if isinstance(said, str)
+        and isinstance(after.get(name), str)
+        and name not in AS_IS
+        and name in Machine.model_fields
+        and re.sub(r"[\s_-]+", "_", said.strip().lower()) != after[name]
+    )
+
+
+def say_taken(name: str, rows: Iterable[Taken], say: Say) -> None:
+    """Say of each word once what it was taken for, and how often."""
+    for (column, said, now), times in list(Counter(rows).items())[:LISTED]:
+        say(f"{printable(name)}: {column} {shown(said)} is read as {now}, {times} time{'s' * (times > 1)}")
+
+
 @dataclass(frozen=True)
 class Row:
     """One machine as it stands in a file: where, what, and what of it could not be read.
 
+    ``taken`` are the words that were taken for the catalogue's, each with its column and what it was taken for.
     ``whole`` is false where the row as such is wrong, so that looking at its values would teach nothing.
     """
 
@@ -159,6 +195,7 @@ class Row:
     wire: dict[str, Any]
     problems: tuple[Problem, ...] = ()
     whole: bool = True
+    taken: tuple[Taken, ...] = ()
 
 
 def _json_rows(name: str, text: str) -> Iterator[Row]:
@@ -166,7 +203,9 @@ def _json_rows(name: str, text: str) -> Iterator[Row]:
         place = f"machine {number}"
         if isinstance(wire, dict) and len(wire) <= MOST_NAMES:
             try:
-                yield Row(place, tidy(_named(wire)))
+                named = _named(wire)
+                read = tidy(named)
+                yield Row(place, read, taken=taken_words(named, read))
             except Unreadable as error:
                 yield Row(place, wire, (Problem(place, "", str(error)),), whole=False)
         else:
@@ -361,13 +400,15 @@ def _csv_row(
         except Unreadable as error:
             unreadable.append(Problem(place, column, str(error)))
     try:
-        return Row(place, joined(wire, apart), tuple(unreadable))
+        taken = taken_words(dict(zip(header, cells, strict=True)), wire)
+        return Row(place, joined(wire, apart), tuple(unreadable), taken=taken)
     except Unreadable as error:
         return Row(place, wire, (*unreadable, Problem(place, "", str(error))), whole=False)
 
 
-def _machines(name: str, rows: Iterable[Row]) -> tuple[Machine, ...]:
+def _machines(name: str, rows: Iterable[Row], say: Say) -> tuple[Machine, ...]:
     machines: list[Machine] = []
+    taken: list[Taken] = []
     problems: list[Problem] = []
     places: dict[str, str] = {}
     for row in rows:
@@ -382,8 +423,10 @@ def _machines(name: str, rows: Iterable[Row]) -> tuple[Machine, ...]:
             problems.append(Problem(row.place, "id", what))
         places.setdefault(machine.id, row.place)
         machines.append(machine)
+        taken += row.taken
     if problems:
         raise BadFile(name, problems)
+    say_taken(name, taken, say)
     if not machines:
         raise _refused(name, "holds no machine; `valuer template` writes a file to fill in")
     return tuple(machines)

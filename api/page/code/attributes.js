@@ -16,7 +16,7 @@ const UNITS = { age_years: "years", deck_width_in: "inches", new_price: "own mon
 const WORDS = {
   drive: { push: "push", front_one_speed: "front, one speed", front_variable: "front, variable", rear_variable: "rear, variable", all_wheel: "all wheels" },
   engine_class: { side_valve: "side valve", small_ohv: "OHV under 150 cc", mid_ohv: "OHV 150–175 cc", large_ohv: "OHV over 175 cc", overhead_cam: "overhead cam" },
-  looks: { rough: "rough: neglected", used: "used: its age shows", clean: "clean" },
+  looks: { bright: "bright: colour and stickers whole", scuffed: "scuffed: marks of use", scarred: "scarred: dents, bare or rusty patches" },
   start: { rope: "rope", electric: "electric" },
 };
 

@@ -53,7 +53,7 @@ ATTRIBUTES = (
         "deck_material", "hold a magnet to the deck", 1, {"steel": 0.85, "aluminium": 0.1, "composite": 0.05}
     ),
     Attribute("start", "look for an electric starter", 1, {"rope": 0.85, "electric": 0.15}),
-    Attribute("looks", "look at it in daylight", 2, {"rough": 0.3, "used": 0.5, "clean": 0.2}),
+    Attribute("looks", "look at it in daylight", 2, {"scarred": 0.3, "scuffed": 0.5, "bright": 0.2}),
     Attribute("deck_width_in", "measure the deck", 2, {20.0: 0.2, 21.0: 0.5, 22.0: 0.25, 28.0: 0.05}),
 )
 """Shares among machines offered by private sellers (common practice, no source), minutes (judgement)."""

@@ -19,7 +19,7 @@ from valuer.domain.faults import fault_order
 from valuer.domain.machine import ID_PATTERN, MOST_OF_ID, Machine
 from valuer.records.cells import LISTS, NUMBER, PAIRS, Unreadable, wire_value
 from valuer.records.entries import MachineEntry, Sale, parse_day
-from valuer.records.files import Lines
+from valuer.records.files import Lines, taken_words
 from valuer.records.store.rows import hundredths, wire
 from valuer.records.store.store import Store
 from valuer.records.store.tables import machines, sales
@@ -111,7 +111,10 @@ def _cells(row: Sequence[str], of: Mapping[str, int | None]) -> dict[str, str]:
 
 def _attribute(name: str) -> Callable[[str], str]:
     def read(cell: str) -> str:
-        return _inside(Machine.model_validate({"id": "x", name: wire_value(name, cell.strip())}))
+        value = wire_value(name, cell.strip())
+        if taken_words({name: cell}, {name: value}):
+            raise ValueError("taken for another word: for the careful reader, who says so")
+        return _inside(Machine.model_validate({"id": "x", name: value}))
 
     return read
 

@@ -21,7 +21,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0003"
+HEAD = "0004"
 """The revision that this valuer writes; `revisions/` leads up to it."""
 
 NAMES = {
