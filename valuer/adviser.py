@@ -224,7 +224,7 @@ class Adviser:
         With ``room`` for so many on offer at once: which of them to list now.
         """
         model, chances = self._to_sell(terms)
-        history = self.records.on_offer(machines, terms)
+        history = self.records.on_offer(machines, terms, self.model)
         return AskingPrices(
             asking_prices=asking_prices(machines, model, chances, terms, weeks, history),
             together=list_together(machines, model, chances, terms, room, weeks, history) if room else None,
@@ -243,7 +243,7 @@ class Adviser:
     ) -> Offers:
         """What to do about an offer for each machine in a week of its listing, that of the records if none is named."""
         model, chances = self._to_sell(terms)
-        history = self.records.on_offer(machines, terms)
+        history = self.records.on_offer(machines, terms, self.model)
         answers = judge_offers(machines, model, chances, terms, offer, week, weeks, ask, history, sure=sure)
         return Offers(offers=answers)
 
@@ -252,7 +252,7 @@ class Adviser:
     ) -> Listings:
         """A draft to paste for each machine, or why there is none."""
         model, chances = self._to_sell(terms)
-        history = self.records.on_offer(machines, terms)
+        history = self.records.on_offer(machines, terms, self.model)
         return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks, history))
 
     @property

@@ -1,7 +1,7 @@
 """From records to what they teach: own sales for the price model, own tries for odds and hours."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 
@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.advice.ports import ValueModel
-from valuer.advice.sale.history import PastWeek
+from valuer.advice.sale.history import PastWeek, Stood
 from valuer.advice.work.done import Done
 from valuer.advice.work.workshop import Workshop, usual_workshop, workshop
 from valuer.domain.findings import findings
@@ -94,7 +94,10 @@ def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) ->
 def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
     """Every time an own machine stood on offer, at price level 1; unsold ones too."""
     return tuple(
-        _listing(at_price_level(entry.machine, price_level), time, today, price_level)
+        replace(
+            _listing(at_price_level(entry.machine, price_level), time, today, price_level),
+            runs=entry.sale is None and time.runs(today),
+        )
         for entry in book.machines
         for time in times_on_offer(entry)
     )
@@ -212,12 +215,15 @@ class OwnRecords:
         """The catalogue's fixes with the odds and hours that own tries leave of it."""
         return own_fixes(self.tries)
 
-    def on_offer(self, machines: Sequence[Machine], terms: ShopTerms) -> dict[str, tuple[PastWeek, ...]]:
-        """The weeks on offer of those of the machines that are listed and not sold, by id."""
+    def on_offer(self, machines: Sequence[Machine], terms: ShopTerms, model: ValueModel) -> dict[str, Stood]:
+        """The times on offer of those of the machines that are listed and not sold, by id."""
         asked = {machine.id for machine in machines}
         bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {
-            entry.id: past_weeks(time, terms, self.today)
+            entry.id: Stood(
+                past_weeks(time, terms, self.today),
+                self.speed(model, terms.price_level).by_running.get(entry.id, 0.0),
+            )
             for entry in bench
             for time in unsold_weeks(entry, self.today)
         }

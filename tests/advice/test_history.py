@@ -14,11 +14,22 @@ import numpy as np
 import pytest
 
 from tests.advice.test_asking_price import YEAR, SeasonModel
+from tests.benchmark.past_weeks import NODES, true_weights
+from tests.benchmark.true_market import draw_cases
 from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray
 from valuer.advice.sale.asking_price import asking_prices
-from valuer.advice.sale.history import ADVERT_SD, ASKERS_SD, PUT_OFF, PUT_OFF_CHANCE, PastWeek, learn
+from valuer.advice.sale.history import (
+    ADVERT_SD,
+    ASKERS_SD,
+    PUT_OFF,
+    PUT_OFF_CHANCE,
+    VISITS_FALL,
+    PastWeek,
+    Stood,
+    learn,
+)
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.outlook import Outlook
 from valuer.domain.machine import Machine
@@ -63,17 +74,29 @@ class Certain(FakeSelling):
 def test_bayes_by_hand_for_weeks_in_which_nobody_came(weeks: int) -> None:
     """Rate of buyers exp(worth + seen): the chance of none in n weeks is exp(-n exp(worth + seen)).
 
-    Prior normal, sd .2 for the worth and ADVERT_SD for the advert, so their sum is normal too: one integral over it,
-    each part getting its share of the variance of the sum's mean. What puts people off does not change this rate.
+    Prior normal: ADVERT_SD for the advert, for the worth what advert and put-off leave of the doubt of .2. Their sum
+    is normal too: one integral over it, each part getting its share of the variance of the sum's mean. What puts
+    people off does not change this rate, and is on average in the value already.
     """
     found = learn(outlook(Certain(doubt=1.0)), [PastWeek(5, 150)] * weeks, 6.0)
-    variance = 0.2**2 + ADVERT_SD**2
+    put_off = PUT_OFF_CHANCE * (1 - PUT_OFF_CHANCE) * (PUT_OFF * 0.2) ** 2
+    of_worth = 0.2**2 - put_off - (ADVERT_SD / VISITS_FALL) ** 2
+    variance = of_worth + ADVERT_SD**2
     total = np.linspace(-6, 6, 20001) * np.sqrt(variance)
     share = np.exp(-(total**2) / (2 * variance) - weeks * np.exp(total))
     mean = float((share * total).sum() / share.sum())
-    assert found.worth == pytest.approx(mean * 0.2**2 / variance - PUT_OFF * PUT_OFF_CHANCE, abs=2e-3)
+    assert found.worth == pytest.approx(mean * of_worth / variance, abs=2e-3)
     assert found.seen == pytest.approx(mean * ADVERT_SD**2 / variance, abs=4e-3)
     assert found.unsold == pytest.approx(np.exp(-weeks), rel=1e-6)
+
+
+def test_nothing_seen_leaves_value_and_doubt_as_they_were(learned: SellingModel) -> None:
+    """A week hardly begun says nothing: what may be put off or unseen is in the value's doubt already, not on top."""
+    before = outlook(learned)
+    found = learn(before, [PastWeek(5, 150, share=1e-9)], 6.0)
+    assert found.worth == pytest.approx(0.0, abs=1e-4)
+    as_worth = ADVERT_SD / VISITS_FALL  # the advert's part is told apart, in visitors
+    assert np.hypot(found.sd, as_worth) == pytest.approx(before.doubt, rel=2e-3)
 
 
 def test_enquiries_by_hand() -> None:
@@ -116,6 +139,40 @@ def test_a_higher_refused_offer_says_more_for_the_machine(learned: SellingModel)
     assert high.sd < outlook(learned).doubt
 
 
+@pytest.mark.parametrize("refused", [(0.0, 0.0, 0.0), (0.0, 0.0, 1.06), (0.0, 1.06, 1.06), (0.0, 0.0, 0.8)])
+def test_offers_in_november_move_the_value_as_the_law_of_the_market_has_it(
+    learned: SellingModel, refused: Sequence[float]
+) -> None:
+    """Two refused offers of 120 for a machine worth 113 make some 130 of it: so few come that one says a lot.
+
+    Beside the exact posterior of the simulator, which knows its own visitors and leasts: within 4 in 100.
+    """
+    for case in (replace(case, month=11) for case in draw_cases(6, 777)):
+        now = case.sale(learned).outlook
+        values = [float(case.values[now.month_of(n) - 1]) for n in range(3)]
+        weeks = tuple(
+            PastWeek(now.month_of(n), ask * value, share * value)
+            for n, (ask, share, value) in enumerate(zip((1.33, 1.25, 1.25), refused, values, strict=True))
+        )
+        leasts = [max(0.95 * value, 1.001 * week.refused) for week, value in zip(weeks, values, strict=True)]
+        exact = float(true_weights(case, weeks, leasts) @ (NODES * case.truth.spread))
+        assert learn(now, weeks, 6.0).worth == pytest.approx(exact, abs=0.055)
+
+
+def test_what_moved_the_value_is_said(learned: SellingModel) -> None:
+    weeks = (PastWeek(11, 150), PastWeek(11, 140, 120), PastWeek(11, 140, 120))
+    told: Any = asking_prices(
+        [ONE], SeasonModel(), learned, ShopTerms(month=11), history={"m1": Stood(weeks)}
+    )[0]
+    assert told.value.amount > told.so_far.believed
+    assert f"That nobody bought makes the {told.so_far.believed:.0f} believed before" in told.so_far.moved
+    assert f"that 120 was offered makes it {told.value.amount:.0f}: so few come" in told.so_far.moved
+    quiet: Any = asking_prices(
+        [ONE], SeasonModel(), learned, ShopTerms(month=11), history={"m1": Stood(weeks[:1])}
+    )[0]
+    assert quiet.so_far.moved.endswith(f"{quiet.value.amount:.0f}.")
+
+
 def test_one_silly_offer_moves_little(learned: SellingModel) -> None:
     """A first offer at half the ask is talk, and such are common (common practice, no source)."""
     none, silly = (learn(outlook(learned), [PastWeek(5, 165, offer)], 6.0) for offer in (0.0, 80.0))
@@ -152,7 +209,7 @@ def test_the_records_tell_the_weeks_and_what_was_silent_between_them() -> None:
     own = records(
         week("2026-04-27", 170, 110, 120, asked=3), week("2026-05-11", 150), today=date(2026, 5, 20)
     )
-    told = own.on_offer([ONE], MAY)["m1"]
+    told = own.on_offer([ONE], MAY, SeasonModel())["m1"].weeks
     assert [(w.month, w.ask, w.refused, w.enquiries) for w in told] == [
         (4, 170, 120, 3),
         (5, 170, 0, None),
@@ -163,24 +220,38 @@ def test_the_records_tell_the_weeks_and_what_was_silent_between_them() -> None:
 
 def test_this_week_counts_as_far_as_it_has_gone() -> None:
     own = records(week("2026-05-04", 170), week("2026-05-11", 170), today=date(2026, 5, 13))
-    assert own.on_offer([ONE], MAY)["m1"][-1].share == pytest.approx(2 / 7)
+    assert own.on_offer([ONE], MAY, SeasonModel())["m1"].weeks[-1].share == pytest.approx(2 / 7)
 
 
 def test_a_machine_cured_since_is_on_offer_afresh() -> None:
     done = FixDone(fix="blade_sharpen", fault="blade_dull", cured=True, done_on=date(2026, 5, 6))
     own = records(week("2026-04-27", 90), week("2026-05-04", 150), today=date(2026, 5, 13), fixes=(done,))
-    assert [w.ask for w in own.on_offer([ONE], MAY)["m1"]] == [150]
+    assert [w.ask for w in own.on_offer([ONE], MAY, SeasonModel())["m1"].weeks] == [150]
 
 
 def test_a_machine_off_the_market_for_long_or_in_the_south() -> None:
     old = records(week("2026-01-05", 170), today=date(2026, 5, 20))
-    assert old.on_offer([ONE], MAY) == {}
+    assert old.on_offer([ONE], MAY, SeasonModel()) == {}
     south = ShopTerms(month=11, hemisphere="south")
     own = records(week("2026-11-02", 170), today=date(2026, 11, 10))
-    assert own.on_offer([ONE], south)["m1"][0].month == 5
+    assert own.on_offer([ONE], south, SeasonModel())["m1"].weeks[0].month == 5
 
 
-SEEN = {"m1": [PastWeek(5, 230), PastWeek(5, 220), PastWeek(5, 210, 150, 0)]}
+def test_the_weeks_of_a_machine_are_read_with_a_speed_that_has_not_heard_them(learned: SellingModel) -> None:
+    """Its own silence slows sales in general; what that took is given back before the machine itself is judged."""
+    own = records(week("2026-04-27", 150), week("2026-05-11", 150), today=date(2026, 5, 20))
+    model: Any = SeasonModel()
+    model.selling = learned
+    heard = own.speed(model)
+    stood = own.on_offer([ONE], MAY, model)["m1"]
+    assert heard.moved < 0
+    assert stood.counted == pytest.approx(heard.moved)  # it alone was heard
+    told: Any = asking_prices([ONE], model, learned.shifted(heard.moved), MAY, history={"m1": stood})[0]
+    alone: Any = asking_prices([ONE], model, learned, MAY, history={"m1": Stood(stood.weeks)})[0]
+    assert told == alone
+
+
+SEEN = {"m1": Stood((PastWeek(5, 230), PastWeek(5, 220), PastWeek(5, 210, 150, 0)))}
 
 
 def test_ask_goes_on_from_the_week_it_is_in(learned: SellingModel) -> None:
@@ -198,11 +269,13 @@ def test_ask_goes_on_from_the_week_it_is_in(learned: SellingModel) -> None:
 @pytest.mark.parametrize("month", [3, 5, 8, 10, 11, 12])
 @pytest.mark.parametrize("history", [{}, SEEN])
 def test_ask_and_offer_have_one_least_to_take(
-    learned: SellingModel, month: int, history: dict[str, list[PastWeek]]
+    learned: SellingModel, month: int, history: dict[str, Stood]
 ) -> None:
     """One decision, one number: keeping for spring is weighed in both."""
     terms = ShopTerms(month=month)
-    told = {name: [replace(w, month=month) for w in weeks] for name, weeks in history.items()}
+    told = {
+        name: Stood(tuple(replace(w, month=month) for w in stood.weeks)) for name, stood in history.items()
+    }
     ask: Any = asking_prices([ONE], SeasonModel(), learned, terms, history=told)[0]
     offer: Any = judge_offers([ONE], SeasonModel(), learned, terms, 100.0, history=told)[0]
     assert offer.wait_brings == min(ask.least_to_take, max(offer.ask, ask.least_to_take))

@@ -61,13 +61,13 @@ def draw_unsold(case: Case, model: SellingModel, rng: np.random.Generator) -> Un
         case,
         month=sale.outlook.month_of(WEEKS),
         nodes=NODES * case.truth.spread,
-        weights=_true_weights(case, weeks, leasts),
+        weights=true_weights(case, weeks, leasts),
         listed=WEEKS,
     )
     return Unsold(now, weeks, float(hidden[one]))
 
 
-def _true_weights(case: Case, weeks: Sequence[PastWeek], leasts: Sequence[float]) -> Floats:
+def true_weights(case: Case, weeks: Sequence[PastWeek], leasts: Sequence[float]) -> Floats:
     """What the simulator itself would believe of the worth after these weeks, shape (nodes,)."""
     nodes = NODES * case.truth.spread
     log_weight = -(NODES**2) / 2

@@ -136,7 +136,8 @@ def _so_far(out: Console, told: SoFar | None) -> None:
     show.wrapped(
         out,
         f"On offer {_whole_weeks(told.weeks)} {asked}{offers}{asking}. Of machines worth the "
-        f"{show.whole(told.believed)} believed before, {told.unsold:.0%} would be unsold by now. Why it has not sold:",
+        f"{show.whole(told.believed)} believed before, {told.unsold:.0%} would be unsold by now. {told.moved} "
+        "Why it has not sold:",
     )
     for reason in told.reasons:
         if reason.odds >= LIKELY:

@@ -7,8 +7,8 @@ over the doubt about its worth, which stays with a listing for all its weeks, so
 One listing in twenty may not be looked after at all (nobody answers), so a forgotten one bends nothing.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -45,12 +45,16 @@ class OwnWeek:
 
 @dataclass(frozen=True)
 class OwnListing:
-    """One own listing, its weeks in order; ``sold`` in the last of them, else still open or withdrawn."""
+    """One own listing, its weeks in order; ``sold`` in the last of them, else still open or withdrawn.
+
+    ``runs``: whether it still stands on offer.
+    """
 
     machine: Machine
     weeks: tuple[OwnWeek, ...]
     sold: bool
     days_ago: float = 0.0
+    runs: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,8 @@ class Speed:
     """How far own listings move the log odds of a sale in a week; above 0 is sooner.
 
     ``moved`` posterior mean, ``sd`` posterior, ``prior_sd``; ``listings``, ``sold``, ``weeks`` counted;
-    ``expected`` how many of them the model without the shift would have sold in those weeks.
+    ``expected`` how many of them the model without the shift would have sold in those weeks. ``by_running`` how much
+    of ``moved`` comes from each listing that still runs, by machine id.
     """
 
     moved: float = 0.0
@@ -68,6 +73,7 @@ class Speed:
     sold: int = 0
     weeks: int = 0
     expected: float = 0.0
+    by_running: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def at_rest(self) -> bool:
@@ -83,24 +89,36 @@ def learn_speed(model: ValueModel, chances: SellingModel, listings: Sequence[Own
     told = [listing for listing in listings if listing.weeks]
     if not told:
         return NO_LISTINGS
-    log_posterior = -(SHIFTS**2) / (2 * PRIOR_SD**2)
+    heard = []
     expected = 0.0
     for listing, prices in zip(told, _prices(model, told), strict=True):
         chance = _chances(chances, listing, *prices)
         weight = 0.5 ** (max(listing.days_ago, 0.0) / HALF_LIFE_DAYS)
-        log_posterior = log_posterior + weight * _log_likelihood(chance, listing.sold)
+        heard.append(weight * _log_likelihood(chance, listing.sold))
         expected += float(WEIGHTS @ (1.0 - np.prod(1.0 - chance, axis=1)))
-    share = np.exp(log_posterior - log_posterior.max())
-    share /= share.sum()
-    moved = float(share @ SHIFTS)
+    log_posterior = sum(heard, -(SHIFTS**2) / (2 * PRIOR_SD**2))
+    moved, sd = _mean_and_sd(log_posterior)
     return Speed(
         moved=moved,
-        sd=float(np.sqrt(share @ (SHIFTS - moved) ** 2)),
+        sd=sd,
         listings=len(told),
         sold=sum(listing.sold for listing in told),
         weeks=sum(len(listing.weeks) for listing in told),
         expected=expected,
+        by_running={
+            listing.machine.id: moved - _mean_and_sd(log_posterior - own)[0]
+            for listing, own in zip(told, heard, strict=True)
+            if listing.runs
+        },
     )
+
+
+def _mean_and_sd(log_posterior: FloatArray) -> tuple[float, float]:
+    """Of a shift with these log chances at SHIFTS, which need not sum to 1."""
+    share = np.exp(log_posterior - log_posterior.max())
+    share /= share.sum()
+    mean = float(share @ SHIFTS)
+    return mean, float(np.sqrt(share @ (SHIFTS - mean) ** 2))
 
 
 def _prices(model: ValueModel, told: Sequence[OwnListing]) -> list[tuple[FloatArray, FloatArray, FloatArray]]:

@@ -50,7 +50,7 @@ function soFar(told) {
   const offers = told.best_offer ? `, ${money(told.best_offer)} refused` : "";
   const asking = told.enquiries === null ? "" : `, ${told.enquiries} asked`;
   return [h("h3", {}, "Why it has not sold"),
-    h("p", {}, `On offer ${told.weeks === 1 ? "a week" : `${told.weeks} weeks`} at ${money(told.first_ask)}, now ${money(told.ask)}${offers}${asking}. Of machines worth the ${money(told.believed)} believed before, ${percent(told.unsold)} would be unsold by now.`),
+    h("p", {}, `On offer ${told.weeks === 1 ? "a week" : `${told.weeks} weeks`} at ${money(told.first_ask)}, now ${money(told.ask)}${offers}${asking}. Of machines worth the ${money(told.believed)} believed before, ${percent(told.unsold)} would be unsold by now. ${told.moved}`),
     h("ul", {}, told.reasons.filter((each) => each.odds >= 0.05).map((each) => h("li", {}, h("b", {}, percent(each.odds)), ` ${each.says} ${each.do}`)))];
 }
 

@@ -1,8 +1,10 @@
 """What the weeks on offer have said: of the machine's worth, of the advert, and why it has not sold.
 
-Bayes on a grid. Not known are the worth beside the value (its doubt is the value's own), how much the advert is
-seen (a factor on visitors), how many ask for one who means it, and whether something puts off those who come,
-which the advert does not show. Each week gives the chance of what was seen: nobody who would pay the least, the
+Bayes on a grid. Not known are the worth beside the value, how much the advert is seen (a factor on visitors), how
+many ask for one who means it, and whether something puts off those who come, which the advert does not show. The
+doubt of a value was fitted on listings that differ in all of these, and its middle is that of listings with all of
+them: so what is put off and how much is seen are parts of that doubt, round that middle, and neither is added to it.
+Each week gives the chance of what was seen: nobody who would pay the least, the
 best offer that was refused, the number who asked. Visitors with their limits are a Poisson process: that nobody
 came who pays at least x has the chance exp(-mean(x)), and the mean follows from the chance of a sale at a least
 of x as -log(1 - chance).
@@ -27,12 +29,17 @@ ADVERT_SD = 0.35
 """Log sd of how much one advert is seen beside another (common practice, no source: no pictures of the underside
 1.3 times the days, a place in the country 1.6 times)."""
 
+VISITS_FALL = 8.0
+"""Log by which visitors fall for a log unit more asked beside the worth (common practice, no source: median days
+rise with exp(8 (ask / value - 1)))."""
+
 ASKERS_SD = 0.7
 """Log sd of how many ask for one who would buy, between places and months (judgement, no source)."""
 
-PUT_OFF, PUT_OFF_CHANCE, PUT_OFF_IF_HEARD = 0.25, 0.10, 0.25
-"""Log off the worth where something puts off those who come; its chance, and that of a machine that is noisy or
-smokes (judgement; common practice, no source: many enquiries and no sale, a fault seen on arrival)."""
+PUT_OFF, PUT_OFF_CHANCE, PUT_OFF_IF_HEARD = 1.7, 0.10, 0.25
+"""Off the worth where something puts off those who come, in sd of the doubt (a quarter of the worth at the usual
+doubt); its chance, and that of a machine that is noisy or smokes (judgement; common practice, no source: many
+enquiries and no sale, a fault seen on arrival)."""
 
 OPENING, OPENING_CHANCE = 1.3, 0.5
 """An offer may be an opening, its buyer's limit up to this many times higher (common practice, no source: by
@@ -73,15 +80,28 @@ class PastWeek:
 
 
 @dataclass(frozen=True)
+class Stood:
+    """A time on offer that still runs: its weeks in order.
+
+    counted: log odds by which these very weeks have moved how fast own machines sell in general, and so the chances
+    they are read with; taken out first, or they would be counted twice.
+    """
+
+    weeks: tuple[PastWeek, ...] = ()
+    counted: float = 0.0
+
+
+@dataclass(frozen=True)
 class Learned:
     """What the weeks say.
 
-    ``worth`` mean log ratio to the value as it was believed, ``sd`` what doubt of it is left, ``seen`` mean log
-    factor on visitors; ``unsold`` chance that a machine worth that value is unsold by now; ``causes`` chance of
-    what held it up, summing to 1.
+    ``worth`` mean log ratio to the value as it was believed, ``silent`` the same if no offer had been refused,
+    ``sd`` what doubt of it is left, ``seen`` mean log factor on visitors; ``unsold`` chance that a machine worth that
+    value is unsold by now; ``causes`` chance of what held it up, summing to 1.
     """
 
     worth: float
+    silent: float
     sd: float
     seen: float
     unsold: float
@@ -90,33 +110,45 @@ class Learned:
 
 def learn(outlook: Outlook, weeks: Sequence[PastWeek], askers: float) -> Learned:
     """Return what unsold weeks say of one machine. askers: people who ask for one who would buy."""
-    doubt = outlook.doubt
-    worth = (WORTHS * doubt)[:, None, None, None]
-    seen = (POINTS * ADVERT_SD)[None, :, None, None]
-    talk = (POINTS * ASKERS_SD)[None, None, :, None]
-    off = np.array([0.0, PUT_OFF])[None, None, None, :]
     heard = any(outlook.levels.get(name, 0.0) > 0 for name in ("noise", "smoke"))
     put_off = PUT_OFF_IF_HEARD if heard else PUT_OFF_CHANCE
+    worth = (WORTHS * _doubt_of_worth(outlook.doubt, put_off))[:, None, None, None]
+    seen = (POINTS * ADVERT_SD)[None, :, None, None]
+    talk = (POINTS * ASKERS_SD)[None, None, :, None]
+    off = PUT_OFF * outlook.doubt * (np.array([0.0, 1.0]) - put_off)[None, None, None, :]
     prior = (
         np.exp(-(WORTHS**2) / 2)[:, None, None, None]
         * POINT_WEIGHTS[None, :, None, None]
         * POINT_WEIGHTS[None, None, :, None]
         * np.array([1 - put_off, put_off])
     )
-    said = np.zeros(prior.shape)
-    for number, week in enumerate(weeks, start=1):
-        said = said + _said(outlook, number, week, askers, worth, seen, talk, off)
-    share = prior * np.exp(said - said.max())
-    share /= share.sum()
-    true = worth - off
+
+    def believed(weeks: Sequence[PastWeek]) -> FloatArray:
+        """Share of every point of the grid after these weeks."""
+        said = np.zeros(prior.shape)
+        for number, week in enumerate(weeks, start=1):
+            said = said + _said(outlook, number, week, askers, worth, seen, talk, off)
+        share = prior * np.exp(said - said.max())
+        return np.asarray(share / share.sum())
+
+    share, true = believed(weeks), worth - off
     mean = float((share * true).sum())
+    refused = any(week.refused for week in weeks)
+    silent = believed([replace(week, refused=0.0) for week in weeks]) if refused else share
     return Learned(
         worth=mean,
+        silent=float((silent * true).sum()),
         sd=float(np.sqrt((share * (true - mean) ** 2).sum())),
         seen=float((share * seen).sum()),
         unsold=_unsold(outlook, weeks, None),
         causes=_causes(outlook, weeks, share, worth[:, 0, 0, 0], seen[0, :, 0, 0]),
     )
+
+
+def _doubt_of_worth(doubt: float, put_off: float) -> float:
+    """Log sd that is left for the worth itself where advert and what puts off have had their parts of the doubt."""
+    of_put_off = put_off * (1 - put_off) * (PUT_OFF * doubt) ** 2
+    return float(np.sqrt(max(doubt**2 - of_put_off - (ADVERT_SD / VISITS_FALL) ** 2, 0.0)))
 
 
 def _said(

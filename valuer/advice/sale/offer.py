@@ -7,10 +7,19 @@ from typing import Any
 import numpy as np
 
 from valuer.advice.ports import ValueModel
-from valuer.advice.sale.history import PastWeek
+from valuer.advice.sale.history import PastWeek, Stood
 from valuer.advice.sale.keeping import MONTHS, Decision, decide
 from valuer.advice.sale.outlook import SaleChances
-from valuer.advice.sale.sale import NOT_FOR_SALE, History, Sale, before_offering, on_offer, route_of, sales
+from valuer.advice.sale.sale import (
+    NEVER_ON_OFFER,
+    NOT_FOR_SALE,
+    History,
+    Sale,
+    before_offering,
+    on_offer,
+    route_of,
+    sales,
+)
 from valuer.advice.sale.selling_documents import OfferAdvice, OfferVerdict
 from valuer.advice.sale.why import so_far
 from valuer.advice.sale.written import written_between
@@ -53,21 +62,22 @@ def judge_offers(
     the ask was read twice.
     """
     every = sales(machines, model, chances, terms)
-    told = (_told(sale, history.get(sale.lattice.machine.id, ()), week, weeks, ask) for sale in every)
+    told = (
+        _told(sale, history.get(sale.lattice.machine.id, NEVER_ON_OFFER), week, weeks, ask) for sale in every
+    )
     return tuple(
         _judge(on_offer(sale, past, terms), model, terms, offer, weeks, ask, sure=sure)
         for sale, past in zip(every, told, strict=True)
     )
 
 
-def _told(
-    sale: Sale, history: Sequence[PastWeek], week: int | None, weeks: int, ask: float | None
-) -> Sequence[PastWeek]:
+def _told(sale: Sale, stood: Stood, week: int | None, weeks: int, ask: float | None) -> Stood:
     """The weeks on offer: those on record, or as many as were named, at one ask."""
-    if week is None or week == sum(each.share >= 1 for each in history) + 1:
-        return history
-    stood = ask if ask is not None else sale.plan(weeks)[0].ask
-    return [PastWeek(sale.outlook.month_of(-back), stood) for back in range(week - 1, 0, -1)]
+    if week is None or week == sum(each.share >= 1 for each in stood.weeks) + 1:
+        return stood
+    asked = ask if ask is not None else sale.plan(weeks)[0].ask
+    named = [PastWeek(sale.outlook.month_of(-back), asked) for back in range(week - 1, 0, -1)]
+    return Stood(tuple(named), stood.counted)
 
 
 def _judge(

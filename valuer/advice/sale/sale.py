@@ -7,7 +7,7 @@ from types import MappingProxyType
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.advice.sale.history import Learned, PastWeek, after, learn
+from valuer.advice.sale.history import Learned, PastWeek, Stood, after, learn
 from valuer.advice.sale.outlook import Outlook, SaleChances
 from valuer.advice.sale.waiting import Waiting, WeekPlan, follow, roll_back
 from valuer.advice.sale.written import written_between
@@ -78,8 +78,10 @@ class Sale:
         return follow(self.waiting(weeks))
 
 
-History = Mapping[str, Sequence[PastWeek]]
-"""Weeks on offer so far, unsold, by machine id."""
+History = Mapping[str, Stood]
+"""Times on offer that still run, by machine id."""
+
+NEVER_ON_OFFER = Stood()
 
 
 def sales(
@@ -104,15 +106,19 @@ def sales(
         )
         for lattice, value in zip(every, ranges(every, model, terms), strict=True)
     )
-    return tuple(on_offer(sale, history.get(sale.lattice.machine.id, ()), terms) for sale in found)
+    return tuple(
+        on_offer(sale, history.get(sale.lattice.machine.id, NEVER_ON_OFFER), terms) for sale in found
+    )
 
 
-def on_offer(sale: Sale, weeks: Sequence[PastWeek], terms: ShopTerms) -> Sale:
+def on_offer(sale: Sale, stood: Stood, terms: ShopTerms) -> Sale:
     """Return the sale after weeks on offer: value, its range and how soon it sells as learned from them."""
+    weeks = stood.weeks
     if not weeks:
         return sale
-    learned = learn(sale.outlook, weeks, terms.enquiries)
-    outlook = after(sale.outlook, weeks, learned)
+    fresh = replace(sale.outlook, chances=sale.outlook.chances.shifted(-stood.counted))
+    learned = learn(fresh, weeks, terms.enquiries)
+    outlook = after(fresh, weeks, learned)
     moved = float(np.exp(learned.worth))
     wider = outlook.sd / sale.outlook.sd if sale.outlook.sd > 0 else 1.0
     value, amount = sale.value, sale.value.amount * moved
@@ -126,7 +132,7 @@ def on_offer(sale: Sale, weeks: Sequence[PastWeek], terms: ShopTerms) -> Sale:
             update={"amount": round(amount, 2)} | {k: round(v, 2) for k, v in ends.items()}
         ),
         outlook=outlook,
-        weeks=tuple(weeks),
+        weeks=weeks,
         learned=learned,
         believed=value.amount,
     )

@@ -94,6 +94,7 @@ class SoFar(Document):
     unsold: Chance = Field(
         description="share of machines worth the value before that would be unsold by now at these asks"
     )
+    moved: str = Field(description="what moved the value, and how far: silence, and offers refused")
     reasons: tuple[Reason, ...] = Field(description="why it has not sold, likeliest first; odds sum to 1")
 
 

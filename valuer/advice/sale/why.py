@@ -2,7 +2,9 @@
 
 from collections.abc import Mapping
 
-from valuer.advice.sale.history import Cause
+import numpy as np
+
+from valuer.advice.sale.history import Cause, Learned
 from valuer.advice.sale.sale import Sale
 from valuer.advice.sale.selling_documents import Reason, SoFar
 from valuer.domain.faults import fault_catalogue
@@ -18,6 +20,9 @@ DO: Mapping[Cause, str] = {
     "advert": "Put it up afresh with a plain title: film the cold start, show the deck from below, name the readings.",
     "chance": "Leave the ask as the plan has it.",
 }
+
+FEW_COME = 0.5
+"""Chance of being unsold at the value believed, from which on few come (judgement, no source)."""
 
 
 def so_far(sale: Sale) -> SoFar | None:
@@ -36,11 +41,24 @@ def so_far(sale: Sale) -> SoFar | None:
         enquiries=sum(counted) if counted else None,
         believed=sale.believed,
         unsold=min(told.unsold, 1.0),
+        moved=_moved(sale, told, refused),
         reasons=tuple(
             Reason(cause=cause, odds=min(chance, 1.0), says=SAYS[cause], do=_do(cause, sale))
             for cause, chance in odds
         ),
     )
+
+
+def _moved(sale: Sale, told: Learned, refused: float) -> str:
+    """What the weeks say of the value, silence and offers apart."""
+    before, now = sale.believed, sale.value.amount
+    silent = before * float(np.exp(told.silent))
+    nobody = f"That nobody bought makes the {before:.0f} believed before {silent:.0f}"
+    if not refused:
+        return f"{nobody}."
+    rare = told.unsold >= FEW_COME and now > before
+    why = ": so few come now that one who offers so much says a lot" if rare else ""
+    return f"{nobody}; that {refused:.0f} was offered makes it {now:.0f}{why}."
 
 
 def _do(cause: Cause, sale: Sale) -> str:
