@@ -1,7 +1,7 @@
 """What stands around the records: the shop's own terms, pictures of machines, another name, taking deeds back."""
 
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Request, Response
@@ -16,9 +16,9 @@ from valuer.clock import now
 from valuer.domain.machine import ID_PATTERN
 from valuer.domain.record import Record, wrong
 from valuer.domain.shop import ShopTerms
-from valuer.records.deeds import what_was_done
+from valuer.records.deeds import DeedDone, Deeds, told
 from valuer.records.jpeg import NoJpeg, stripped
-from valuer.records.store.beside import KEPT_DAYS, Deed, Picture
+from valuer.records.store.beside import KEPT_DAYS, Picture
 from valuer.records.store.store import Store
 
 Shows = Literal["machine", "plate"]
@@ -89,27 +89,12 @@ class NewName(Record):
     id: str = Field(pattern=ID_PATTERN, max_length=64, description="letters, digits, dot, _ and -")
 
 
-class DeedDone(_Answer):
-    """Something that was written down."""
-
-    number: int
-    id: str = Field(description="the machine")
-    at: datetime = Field(description="moment, UTC")
-    words: str = Field(description="what was written down")
-    undone: bool
-
-
-class Deeds(_Answer):
-    """What was written down, the newest first."""
-
-    deeds: tuple[DeedDone, ...]
-
-
 class TakenBack(_Answer):
-    """A deed that was taken back; ``entry`` is absent where the machine was taken in by it."""
+    """Deeds that were taken back; ``entry`` is absent where the machine was taken in by it, or they are several."""
 
-    version: int | None = None
-    entry: OnRecord | None = None
+    version: int | None = Field(None, description="its version now, as for its ETag")
+    entry: OnRecord | None = Field(None, description="the machine as it stands now")
+    deeds: tuple[DeedDone, ...] = Field(description="what was taken back, the newest first")
 
 
 def around(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> APIRouter:
@@ -228,23 +213,24 @@ def _deeds(router: APIRouter, store: Store) -> None:
         """What was written down today, and some days before, the newest first; each can be taken back."""
         midnight = now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
         with plainly():
-            return Deeds(deeds=tuple(_done(each) for each in store.deeds(midnight - timedelta(days=days))))
+            return Deeds(deeds=told(store.deeds(midnight - timedelta(days=days))))
 
     @router.post("/deeds/{number}/undo")
-    def undo(number: Annotated[int, Path(ge=1, le=2_147_483_647)]) -> TakenBack:
+    def undo(
+        number: Annotated[int, Path(ge=1, le=2_147_483_647, description="number of the deed")],
+        *,
+        at_once: Annotated[
+            bool, Query(description="take back all that was done at once with it too, an import say")
+        ] = False,
+    ) -> TakenBack:
         """Take a deed back, unless the machine was changed after it."""
         with plainly():
+            if at_once:
+                return TakenBack(deeds=told(store.undo_at_once(number, now())))
             kept = store.undo(number, now())
+            (done,) = told([store.deed(number)])
         if kept is None:
-            return TakenBack()
-        return TakenBack(version=kept.version, entry=OnRecord(version=kept.version, entry=kept.entry))
-
-
-def _done(deed: Deed) -> DeedDone:
-    return DeedDone(
-        number=deed.number,
-        id=deed.machine_id,
-        at=deed.done_at,
-        words=what_was_done(deed.before, deed.after),
-        undone=deed.undone_at is not None,
-    )
+            return TakenBack(deeds=(done,))
+        return TakenBack(
+            version=kept.version, entry=OnRecord(version=kept.version, entry=kept.entry), deeds=(done,)
+        )

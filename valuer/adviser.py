@@ -294,12 +294,17 @@ def _joined(before: Done, after: Done) -> Done:
     return Done(cured, tried, before.seen)
 
 
-def check_looks(machine: Machine, terms: ShopTerms, outcomes: Mapping[str, str]) -> None:
-    """Raise NotUsable unless these looks belong to findings of the machine and can show these outcomes."""
+def possible_looks(machine: Machine, terms: ShopTerms) -> dict[str, tuple[str, ...]]:
+    """The looks that findings of the machine ask for, each with what it may show."""
     found = scene_of(machine, terms).findings
     symptoms = [symptom_for(item.fault) for item in found]
     possible = {look.id: tuple(look.outcomes) for symptom in symptoms if symptom for look in looks(symptom)}
-    possible |= {f"{AGAIN}_{item.fault}": MEASURED for item in found if item.chance < 1}
+    return possible | {f"{AGAIN}_{item.fault}": MEASURED for item in found if item.chance < 1}
+
+
+def check_looks(machine: Machine, terms: ShopTerms, outcomes: Mapping[str, str]) -> None:
+    """Raise NotUsable unless these looks belong to findings of the machine and can show these outcomes."""
+    possible = possible_looks(machine, terms)
     for name, outcome in outcomes.items():
         if name not in possible:
             raise NotUsable(("seen", machine.id, name), one_of("look", name, possible))

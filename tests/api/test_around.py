@@ -171,7 +171,9 @@ def test_all_deeds_of_a_day_are_taken_back_newest_first_and_none_out_of_order(cl
         "struck, and back with them"
     )
     first = deeds(client)[3]["number"]
-    assert client.post(f"/v1/deeds/{first}/undo").json() == {"version": None, "entry": None}
+    back = client.post(f"/v1/deeds/{first}/undo").json()
+    assert (back["version"], back["entry"]) == (None, None)
+    assert [(deed["number"], deed["undone"]) for deed in back["deeds"]] == [(first, True)]
     assert client.get("/v1/machines").json()["total"] == 0
     assert client.post(f"/v1/deeds/{first}/undo").status_code == 409, "once is enough"
     assert [each["undone"] for each in deeds(client)] == [True] * 4

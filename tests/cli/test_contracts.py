@@ -13,7 +13,7 @@ from tests.cli.conftest import Run
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
 from valuer.cli import cli
-from valuer.cli.options import Figure
+from valuer.cli.options import Count, Figure
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = str(ROOT / "valuer/demo/bench.json")
@@ -166,7 +166,7 @@ def numbers() -> list[tuple[str, str]]:
         (name, parameter.opts[0])
         for name, command in cli.commands.items()
         for parameter in command.params
-        if isinstance(parameter.type, Figure)
+        if isinstance(parameter.type, Figure | Count)
     ]
     assert len(found) > len(cli.commands)
     return found

@@ -168,7 +168,7 @@ def test_backup_and_restore(on_bench: Run, tmp_path: Path) -> None:
 BAD = {
     ("done", "m1", "needle_seat"): "expected --cured or --failed; a try that failed teaches as much",
     ("done", "m1", "needle_seet", "--cured"): (
-        "fix must be a name from the catalogue; got 'needle_seet'; did you mean 'needle_seat'?"
+        "STEP: expected a fix, a check or a look that m1 asks for, got 'needle_seet'; did you mean 'needle_seat'?"
     ),
     ("done", "m3", "needle_seat", "--cured"): "no machine 'm3' in the records",
     ("sold", "m1"): "expected the price, or --undo to take the sale back",

@@ -35,7 +35,7 @@ def test_a_taken_port_is_refused_in_one_line(run: Run) -> None:
 def test_a_port_below_nothing_is_refused(run: Run) -> None:
     ran = run("serve", "--port", "-1")
     assert ran.code == 2
-    assert ran.err.startswith("valuer: Invalid value for '--port': -1 is not in the range 0<=x<=65535.")
+    assert ran.err.startswith("valuer: --port: expected a whole number, 0 to 65535, got '-1'")
 
 
 def test_port_0_is_any_free_port_of_this_computer_only() -> None:

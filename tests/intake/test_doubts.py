@@ -61,9 +61,9 @@ def test_the_command_asks_back_and_writes_nothing_until_it_is_confirmed(run: Run
     asked = run("sold", "m1", "11050")
     assert asked.code == 2
     assert asked.err.startswith("valuer: price: 11050, where ")
-    assert "say --yes" in asked.err
+    assert "say --sure" in asked.err
     assert "m1" in run("records", "--bench").out
-    assert run("sold", "m1", "11050", "--yes").code == 0
+    assert run("sold", "m1", "11050", "--sure").code == 0
 
 
 def test_a_take_in_tomorrow_is_asked_back(run: Run) -> None:

@@ -9,37 +9,66 @@ import click
 from click.exceptions import NoArgsIsHelpError
 
 from valuer import __version__
-from valuer.cli import commands, deciding, doctor, learning, records, selling
+from valuer.cli import commands, completing, deciding, doctor, done, learning, records, selling, undoing
 
 HELP = """What a walk-behind mower on the bench is worth, which faults pay to cure, which machine earns most.
 
-Start with `valuer demo`, then write your own file with `valuer template`. The price model is trained on
-invented data; every answer that rests on it says synthetic."""
+Start with `valuer demo`, then say a machine in your own words: valuer price rear drive, 21 in, 6 years, hard to start.
+The price model is trained on invented data; every answer that rests on it says synthetic."""
+
+THE_DAY = {
+    "To begin": ("demo", "template", "read", "find"),
+    "Take in": ("price", "buy", "take"),
+    "Look and repair": ("next", "fixes", "done", "bench", "quote"),
+    "Sell": ("ask", "offer", "listing", "listed", "sold"),
+    "Learn": ("records", "accuracy", "learn", "card", "train", "data"),
+    "Keep": ("undo", "export", "import", "backup", "restore"),
+    "Around it": ("serve", "doctor", "completion"),
+}
+"""The commands as the day goes."""
 
 
-class InOrder(click.Group):
-    """A group that lists its commands in the order of the work, not of the alphabet."""
+class AsTheDayGoes(click.Group):
+    """A group that lists its commands in the order of the work, under what the work is."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
-        """The names as they were added."""
-        return list(self.commands)
+        """The names in the order of the day."""
+        return [name for names in THE_DAY.values() for name in names]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 - the same
+        """Each part of the day with its commands, all in one width."""
+        width = max(map(len, self.commands))
+        for title, names in THE_DAY.items():
+            with formatter.section(title):
+                about = [(name.ljust(width), self.commands[name].get_short_help_str(100)) for name in names]
+                formatter.write_dl(about)
 
 
-@click.group(cls=InOrder, help=HELP, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=AsTheDayGoes,
+    help=HELP,
+    options_metavar="",
+    subcommand_metavar="COMMAND",
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="`valuer COMMAND --help` explains a command and its options.",
+)
 @click.version_option(__version__, message="valuer %(version)s")
 def cli() -> None:
     """Hold the commands together."""
 
 
 for command in (
-    *commands.first,
+    *commands.commands,
     *deciding.commands,
     *selling.commands,
     *records.commands,
+    *done.commands,
+    *undoing.commands,
     *learning.commands,
-    *commands.last,
     doctor.doctor,
+    completing.completion,
 ):
+    command.options_metavar = ""  # what may be added stands below, each with its words
     cli.add_command(command)
 
 

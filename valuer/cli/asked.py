@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from valuer.cli import completing
 from valuer.clock import now, today
 
 if TYPE_CHECKING:
@@ -22,6 +23,8 @@ NOTHING = (
     "valuer price rear drive, 21 in, 6 years, hard to start"
 )
 LEAST_WORDS = 2
+UNNAMED = "it"
+"""What a machine in words is called; on record none is."""
 
 
 def which_argument(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -31,6 +34,7 @@ def which_argument(command: Callable[..., Any]) -> Callable[..., Any]:
         metavar="[WHICH]",
         nargs=-1,
         callback=lambda ctx, param, value: " ".join(value),  # noqa: ARG005
+        shell_complete=completing.machines_and_files,
     )(command)
     return decorated
 
@@ -104,7 +108,7 @@ def _means_something(word: str) -> bool:
     return bool(read_words(word, today().year).understood)
 
 
-def understood(text: str, name: str = "it") -> "Understood":
+def understood(text: str, name: str = UNNAMED) -> "Understood":
     """What a line of words says; raises ClickException where it says nothing."""
     from valuer.intake.words import NoWords, read_words
 

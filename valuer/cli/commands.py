@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from valuer.cli.options import (
+    Count,
     Figure,
     file_argument,
     full_option,
@@ -146,7 +147,10 @@ def template(*, as_csv: bool) -> None:
     help="Folder to write to [datasets].",
 )
 @click.option(
-    "--seed", type=int, default=None, help="Another seed gives another invented market of the same kind."
+    "--seed",
+    type=Count(0, 2**31 - 1),
+    metavar="NUMBER",
+    help="Another seed gives another invented market of the same kind.",
 )
 def data(folder: Path, seed: int | None) -> None:
     """Write the invented sales and listings again.
@@ -212,7 +216,11 @@ def card(*, shipped: bool) -> None:
 
 @click.command()
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=8000, help="Port on this computer [8000]; 0 for any."
+    "--port",
+    type=Count(0, 65535),
+    default=8000,
+    metavar="NUMBER",
+    help="Port on this computer [8000]; 0 for any.",
 )
 @click.option("--demo", is_flag=True, help="On ten invented machines; what is changed is not kept.")
 @click.option(
@@ -260,5 +268,4 @@ def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bo
         table(show.console())
 
 
-first: Sequence[click.Command] = (demo, template, read, find, price)
-last: Sequence[click.Command] = (serve, card, train, data)
+commands: Sequence[click.Command] = (demo, template, read, find, price, serve, card, train, data)

@@ -5,11 +5,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from valuer.cli import completing
+from valuer.cli.asked import UNNAMED, is_file
 from valuer.cli.commands import emit
 from valuer.cli.options import (
     MONEY_TERMS,
     Figure,
     file_argument,
+    full_option,
     json_option,
     machines,
     one_line,
@@ -67,9 +70,8 @@ def for_one(option: str, given: Any, asked: "Sequence[Machine]") -> dict[str, An
 
 
 seen_option = click.option(
-    "--seen", metavar="LOOK=OUTCOME", multiple=True, help="What a look showed; may be repeated."
+    "--seen", metavar="LOOK=RESULT", multiple=True, help="What a look showed; may be repeated."
 )
-full_option = click.option("--full", is_flag=True, help="Every step, reason, caution, doubt and law.")
 
 
 @click.command()
@@ -156,9 +158,12 @@ def _work_lists(
     )
     with one_line():
         answer = load_adviser().work_lists(asked, terms, done, seen, hours)
+    on_record = not is_file(file) and asked[0].id != UNNAMED
     emit(
         answer,
-        lambda out: show_work.work_lists(out, answer.work_lists, [*told[0], *told[1]], full=full),
+        lambda out: show_work.work_lists(
+            out, answer.work_lists, [*told[0], *told[1]], full=full, on_record=on_record
+        ),
         as_json=as_json,
     )
 
@@ -173,7 +178,11 @@ def _work_lists(
     "--miles", type=Figure(0, 5_000, "distance"), metavar="MILES", help="Round trip to fetch it [12]."
 )
 @click.option(
-    "--not-there", metavar="FAULT", multiple=True, help="A fault you looked for and did not find; repeatable."
+    "--not-there",
+    metavar="FAULT",
+    multiple=True,
+    help="A fault you looked for and did not find; may be repeated.",
+    shell_complete=completing.faults,
 )
 @terms_of(*MONEY_TERMS)
 @json_option
@@ -247,7 +256,13 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
 @click.option("--rate", type=MONEY, metavar="MONEY", help="The shop's hour [60].")
 @click.option("--fee", type=MONEY, metavar="MONEY", help="The shop's fee for looking, if charged besides.")
 @click.option("--fee-paid", is_flag=True, help="The fee is paid already: it is gone either way.")
-@click.option("--cures", metavar="FAULT", multiple=True, help="What it cures, if not all; may be repeated.")
+@click.option(
+    "--cures",
+    metavar="FAULT",
+    multiple=True,
+    help="What it cures, if not all; may be repeated.",
+    shell_complete=completing.faults,
+)
 @click.option(
     "--new-price",
     type=Figure(0.01),

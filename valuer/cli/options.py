@@ -7,7 +7,9 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
+from valuer.cli import completing
 from valuer.cli.asked import which_argument
 from valuer.clock import this_month
 from valuer.domain.bounds import MOST_MONEY
@@ -60,6 +62,27 @@ class Figure(click.ParamType[float]):
         return number
 
 
+class Count(click.ParamType[int]):
+    """A whole number within bounds."""
+
+    name = "count"
+
+    def __init__(self, least: int, most: int) -> None:
+        self.least, self.most = least, most
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,
+        ctx: click.Context | None,  # noqa: ARG002 - click's signature
+    ) -> int:
+        """The number, or a refusal in one line."""
+        text = str(value).strip()
+        if text.isascii() and text.lstrip("-").isdecimal() and self.least <= int(text[:12]) <= self.most:
+            return int(text)
+        refuse(f"expected a whole number, {self.least} to {self.most}, got {value!r}", param)
+
+
 MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september",
           "october", "november", "december")  # fmt: skip
 LEAST_LETTERS = 3
@@ -86,6 +109,15 @@ class Month(click.ParamType[int]):
         if word == "sept" or (len(word) >= LEAST_LETTERS and len(named) == 1):
             return named[0]
         refuse(f"expected a month, such as april, apr or 4, got {value!r}", param)
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002 - click's signature
+        param: click.Parameter,  # noqa: ARG002 - the same
+        incomplete: str,
+    ) -> list[CompletionItem]:
+        """The months that begin so."""
+        return [CompletionItem(month) for month in MONTHS if month.startswith(incomplete.lower())]
 
 
 TERMS: dict[str, tuple[Any, str, str]] = {
@@ -129,8 +161,16 @@ def terms_of(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the JSON document the API returns.")
 full_option = click.option("--full", is_flag=True, help="Every table, reason, caution, doubt and law.")
+sure_option = click.option(
+    "--sure", is_flag=True, help="What looks odd was read twice; without it that is asked back."
+)
 only_option = click.option(
-    "--machine", "only", metavar="ID", multiple=True, help="Only this one; may be repeated."
+    "--machine",
+    "only",
+    metavar="ID",
+    multiple=True,
+    help="Only this one; may be repeated.",
+    shell_complete=completing.machines,
 )
 file_argument = which_argument
 

@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from valuer.cli import completing
 from valuer.cli.options import (
+    Count,
     Figure,
     file_argument,
     json_option,
     machines,
     one_line,
     only_option,
+    sure_option,
     terms_options,
 )
 from valuer.cli.output import write_out
@@ -53,28 +56,20 @@ class Day(click.ParamType[date]):
             self.fail(f"expected a day as YYYY-MM-DD, got {value!r}", param, ctx)
 
 
+id_argument = click.argument("machine_id", metavar="ID", shell_complete=completing.machines)
 day_option = click.option(
     "--on", "day", type=Day(), metavar="DAY", help="Day it happened, YYYY-MM-DD [today]."
 )
 
 
-sure_option = click.option(
-    "--yes",
-    "--sure",
-    "sure",
-    is_flag=True,
-    help="What looks odd was read twice; without it that is asked back.",
-)
-
-
 def look_right(odd: Sequence[str], *, sure: bool) -> None:
-    """Ask back what looks odd: at a terminal on the spot, elsewhere with a refusal that names --yes."""
+    """Ask back what looks odd: at a terminal on the spot, elsewhere with a refusal that names --sure."""
     if not odd or sure:
         return
     for line in odd:
         click.echo(f"valuer: {line}", err=True)
     if not sys.stdin.isatty():
-        raise click.ClickException("does that look right? Correct it, or say --yes")
+        raise click.ClickException("does that look right? Correct it, or say --sure")
     if not click.confirm("Does that look right?", err=True):
         raise click.ClickException("nothing was written down")
 
@@ -161,60 +156,6 @@ def take(
         click.echo(f"{after.id}: {what}.")
 
 
-@click.command()
-@click.argument("machine_id", metavar="ID")
-@click.argument("fix")
-@click.option(
-    "--fault", metavar="FAULT", help="Fault it was meant to cure; needed where it may cure several."
-)
-@click.option("--cured/--failed", default=None, help="Whether the fault was gone at the retest.")
-@click.option("--parts", type=Figure(), metavar="MONEY", help="What parts and consumables cost.")
-@click.option(
-    "--hours", type=Figure(0, 1_000, "hours"), metavar="HOURS", help="Your bench hours, strip-down included."
-)
-@click.option("--snag", is_flag=True, default=None, help="Something else was made worse.")
-@click.option("--note", metavar="TEXT", help="What was found.")
-@sure_option
-@day_option
-@store_option
-@money_terms
-def done(
-    machine_id: str,
-    fix: str,
-    fault: str | None,
-    *,
-    cured: bool | None,
-    sure: bool,
-    day: date | None,
-    where: str | None,
-    terms: "ShopTerms",
-    **took: Any,
-) -> None:
-    """Write down a fix that was tried.
-
-    What was cured is taken off machine ID; checks and readings that the work touched must be taken again.
-    """
-    from valuer.cli.show_records import after_fix
-    from valuer.intake.doubts import about_work
-    from valuer.records.bench import tried
-    from valuer.records.entries import FixDone
-
-    if cured is None:
-        raise click.ClickException("expected --cured or --failed; a try that failed teaches as much")
-    with records_at(where) as store:
-        before = store.entry(machine_id).entry
-        meant = _meant(before.machine, fix, fault)
-        on = day or today()
-        that_month = terms.model_copy(update={"month": on.month})
-        promised = _promised(before.machine, fix, meant, that_month)
-        wire = {name: value for name, value in took.items() if value is not None}
-        odd = about_work(on, today(), wire.get("hours"), wire.get("parts"), before.machine.new_price)
-        look_right(odd, sure=sure)
-        try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, promised=promised, **wire)
-        kept = store.change(machine_id, lambda entry: tried(entry, try_), now())
-    after_fix(before, kept.entry)
-
-
 def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine, ...]":
     """The machines to take in; a line of words needs a name, for the records know no machine called `it`."""
     from valuer.cli.asked import is_file, say, understood
@@ -232,41 +173,16 @@ def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine
     return (read.machine,)
 
 
-def _meant(machine: "Machine", fix: str, fault: str | None) -> str:
-    """The fault a fix was meant to cure: the one named, or the only one on the machine that it may cure."""
-    from valuer.domain.findings import findings
-    from valuer.domain.fixes import fix_catalogue
-    from valuer.domain.words import one_of
-
-    if fix not in fix_catalogue():
-        raise click.ClickException(one_of("fix", fix, fix_catalogue()))
-    cures = fix_catalogue()[fix].cures
-    if fault:
-        return fault
-    on_it = [finding.fault for finding in findings(machine) if finding.fault in cures]
-    if len(on_it) == 1:
-        return on_it[0]
-    choices = ", ".join(on_it or cures)
-    raise click.ClickException(f"--fault: {fix} may be for {choices}; say which it was")
-
-
-def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> float | None:
-    """The return that the advice expects of the fix, before its outcome is known."""
-    from valuer.cli import model
-
-    return model.load_adviser().promised(machine, terms, fix, fault)
-
-
 @click.command()
-@click.argument("machine_id", metavar="ID")
+@id_argument
 @click.option(
     "--ask", type=Figure(), required=True, metavar="MONEY", help="Price asked at the end of the week."
 )
 @click.option(
     "--offer", "offers", type=Figure(), multiple=True, metavar="MONEY", help="An offer; may be repeated."
 )
-@click.option("--enquiries", type=int, metavar="N", help="People who asked.")
-@click.option("--no-shows", type=int, metavar="N", help="Appointments nobody kept.")
+@click.option("--enquiries", type=Count(0, 10_000), metavar="NUMBER", help="People who asked.")
+@click.option("--no-shows", type=Count(0, 10_000), metavar="NUMBER", help="Appointments nobody kept.")
 @sure_option
 @day_option
 @store_option
@@ -288,9 +204,16 @@ def listed(machine_id: str, day: date | None, where: str | None, *, sure: bool, 
 
 
 @click.command()
-@click.argument("machine_id", metavar="ID")
+@id_argument
 @click.argument("price", type=Figure(), required=False)
-@click.option("--as", "sold_as", type=click.Choice(SOLD_AS), default="working", help="How it left [working].")
+@click.option(
+    "--as",
+    "sold_as",
+    type=click.Choice(SOLD_AS),
+    default="working",
+    metavar="HOW",
+    help=f"How it left: {', '.join(SOLD_AS)} [working].",
+)
 @click.option("--fees", type=Figure(), metavar="MONEY", help="Fees and costs of the sale.")
 @click.option(
     "--hours",
@@ -345,7 +268,12 @@ def sold(
 @click.command()
 @click.option("--sold", "which", flag_value="sold", help="Only the sold ones.")
 @click.option("--bench", "which", flag_value="bench", help="Only those on the bench.")
-@click.option("--remove", metavar="ID", help="Strike a machine from the records, with all that hangs on it.")
+@click.option(
+    "--remove",
+    metavar="ID",
+    shell_complete=completing.machines,
+    help="Strike a machine from the records, with all that hangs on it.",
+)
 @store_option
 @json_option
 def records(which: str | None, remove: str | None, where: str | None, *, as_json: bool) -> None:
@@ -451,7 +379,6 @@ def _list(copies: Sequence[Path]) -> None:
 
 commands: Sequence[click.Command] = (
     take,
-    done,
     listed,
     sold,
     records,

@@ -8,12 +8,14 @@ import click
 from valuer.cli.commands import emit
 from valuer.cli.options import (
     MONEY_TERMS,
+    Count,
     Figure,
     file_argument,
     full_option,
     json_option,
     machines,
     only_option,
+    sure_option,
     terms_of,
 )
 
@@ -22,9 +24,9 @@ if TYPE_CHECKING:
 
 weeks_option = click.option(
     "--weeks",
-    type=click.IntRange(1, 52),
+    type=Count(1, 52),
     default=12,
-    metavar="1..52",
+    metavar="NUMBER",
     help="Weeks until it must be gone [12].",
 )
 
@@ -37,7 +39,7 @@ MONEY = Figure(0.01)
 @only_option
 @weeks_option
 @click.option(
-    "--room", type=click.IntRange(1, 60), metavar="N", help="Most on offer at once: says which to list now."
+    "--room", type=Count(1, 60), metavar="NUMBER", help="Most on offer at once: says which to list now."
 )
 @full_option
 @terms_of(*MONEY_TERMS)
@@ -74,12 +76,12 @@ def ask(
 @only_option
 @click.option("--offer", "offered", type=MONEY, required=True, metavar="MONEY", help="What is offered.")
 @click.option(
-    "--week", type=click.IntRange(1, 52), metavar="N", help="Week of the listing [as the records say, or 1]."
+    "--week", type=Count(1, 52), metavar="NUMBER", help="Week of the listing [as the records say, or 1]."
 )
 @click.option(
     "--ask", "asking", type=MONEY, metavar="MONEY", help="What you ask now [as on record, or as advised]."
 )
-@click.option("--yes", "--sure", "sure", is_flag=True, help="An offer above the ask was read twice.")
+@sure_option
 @weeks_option
 @full_option
 @terms_of(*MONEY_TERMS)

@@ -109,6 +109,9 @@ def difference(found: Difference, *, dry_run: bool) -> None:
         click.echo(f"  and {len(found.changed) - LISTED} more")
     if found.new_seen or found.same_seen:
         click.echo(f"{len(found.new_seen)} prices seen around {word}, {found.same_seen} the same.")
+    if found.copy:
+        command = printable(f"valuer restore {found.copy}")
+        click.echo(f"Too many at once for `valuer undo`; the records as they were: {command}")
     if dry_run:
         click.echo("Nothing was changed.")
 

@@ -22,8 +22,13 @@ WORTH_TELLING = 0.5
 """Money below which another first step counts as equally good."""
 
 
-def work_lists(out: Console, answers: Sequence[WorkList], told: Sequence[str], *, full: bool) -> None:
-    """The work lists: one machine's in a dozen lines or in full, many in a line each."""
+def work_lists(
+    out: Console, answers: Sequence[WorkList], told: Sequence[str], *, full: bool, on_record: bool = False
+) -> None:
+    """The work lists: one machine's in a dozen lines or in full, many in a line each.
+
+    on_record: whether what came of a step can be written down to the machines.
+    """
     if told:
         show.wrapped(out, f"Told so far: {', '.join(told)}. What was spent on it no longer counts.")
     if len(answers) > show.IN_FULL and not full:
@@ -31,10 +36,25 @@ def work_lists(out: Console, answers: Sequence[WorkList], told: Sequence[str], *
     else:
         for answer in answers:
             (_full if full else work_list)(out, answer)
+            if on_record and answer.steps:
+                show.wrapped(out, _written_down(answer.id, answer.steps[0]))
     if full:
         show.closing(out, answers)
     else:
         show.wrapped(out, _tail(answers[0]))
+
+
+def _written_down(machine_id: str, step: WorkStep) -> str:
+    """The command that writes down what came of a step."""
+    cured = "--cured or --failed"
+    results = cured if step.kind == "fix" else " or ".join(result.shows for result in step.results)
+    command = f"valuer done {machine_id} {step.parts_of_it[0].id}"
+    rest = (
+        f"; the same for {', '.join(part.id for part in step.parts_of_it[1:])}"
+        if step.parts_of_it[1:]
+        else ""
+    )
+    return f"What came of it: {command} {results}{rest}"
 
 
 def _tail(answer: WorkList) -> str:

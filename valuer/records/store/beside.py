@@ -1,6 +1,7 @@
 """What stands in the store beside the entries: own terms, pictures, and what was changed lately."""
 
 import json
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from hashlib import sha256
 from typing import Any, NamedTuple
@@ -36,8 +37,19 @@ class Picture(NamedTuple):
     size: int
 
 
+MOST_AT_ONCE = 1_000
+"""Machines of one import that are remembered; more of them would push out everything else."""
+
+PRICES = ""
+"""Stands in the place of a machine's id where prices seen around were written down."""
+
+
 class Deed(NamedTuple):
-    """One change of one machine: its entry before and after, None where it was not there."""
+    """One change of one machine: its entry before and after, None where it was not there.
+
+    ``seen`` are the prices seen around that an import added, by their content; such a deed is of no machine. Deeds
+    of one moment were done at once: a file taken in, an import.
+    """
 
     number: int
     machine_id: str
@@ -45,6 +57,7 @@ class Deed(NamedTuple):
     before: MachineEntry | None
     after: MachineEntry | None
     undone_at: datetime | None
+    seen: tuple[str, ...] = ()
 
 
 def terms_kept(connection: Connection) -> OwnTermsKept:
@@ -127,19 +140,29 @@ def log(
     connection: Connection, before: MachineEntry | None, after: MachineEntry | None, now: datetime
 ) -> None:
     """Remember a change for as long as it may be taken back."""
-    entry = after or before
-    if entry is None or before == after:
+    log_all(connection, [(before, after)], now)
+
+
+def log_all(
+    connection: Connection,
+    done: Iterable[tuple[MachineEntry | None, MachineEntry | None]],
+    now: datetime,
+    seen: Sequence[str] = (),
+) -> None:
+    """Remember what was changed at once, entries and prices seen around, for as long as it may be taken back."""
+    rows: list[dict[str, Any]] = [
+        {"machine_id": entry.id, "done_at": now, "before": _text(before), "after": _text(after)}
+        for before, after in done
+        if before != after and (entry := after or before)
+    ]
+    if seen:
+        rows.append({"machine_id": PRICES, "done_at": now, "before": None, "after": json.dumps([*seen])})
+    if not rows:
         return
     newest = connection.execute(select(func.max(deeds.c.id))).scalar() or 0
     # By their number, not their day: a clock that stands wrong for an hour would forget them all.
     connection.execute(delete(deeds).where(deeds.c.id <= newest - MOST_DEEDS))
-    row = {
-        "machine_id": entry.id,
-        "done_at": now,
-        "before": _text(before),
-        "after": _text(after),
-    }
-    connection.execute(insert(deeds), [row])
+    connection.execute(insert(deeds), rows)
 
 
 def _text(entry: MachineEntry | None) -> str | None:
@@ -149,7 +172,7 @@ def _text(entry: MachineEntry | None) -> str | None:
 def deeds_since(connection: Connection, since: datetime) -> tuple[Deed, ...]:
     """What was changed since a moment, the newest first."""
     found = select(deeds).where(deeds.c.done_at >= since).order_by(deeds.c.id.desc())
-    return tuple(_deed(row) for row in connection.execute(found).mappings())
+    return tuple(deed_of(row) for row in connection.execute(found).mappings())
 
 
 def deed(connection: Connection, number: int) -> Deed:
@@ -157,10 +180,33 @@ def deed(connection: Connection, number: int) -> Deed:
     row = connection.execute(select(deeds).where(deeds.c.id == number)).mappings().first()
     if row is None:
         raise NotThere(f"no deed {number} is remembered; the last {MOST_DEEDS:,} are")
-    return _deed(row)
+    return deed_of(row)
 
 
-def _deed(row: Any) -> Deed:
+def last_deed(connection: Connection, machine_id: str | None = None) -> Deed:
+    """The last deed that stands, of one machine or of all; raises NotThere."""
+    found = select(deeds).where(deeds.c.undone_at.is_(None)).order_by(deeds.c.id.desc()).limit(1)
+    if machine_id is not None:
+        found = found.where(deeds.c.machine_id == machine_id)
+    row = connection.execute(found).mappings().first()
+    if row is None:
+        whose = f" of {machine_id}" if machine_id is not None else ""
+        raise NotThere(f"nothing{whose} is remembered that could be taken back")
+    return deed_of(row)
+
+
+def done_with(connection: Connection, done: Deed) -> tuple[Deed, ...]:
+    """What was done at once with a deed, itself included, and still stands; the newest first."""
+    at_once = select(deeds).where(deeds.c.done_at == done.done_at, deeds.c.undone_at.is_(None))
+    return tuple(deed_of(row) for row in connection.execute(at_once.order_by(deeds.c.id.desc())).mappings())
+
+
+def deed_of(row: Any) -> Deed:
+    """A row of the table as a deed."""
+    if row["machine_id"] == PRICES:
+        return Deed(
+            row["id"], PRICES, row["done_at"], None, None, row["undone_at"], tuple(json.loads(row["after"]))
+        )
     return Deed(
         row["id"],
         row["machine_id"],

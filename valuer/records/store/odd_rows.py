@@ -8,7 +8,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Table, select, type_coerce
 from sqlalchemy.types import NullType
 
-from valuer.records.entries import MachineEntry
+from valuer.records.store.beside import deed_of
 from valuer.records.store.rows import Row, comparable_of, entry_of, fix_of, sale_of, week_of
 from valuer.records.store.tables import (
     comparables,
@@ -24,12 +24,6 @@ from valuer.records.store.tables import (
 Reader = Callable[[Row], object]
 
 
-def _deed(row: Row) -> None:
-    for text in (row["before"], row["after"]):
-        if text is not None:
-            MachineEntry.model_validate_json(text)
-
-
 READERS: dict[Table, Reader] = {
     machines: lambda row: entry_of(row, (), (), None),
     fixes_done: fix_of,
@@ -37,7 +31,7 @@ READERS: dict[Table, Reader] = {
     sales: sale_of,
     comparables: comparable_of,
     own_terms: lambda row: json.loads(row["document"]),
-    deeds: _deed,
+    deeds: deed_of,
 }
 """What reads a row of each table; rows of the others are read once their cells are."""
 

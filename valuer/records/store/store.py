@@ -56,7 +56,8 @@ class Post(NamedTuple):
 class Difference:
     """What adding a book would do: new ids, ids that are there already, entries that differ.
 
-    ``plain`` counts new machines of a plain table, which are not held as entries.
+    ``plain`` counts new machines of a plain table, which are not held as entries. ``copy`` is the copy of the
+    records made before, where they are too many to be taken back as one deed.
     """
 
     new: tuple[MachineEntry, ...]
@@ -65,6 +66,7 @@ class Difference:
     new_seen: tuple[Comparable, ...]
     same_seen: int
     plain: int = 0
+    copy: Path | None = None
 
     @property
     def added(self) -> int:
@@ -180,8 +182,11 @@ class Store:
         with self.reading() as connection:
             return _difference(connection, book)
 
-    def add(self, book: Book, now: datetime, *, replace: bool = False) -> Difference:
-        """Add a book; entries that are there already and differ are replaced, or refuse the whole."""
+    def add(self, book: Book, now: datetime, *, replace: bool = False, remember: bool = False) -> Difference:
+        """Add a book; entries that are there already and differ are replaced, or refuse the whole.
+
+        remember: whether it may be taken back, as one deed.
+        """
         with self.writing() as connection:
             found = _difference(connection, book)
             if found.changed and not replace:
@@ -194,6 +199,9 @@ class Store:
             for _, after in found.changed:
                 _rewrite(connection, after, _one(connection, after.id).version + 1, now)
             _insert(connection, comparable_rows(found.new_seen, now))
+            if remember:
+                done = [*((None, entry) for entry in found.new), *found.changed]
+                beside.log_all(connection, done, now, [content_of(each) for each in found.new_seen])
             return found
 
     def change(
@@ -252,8 +260,9 @@ class Store:
                     _insert(connection, rows_of([(after, 1, now, now)]))
                 elif before.entry != after:
                     _rewrite(connection, after, before.version + 1, now)
-                beside.log(connection, before.entry if before else None, after, now)
-            return tuple((before.entry if before else None, after) for before, after in made)
+            done = tuple((before.entry if before else None, after) for before, after in made)
+            beside.log_all(connection, done, now)
+            return done
 
     def remove(self, machine_id: str, now: datetime, version: int | None = None) -> MachineEntry:
         """Strike a machine with all that hangs on it; raises NotThere, Changed."""
@@ -286,13 +295,27 @@ class Store:
         with self.writing() as connection:
             deed = beside.deed(connection, number)
             if deed.undone_at is not None:
-                raise Conflict(f"{deed.machine_id}: this was taken back already")
-            now_there = _entries(connection, _named([deed.machine_id]))
-            if (now_there[0].entry if now_there else None) != deed.after:
-                raise Conflict(f"{deed.machine_id} was changed after that; take back the later change first")
-            kept = _put_back(connection, deed, now_there[0].version if now_there else 0, now)
-            beside.mark_undone(connection, number, now)
-            return kept
+                raise Conflict("this was taken back already")
+            return _undone(connection, deed, now)
+
+    def undo_at_once(self, number: int, now: datetime) -> tuple[beside.Deed, ...]:
+        """Take back all that was done at once with a deed: a file taken in, an import.
+
+        Returns what was taken back, the newest first. Raises NotThere, and Conflict, with nothing taken back, where
+        a machine was changed after it.
+        """
+        with self.writing() as connection:
+            back = beside.done_with(connection, beside.deed(connection, number))
+            if not back:
+                raise Conflict("this was taken back already")
+            for deed in back:
+                _undone(connection, deed, now)
+            return back
+
+    def last_deed(self, machine_id: str | None = None) -> beside.Deed:
+        """What was done last and still stands, to one machine or to any; raises NotThere."""
+        with self.reading() as connection:
+            return beside.last_deed(connection, machine_id)
 
     def own_terms(self) -> beside.OwnTermsKept:
         """The shop's own terms, those that were given."""
@@ -332,6 +355,11 @@ class Store:
         """What was changed since a moment, the newest first."""
         with self.reading() as connection:
             return beside.deeds_since(connection, since)
+
+    def deed(self, number: int) -> beside.Deed:
+        """One deed; raises NotThere."""
+        with self.reading() as connection:
+            return beside.deed(connection, number)
 
     def answered(self, key: str) -> Post | None:
         """The answer remembered under a key, if there is one."""
@@ -475,6 +503,18 @@ def _renamed(connection: Connection, before: Kept, name: str, now: datetime) -> 
     connection.execute(moved.values(machine_id=name))
     _insert(connection, rows_of([(entry, before.version + 1, recorded_at, now)]))
     return Kept(entry, before.version + 1)
+
+
+def _undone(connection: Connection, deed: beside.Deed, now: datetime) -> Kept | None:
+    beside.mark_undone(connection, deed.number, now)
+    if deed.seen:
+        for some in _pieces(deed.seen):
+            connection.execute(delete(comparables).where(comparables.c.content.in_(some)))
+        return None
+    there = _entries(connection, _named([deed.machine_id]))
+    if (there[0].entry if there else None) != deed.after:
+        raise Conflict(f"{deed.machine_id} was changed after that; take back the later change first")
+    return _put_back(connection, deed, there[0].version if there else 0, now)
 
 
 def _put_back(connection: Connection, deed: beside.Deed, version: int, now: datetime) -> Kept | None:

@@ -1,0 +1,94 @@
+"""Looks and checks that were done are written down, and the list goes on from there."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.conftest import Run
+
+FILE = b"id,drive,age_years,faults\nm1,push,6,fuel_leak_carb:serious;hard_start:serious\n"
+
+
+@pytest.fixture(autouse=True)
+def _taken_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run) -> None:
+    monkeypatch.setenv("VALUER_STORE", str(tmp_path / "records.sqlite"))
+    assert run("take", "-", "--on", "2026-05-01", stdin=FILE).code == 0
+
+
+def list_of(run: Run, *more: str) -> dict[str, Any]:
+    (told,) = json.loads(run("next", "m1", "--json", "--month", "5", *more).out)["work_lists"]
+    assert isinstance(told, dict)
+    return told
+
+
+def ids(told: dict[str, Any]) -> list[str]:
+    return [part["id"] for step in told["steps"] for part in step["parts_of_it"]]
+
+
+def test_a_look_on_record_leads_where_the_same_look_told_leads(run: Run) -> None:
+    told = list_of(run, "--seen", "look_for_bowl_gasket=seen")
+    assert told != list_of(run)
+    ran = run("done", "m1", "look_for_bowl_gasket", "seen")
+    assert ran.out == "m1: look for bowl gasket: seen. `valuer next m1` goes on from there.\n"
+    assert list_of(run) == told
+
+
+def test_a_fix_that_did_not_hold_is_not_advised_again(run: Run) -> None:
+    assert "bowl_gasket" in ids(list_of(run))
+    assert run("done", "m1", "bowl_gasket", "still", "there").out == (
+        "m1: bowl_gasket did not cure fuel_leak_carb.\n"
+    )
+    assert "bowl_gasket" not in ids(list_of(run))
+
+
+def test_what_a_look_showed_may_be_said_with_blanks_and_be_taken_back(run: Run) -> None:
+    before = run("export").out
+    run("done", "m1", "look_for_bowl_gasket", "not", "seen")
+    assert json.loads(run("export").out)["machines"][0]["machine"]["seen"] == {
+        "look_for_bowl_gasket": "not_seen"
+    }
+    assert run("undo").out == "taken back: m1: look for bowl gasket: not seen\n"
+    assert run("export").out == before
+
+
+def test_a_check_on_record_is_a_check_in_the_file(run: Run) -> None:
+    assert run("done", "m1", "recall", "passed").code == 0
+    assert json.loads(run("export").out)["machines"][0]["machine"]["checks"] == {"recall": "passed"}
+    unchecked = json.loads(run("price", "m1", "--json").out)["valuations"][0]["safety"]["unchecked"]
+    assert "recall" not in unchecked
+
+
+def test_next_says_how_what_came_of_its_step_is_written_down(run: Run) -> None:
+    (line,) = [line for line in run("next", "m1").out.splitlines() if "What came of it" in line]
+    command = line.split("valuer done ")[1].split(" or ")[0].split()
+    assert run("done", *command).code == 0
+    assert "What came of it" not in run("next", "rear drive, 6 years, hard to start").out
+
+
+BAD = {
+    ("look_for_bowl_gasket",): "RESULT: what did look_for_bowl_gasket show? One of seen, not_seen",
+    ("look_for_bowl_gasket", "wet"): (
+        "--seen: outcome of look_for_bowl_gasket must be one of seen, not_seen; got 'wet'"
+    ),
+    ("three_tests", "spark"): (
+        "STEP: expected a fix, a check or a look that m1 asks for, got 'three_tests'; `valuer next m1` names them"
+    ),
+    ("recal", "passed"): (
+        "STEP: expected a fix, a check or a look that m1 asks for, got 'recal'; did you mean 'recall'?"
+    ),
+    ("recall", "perhaps"): "check result must be one of passed, failed; got 'perhaps'",
+    ("blade_stop", "passed"): "blade_stop is passed by readings, not by a word; give blade_stop_s",
+    ("recall", "passed", "--parts", "3"): "--parts: is for a fix; recall is a look or a check",
+    ("recall", "passed", "--failed"): "--cured: is for a fix; recall is a look or a check",
+    ("bowl_gasket", "perhaps"): "RESULT: expected --cured or --failed for a fix, got 'perhaps'",
+}
+
+
+@pytest.mark.parametrize("args", BAD)
+def test_what_does_not_fit_gets_one_line_and_changes_nothing(run: Run, args: tuple[str, ...]) -> None:
+    before = run("export").out
+    ran = run("done", "m1", *args)
+    assert (ran.code, ran.out, ran.err) == (2, "", f"valuer: {BAD[args]}\n")
+    assert run("export").out == before
