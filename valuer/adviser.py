@@ -198,7 +198,7 @@ class Adviser:
         terms: ShopTerms,
         figures: Mapping[str, ShopFigures] | None = None,
     ) -> RepairQuotes:
-        """Repair, sell as it stands, or replace, as the owner sees it.
+        """Repair, sell as it stands, or replace, as the owner sees it; the repairer's work list beside it.
 
         ``figures`` are what is known of a shop's quote, by machine id; the rest is usual. Raises NotUsable.
         """
@@ -208,7 +208,8 @@ class Adviser:
         quoted = whole_quotes(machines, given, model, terms)
         usual = tuple(m.id for m in machines if m.id not in given or not given[m.id].whole)
         answers = quote_repairs(machines, quoted, model, terms)
-        return RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual)
+        lists = self.work_lists(machines, terms).work_lists
+        return RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual, work_lists=lists)
 
     def _to_sell(self, terms: ShopTerms) -> tuple[ValueModel, SaleChances]:
         """The price model and how listings sell, both corrected by own records where there are any."""

@@ -61,6 +61,9 @@ class RepairQuotes(Answer):
     usual: tuple[str, ...] = Field(
         description="machines whose parts or hours are usual ones, because no shop's were given"
     )
+    work_lists: tuple[WorkList, ...] = Field(
+        description="what somebody who repairs to sell would do with each, in the same order: as /v1/work-lists"
+    )
 
 
 class AskingPrices(Answer):

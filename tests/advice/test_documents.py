@@ -141,14 +141,18 @@ def test_warnings_say_synthetic_once_and_few_records() -> None:
     assert text.count("synthetic") == 1
     assert "Only 10 training sales show serious bent_crank" in text
     assert "20 years old" in text
-    assert "Month 12 is out of season" in text
+    assert "December is out of season" in text
+    assert "ask again for April" in text
     assert "Not known" in text
 
 
 def test_southern_seasons_are_turned_round() -> None:
-    """December is high season in the south."""
+    """December is high season in the south, June is not, and its spring is ours turned by half a year."""
     found = value_machines([machine()], FakeModel(), terms(month=12, hemisphere="south"))[0]
     assert not any("out of season" in line for line in found.warnings)
+    found = value_machines([machine()], FakeModel(), terms(month=6, hemisphere="south"))[0]
+    assert "June is out of season" in " ".join(found.warnings)
+    assert "ask again for October" in " ".join(found.warnings)
 
 
 def by_hour(*hours: float, **more: float) -> WorkList:

@@ -287,6 +287,17 @@ def test_a_machine_without_anything_to_cure_gets_no_bill(run: Run) -> None:
     assert quote["bill"] == 0
 
 
+def test_quote_shows_the_work_list_of_fixes(run: Run) -> None:
+    args = "-", "--month", "5", "--hour-value", "12"
+    quoted = document(run, "quote", *args, stdin=LEAK)
+    assert quoted["work_lists"] == document(run, "fixes", *args, stdin=LEAK)["work_lists"]
+    first = quoted["work_lists"][0]["steps"][0]
+    told = " ".join(run("quote", *args, stdin=LEAK).out.split())
+    assert "Repaired to sell, at 12 an hour (`valuer fixes`):" in told
+    assert f"1. {first['name'][:50]}" in told
+    assert all(caution.partition(":")[0] in told for caution in first["cautions"])
+
+
 def test_quote_as_json_is_the_document_of_the_api(run: Run) -> None:
     machines = json.loads(Path(BENCH).read_text("utf-8"))["machines"]
     question = {"machines": machines, "terms": {"month": 5}}

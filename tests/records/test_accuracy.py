@@ -147,3 +147,12 @@ def test_promised_against_realised_return_by_hand() -> None:
     assert found["return of a fix"].value == pytest.approx(20 - 100 * odds, abs=0.1)
     assert found["fixes that held"].value == 0.2
     assert f"the catalogue expects {odds:.0%}" in found["fixes that held"].said
+
+
+def test_every_figure_is_explained_in_a_sentence_without_its_own_name() -> None:
+    """PRD above 1 is regressive: high values appraised low (IAAO Standard on Ratio Studies 2013, 5.6)."""
+    found = figures(accuracy([], 15.0))
+    assert all(each.means.endswith(".") and name not in each.means for name, each in found.items())
+    assert "above 1.03 dear machines are predicted too cheap" in found["PRD"].means
+    dear_low = ratio_study([60, 80, 100, 150, 160], [60, 80, 100, 200, 300])
+    assert (dear_low.prd > 1.03, dear_low.prb < 0) == (True, True), "which is what the sentences say"

@@ -269,7 +269,7 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
     metavar="MONEY",
     help="What a comparable new machine costs.",
 )
-@terms_of("currency", "price_level", "month")
+@terms_of(*MONEY_TERMS)
 @json_option
 def quote(
     file: str,
@@ -288,8 +288,8 @@ def quote(
     """For an owner: repair it, sell it as it stands, replace it?
 
     WHICH is a file, machines on record, one in your own words, or nothing: your bench.
-    What you do not know of the shop's figures is taken from
-    usual ones.
+    What you do not know of the shop's figures is taken from usual ones. The list of `valuer fixes` stands below: what
+    somebody who repairs to sell would do.
     """
     from valuer.cli import show_deciding
     from valuer.cli.model import load_adviser

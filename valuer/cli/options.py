@@ -13,6 +13,7 @@ from valuer.cli import completing
 from valuer.cli.asked import which_argument
 from valuer.clock import this_month
 from valuer.domain.bounds import MOST_MONEY
+from valuer.domain.months import MONTHS
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
@@ -83,8 +84,6 @@ class Count(click.ParamType[int]):
         refuse(f"expected a whole number, {self.least} to {self.most}, got {value!r}", param)
 
 
-MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september",
-          "october", "november", "december")  # fmt: skip
 LEAST_LETTERS = 3
 
 
@@ -105,7 +104,7 @@ class Month(click.ParamType[int]):
         word = value.strip().lower().rstrip(".")
         if word.isascii() and word.isdecimal() and 1 <= int(word[:3]) <= len(MONTHS):
             return int(word)
-        named = [place for place, month in enumerate(MONTHS, start=1) if month.startswith(word)]
+        named = [place for place, month in enumerate(MONTHS, start=1) if month.lower().startswith(word)]
         if word == "sept" or (len(word) >= LEAST_LETTERS and len(named) == 1):
             return named[0]
         refuse(f"expected a month, such as april, apr or 4, got {value!r}", param)
@@ -117,7 +116,9 @@ class Month(click.ParamType[int]):
         incomplete: str,
     ) -> list[CompletionItem]:
         """The months that begin so."""
-        return [CompletionItem(month) for month in MONTHS if month.startswith(incomplete.lower())]
+        return [
+            CompletionItem(month.lower()) for month in MONTHS if month.lower().startswith(incomplete.lower())
+        ]
 
 
 TERMS: dict[str, tuple[Any, str, str]] = {

@@ -10,7 +10,7 @@ from valuer.advice.deal.documents import OwnerOption, PurchaseLimit, RepairQuote
 from valuer.advice.deal.repair_quote import Quote
 from valuer.advice.work.bench_documents import BenchPlan, PlannedMachine
 from valuer.answers import BenchPlans, RepairQuotes
-from valuer.cli import show
+from valuer.cli import show, show_work
 
 A_WEEK = 7.0
 
@@ -138,9 +138,15 @@ def _more(plan: BenchPlan) -> str:
 def repair_quotes(out: Console, answer: RepairQuotes) -> None:
     """The owner's choice, machine by machine."""
     out.print("The owner's view; `valuer fixes` answers somebody who repairs to sell.\n")
-    for quote, figures in zip(answer.repair_quotes, answer.quoted, strict=True):
+    for quote, figures, work in zip(answer.repair_quotes, answer.quoted, answer.work_lists, strict=True):
         if figures.cures or quote.bill:
             _repair_quote(out, quote, figures, usual=quote.id in answer.usual)
+            show.wrapped(
+                out,
+                f"Repaired to sell, at {_money(work.hour_value)} an hour (`valuer fixes`): {work.summary}",
+            )
+            show_work.steps(out, work)
+            out.print()
         else:
             out.print(Text.assemble((quote.id, "bold"), ": nothing on it for a shop to cure.\n"))
     show.closing(out, answer.repair_quotes)

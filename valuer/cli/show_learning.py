@@ -63,8 +63,8 @@ def accuracy(report: AccuracyReport) -> None:
     out = console()
     for figure in report.figures:
         wrapped(out, f"{figure.name}: {figure.said}.", "    ", first="")
-        if figure.value is not None and figure.goal != "none":
-            out.print(f"    Should be: {figure.goal}.")
+        goal = f" Should be: {figure.goal}." if figure.value is not None and figure.goal != "none" else ""
+        wrapped(out, f"{figure.means}{goal}", "    ")
     if report.sales:
         out.print("\nEach sale from half to twice its prediction (|): range (-), price (x):\n")
         for sale in report.sales[-PICTURED:]:

@@ -9,8 +9,8 @@ from valuer.advice.sale.selling_documents import AskingPrice, Keeping, Listing, 
 from valuer.advice.worth.common import named
 from valuer.advice.worth.documents import Safety
 from valuer.cli import show
+from valuer.domain.months import MONTHS
 
-SHORT = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 LIKELY = 0.05
 """Explanations less likely than this are left out of the text."""
 
@@ -44,7 +44,7 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
     show.wrapped(out, f"{after}{prices}. Keep the least to yourself.")
     keep = answer.keeping
     if keep.verdict == "keep":
-        show.wrapped(out, f"Keep it till {SHORT[keep.month]}. {keep.reason}")
+        show.wrapped(out, f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason}")
     elif keep.verdict == "list now":
         show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it on offer'}. {keep.reason}")
     sold = [f"{each.chance:.0%} by week {each.week}" for each in answer.sold_by]
@@ -76,7 +76,7 @@ def _overview(out: Console, answers: Sequence[AskingPrice]) -> None:
 
 
 def _now(keeping: Keeping) -> str:
-    return f"keep till {SHORT[keeping.month]}" if keeping.verdict == "keep" else keeping.verdict
+    return f"keep till {MONTHS[keeping.month - 1]}" if keeping.verdict == "keep" else keeping.verdict
 
 
 def _asking_price(out: Console, answer: AskingPrice) -> None:
@@ -95,7 +95,7 @@ def _asking_price(out: Console, answer: AskingPrice) -> None:
     if keep.verdict == "keep":
         show.wrapped(
             out,
-            f"Keep it till {SHORT[keep.month]}. {keep.reason} If it is to be listed today all the same: ask "
+            f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason} If it is to be listed today all the same: ask "
             f"{show.whole(keep.ask_now)}.",
         )
     elif keep.verdict == "list now":
@@ -172,7 +172,7 @@ def _plan(out: Console, answer: AskingPrice) -> None:
     for week in answer.weeks:
         figures = show.whole(week.least_to_take), f"{week.chance:.0%}", f"{week.sold_by:.0%}"
         cut, bar = "cut" if week.cut else "", show.bar(week.sold_by, 1.0)
-        table.add_row(str(week.week), SHORT[week.month], show.whole(week.ask), cut, *figures, bar)
+        table.add_row(str(week.week), MONTHS[week.month - 1][:3], show.whole(week.ask), cut, *figures, bar)
     out.print(table)
     out.print()
 

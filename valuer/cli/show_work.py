@@ -85,15 +85,20 @@ def work_list(out: Console, answer: WorkList) -> None:
         if line.startswith(OUTSIDE):
             show.wrapped(out, line)
     show.wrapped(out, answer.summary)
+    steps(out, answer)
+    show.wrapped(out, answer.safety.statement, style="green" if answer.safety.may_be_sold else "red")
+
+
+def steps(out: Console, answer: WorkList) -> None:
+    """The first step with its cautions, then those that follow, a line each."""
     if answer.steps:
         _step(out, answer.steps[0])
         mind = "; ".join(_title(caution) for caution in answer.steps[0].cautions)
         show.wrapped(out, f"Mind: {mind}.", "     ", style="yellow")
         for step in answer.steps[1 : 1 + SHOWN]:
-            out.print(Text(_line(step), overflow="ellipsis", no_wrap=True))
+            show.wrapped(out, _line(step), "     ", first="")
         if len(answer.steps) > 1 + SHOWN:
             out.print(f"  ... and {len(answer.steps) - 1 - SHOWN} more steps behind rarer results.")
-    show.wrapped(out, answer.safety.statement, style="green" if answer.safety.may_be_sold else "red")
 
 
 def _title(caution: str) -> str:

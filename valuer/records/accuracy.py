@@ -30,6 +30,21 @@ NEEDED = {
 }
 """Sales (or tries) below which a figure means nothing (judgement)."""
 
+MEANS = {
+    "median ratio": "Prediction over price of the sale in the middle: above 1 machines are predicted too dear.",
+    "COD": "Coefficient of dispersion: how far, on average, a prediction lies from the usual ratio.",
+    "PRD": "Price-related differential: above 1.03 dear machines are predicted too cheap beside cheap ones, below "
+    ".98 too dear.",
+    "PRB": "Price-related bias: what each doubling of a machine's value does to the ratio; below 0 dear machines "
+    "are predicted too cheap.",
+    "coverage": "How often the price fell into the range that was named before the sale.",
+    "drift": "Whether sales of late bring more or less than predicted, beside the sales before them.",
+    "days": "From the first week on offer to the sale.",
+    "return of a fix": "What fixes brought once parts and hours were paid, beside what was promised for them.",
+    "fixes that held": "How often a fix cured its fault, beside the odds in the catalogue.",
+}
+"""What each figure tells, for somebody who has never seen it."""
+
 
 @dataclass(frozen=True)
 class RatioStudy:
@@ -101,6 +116,7 @@ class Figure(_Document):
     needed: int = Field(description="how many it needs")
     goal: str
     said: str = Field(description="the figure in one sentence, or that there is not enough")
+    means: str = Field(description="what the figure tells, in a plain sentence")
 
 
 class SaleSeen(_Document):
@@ -165,7 +181,7 @@ def _seen(entry: MachineEntry, sale: Sale, said: Prediction) -> SaleSeen:
 
 def _too_few(name: str, count: int, needed: int, goal: str, what: str = "sales") -> Figure:
     said = f"not enough {what}: {count} of the {needed} that {name} needs to mean something"
-    return Figure(name=name, value=None, count=count, needed=needed, goal=goal, said=said)
+    return Figure(name=name, value=None, count=count, needed=needed, goal=goal, said=said, means=MEANS[name])
 
 
 def _ratio(
@@ -183,7 +199,7 @@ def _ratio(
 def _figure(name: str, value: float, low: float, high: float, count: int, goal: str, said: str) -> Figure:
     needed = NEEDED.get(name, NEEDED["fixes"])
     ends = {"value": round(value, 4), "low": round(low, 4), "high": round(high, 4)}
-    return Figure(name=name, count=count, needed=needed, goal=goal, said=said, **ends)
+    return Figure(name=name, count=count, needed=needed, goal=goal, said=said, means=MEANS[name], **ends)
 
 
 def _coverage(pairs: Sequence[Pair]) -> Figure:

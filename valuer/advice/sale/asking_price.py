@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.advice.sale.keeping import MONTHS, Decision, decide
+from valuer.advice.sale.keeping import Decision, decide
 from valuer.advice.sale.outlook import WEIGHTS, Outlook, SaleChances, average
 from valuer.advice.sale.sale import (
     LEFT_OVER,
@@ -25,6 +25,7 @@ from valuer.advice.sale.waiting import WeekPlan
 from valuer.advice.sale.why import so_far
 from valuer.advice.worth.common import cautions, leaving_actions, warnings_for
 from valuer.domain.machine import Machine
+from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
 
 TOLD = (2, 4, 8)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from valuer.advice.sale.sale import MONTH_WEEKS, Sale, later
 from valuer.advice.sale.selling_documents import Keeping
 from valuer.advice.sale.waiting import WeekPlan
+from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
 
 MOST_MONTHS = 8
@@ -15,21 +16,6 @@ MOST_MONTHS = 8
 
 CARE_FROM = 2
 """Months of standing from which fuel is drained and the engine cared for."""
-
-MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
 
 
 @dataclass(frozen=True)

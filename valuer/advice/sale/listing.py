@@ -20,7 +20,6 @@ from valuer.advice.sale.buyer_words import (
     runs_said,
     title_of,
 )
-from valuer.advice.sale.keeping import MONTHS
 from valuer.advice.sale.outlook import SaleChances
 from valuer.advice.sale.sale import NOT_FOR_SALE, History
 from valuer.advice.sale.selling_documents import AskingPrice, Listing
@@ -29,6 +28,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.gates import gate_catalogue, gates_named
 from valuer.domain.machine import Finding, Machine
+from valuer.domain.months import MONTHS
 from valuer.domain.safety import gate_results
 from valuer.domain.shop import ShopTerms
 from valuer.domain.thresholds import thresholds

@@ -8,7 +8,7 @@ import numpy as np
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.sale.history import PastWeek, Stood
-from valuer.advice.sale.keeping import MONTHS, Decision, decide
+from valuer.advice.sale.keeping import Decision, decide
 from valuer.advice.sale.outlook import SaleChances
 from valuer.advice.sale.sale import (
     NEVER_ON_OFFER,
@@ -25,6 +25,7 @@ from valuer.advice.sale.why import so_far
 from valuer.advice.sale.written import written_between
 from valuer.advice.worth.common import cautions, leaving_actions, warnings_for
 from valuer.domain.machine import Machine
+from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
 
 STAYS = 0.5

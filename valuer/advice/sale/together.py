@@ -11,11 +11,12 @@ from types import MappingProxyType
 import numpy as np
 
 from valuer.advice.ports import ValueModel
-from valuer.advice.sale.keeping import MONTHS, keep_or_list, kept_for
+from valuer.advice.sale.keeping import keep_or_list, kept_for
 from valuer.advice.sale.outlook import SaleChances
 from valuer.advice.sale.sale import History, Sale, before_offering, route_of, sales
 from valuer.advice.sale.selling_documents import OnOffer, Together
 from valuer.domain.machine import Machine
+from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
 
 ALIKE = 1.25

@@ -10,6 +10,7 @@ from valuer.advice.worth.lattice import Lattice, is_barred
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.gates import gates_named
 from valuer.domain.machine import Machine
+from valuer.domain.months import MONTHS
 from valuer.domain.safety import cautions_for, safety_verdict
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import symptom_for
@@ -28,7 +29,7 @@ MOST_NAMED = 3
 OLDEST, MOST_SEEN_FAULTS = 16.0, 8
 """Beyond these the training sales are thin (from memory: 5 % of machines in ads are over 15 years)."""
 
-IN_SEASON = range(3, 10)
+IN_SEASON, APRIL = range(3, 10), 4
 ATTRIBUTES = (
     "drive",
     "deck_width_in",
@@ -237,5 +238,7 @@ def season_warnings(terms: ShopTerms) -> tuple[str, ...]:
     """Return the warning that belongs to selling out of season."""
     if season_month(terms) in IN_SEASON:
         return ()
-    low = f"Month {terms.month} is out of season: fewer buyers and lower prices than in spring"
-    return (f"{low}; if it can wait, ask again for April.",)
+    low = f"{MONTHS[terms.month - 1]} is out of season: fewer buyers and lower prices than in spring"
+    turned = season_month(terms) - terms.month  # by half a year in the south
+    spring = MONTHS[(APRIL - turned - 1) % len(MONTHS)]
+    return (f"{low}; if it can wait, ask again for {spring}.",)
