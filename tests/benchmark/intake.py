@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,6 +17,11 @@ from valuer.intake.words import Understood, read_words
 from valuer.records.files import BadFile, machines_in
 
 DESCRIPTIONS = Path(__file__).with_name("descriptions.txt")
+LATER = [
+    Path(__file__).with_name(f"descriptions_{name}.txt") for name in ("fresh", "second", "third", "fourth")
+]
+"""Written after there was a reader, each file counted as it came, before the reader was mended by it."""
+
 YEAR = 2026
 CLOSE = 0.005  # relative; an inch written to two digits after the point
 
@@ -91,18 +97,35 @@ def judged(description: Description) -> Iterator[tuple[str, str]]:
             yield "wrong", claim
 
 
-def words_figures() -> list[Figure]:
-    """The shares over all descriptions; nothing here is drawn, so no seed matters."""
+def words_figures() -> Iterator[Figure]:
+    """The shares over the descriptions; nothing here is drawn, so no seed matters."""
+    yield from _shares("in words", descriptions())
+    yield from _shares("in words, written later", [each for path in LATER for each in descriptions(path)])
+    for path in LATER:
+        right, wrong = as_they_came(path)
+        name = path.stem.partition("_")[2]
+        yield beside(
+            f"in words, the {name} ones as they came: right, wrong without asking", f"{right}, {wrong}"
+        )
+
+
+def as_they_came(path: Path) -> tuple[str, str]:
+    """The shares right and wrong that a file's head gives, taken before anything was mended by it."""
+    found = re.search(r"right (\.\d+), wrong without asking (\.\d+)", path.read_text("utf-8"))
+    assert found, path
+    return found[1], found[2]
+
+
+def _shares(name: str, every: list[Description]) -> list[Figure]:
     counted: Counter[str] = Counter()
-    every = descriptions()
     for each in every:
         counted.update(verdict for verdict, _ in judged(each))
     meant = sum(len(each.meant) for each in every)
     return [
-        beside("descriptions, things meant", f"{len(every)}, {meant}"),
-        at_least("in words: right", counted["right"] / meant, 0.92),
-        at_most("in words: wrong without asking", counted["wrong"] / meant, 0.01),
-        beside("in words: asked about, missed", f"{counted['asked']}, {counted['missed']}"),
+        beside(f"{name}: descriptions, things meant", f"{len(every)}, {meant}"),
+        at_least(f"{name}: right", counted["right"] / meant, 0.92),
+        at_most(f"{name}: wrong without asking", counted["wrong"] / meant, 0.01),
+        beside(f"{name}: asked about, missed", f"{counted['asked']}, {counted['missed']}"),
     ]
 
 
@@ -155,9 +178,6 @@ def keystrokes() -> Figure:
     return at_most(
         "keystrokes to the value of a machine with two faults", len(line) if understood else 999, 90, 0
     )
-
-
-FRESH = Path(__file__).with_name("descriptions_fresh.txt")
 
 
 def run(seed: int = 14) -> Iterator[Figure]:

@@ -133,3 +133,43 @@ def test_the_descriptions_written_before_the_parser() -> None:
     assert len(every) == 200
     assert counted["right"] >= 0.92 * meant
     assert counted["wrong"] <= 0.01 * meant
+
+
+@pytest.mark.parametrize(
+    ("text", "faults", "not_there"),
+    [
+        # A state belongs to the part of its clause that is nearest, in any order.
+        ("the cable on the drive side is down to a few strands", ["cable_frayed:serious"], []),
+        ("left handle tube has gone and cracked right through", ["handle_loose:serious"], []),
+        # What the next clause says without a part of its own is said of the part before.
+        ("rear flap is there but torn", ["guard_missing:slight"], []),
+        # A limit takes a "works" back; a denial of nothing but leaks leaves the one that was named.
+        ("drive works on one wheel only", ["drive_none:slight"], []),
+        ("fuel hose cracked, not leaking", ["fuel_leak_line:slight"], []),
+        ("blade could use a sharpen", ["blade_dull:slight"], []),
+        ("not leaking", [], ["fuel_leak_carb", "fuel_leak_line", "oil_leak_unknown"]),
+        # "with" and "in" carry the meaning: a bag, a lever released, a shop called a shed say none of these.
+        ("grass bag has a small tear", ["bag_missing:slight"], []),
+    ],
+)
+def test_parts_and_states_meet_in_any_order(text: str, faults: list[str], not_there: list[str]) -> None:
+    read = read_words(text, 2026)
+    assert [str(each) for each in read.machine.faults] == faults
+    assert sorted(read.not_there) == not_there
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I can push a finger through it",  # no push mower
+        "3 year old petrol still in it",  # the petrol's age
+        "battery is 2 years old",
+        "scraping from under the cover",  # not kept under cover
+        "it creeps forward with the lever released",  # no compression release
+        "bought at a DIY shed",
+    ],
+)
+def test_words_of_something_else_are_no_attributes(text: str) -> None:
+    machine = read_words(text, 2026).machine
+    told = machine.model_dump(exclude_none=True, exclude_defaults=True)
+    assert not {"drive", "age_years", "kept", "readings"} & told.keys()

@@ -17,14 +17,20 @@ FORCE = r"(?:kgf|kg|n|newtons?|lbf|lbs?|pounds?)\b"
 MONEY = rf"[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?"
 GAP = r"[^\d;.]{0,40}?"
 
+LET_GO = r"(?:let(?:ting)? go|releas\w+|(?:bar|bail|lever|handle) (?:is |was )?(?:let go|released))"
+STOPPED = (
+    r"(?:to (?:a )?(?:blade )?stop|until (?:the blade|it) (?:stops|stands)|blade stop|"
+    rf"(?:after|once|when) (?:i |you |the |it )?{LET_GO})"
+)
+
 PATTERNS: tuple[tuple[str, str], ...] = (
     (
         "blade_stop_s",
-        rf"(?:stops?|stopp(?:ed|ing)|brake|halt)\b{GAP}(?P<n>{RUNS})",
+        rf"(?:stops?|stopp(?:ed|ing)|brake|halt|to rest)\b{GAP}(?P<n>{RUNS})",
     ),
     (
         "blade_stop_s",
-        rf"(?P<n>{N}\s*{SEC})\s*(?:for the blade )?(?:to stop|until (?:the blade|it) stops|blade stop)",
+        rf"(?P<n>{RUNS}(?<=[a-z.]))\s*(?:for the blade )?{STOPPED}",
     ),
     ("engine_rpm", r"(?P<n>\d[\d.,' ]*\d\s*(?:rpm|revs\b))"),
     ("wet_compression_psi", rf"wet compression{GAP}(?P<n>{N}\s*(?:psi|bar|kpa)?)"),
@@ -34,10 +40,10 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("spark_gap_mm", rf"spark jumps{GAP}(?P<n>{N}\s*mm)(?! only)"),
     ("plug_gap_mm", rf"plug gap{GAP}(?P<n>{N}\s*{LEN}?)"),
     ("coil_gap_mm", rf"coil gap{GAP}(?P<n>{N}\s*{LEN}?)"),
-    ("intake_lash_mm", rf"intake{GAP}(?:lash|clearance){GAP}(?P<n>{N}\s*{LEN}?)"),
+    ("intake_lash_mm", rf"(?:intake|inlet){GAP}(?:lash|clearance){GAP}(?P<n>{N}\s*{LEN}?)"),
     ("exhaust_lash_mm", rf"exhaust{GAP}(?:lash|clearance){GAP}(?P<n>{N}\s*{LEN}?)"),
     ("blade_length_in", rf"(?P<n>{N}\s*{LEN})[ -]*blade\b"),
-    ("blade_nick_mm", rf"nick{GAP}(?P<n>{N}\s*{LEN})"),
+    ("blade_nick_mm", rf"(?:nick|notch|gouge|chunk|chip){GAP}(?P<n>{N}\s*{LEN})"),
     ("tip_height_mm", rf"tips?\b{GAP}(?P<n>{N}\s*{LEN})"),
     ("deck_hole_to_mount_mm", rf"(?P<n>{N}\s*{LEN})\s+from (?:the |a )?(?:nearest |next )?(?:\w+ )?mount"),
     ("deck_hole_mm", rf"hole{GAP}(?P<n>{N}\s*{LEN})(?!\s+from)"),
@@ -46,12 +52,13 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("crank_runout_mm", rf"run-?out{GAP}(?P<n>{N}\s*{LEN})"),
     ("wheel_rock_mm", rf"(?P<n>{N}\s*{LEN})\s*(?:of )?rock"),
     ("wheel_rock_mm", rf"(?:wheels? (?:wobbles?|rocks?)|rocks?){GAP}(?P<n>{N}\s*{LEN})"),
+    ("wheel_rock_mm", rf"wheels?\b[^.;\d]{{0,30}}?(?P<n>{N}\s*{LEN})\s*(?:of )?(?:play|wobble|slop)"),
     ("drive_pull_kgf", rf"drive pulls?{GAP}(?P<n>{N}\s*{FORCE})"),
     ("drive_pull_kgf", rf"(?P<n>{N}\s*{FORCE})(?: pull)? before it slips"),
     ("machine_mass_kg", rf"weigh(?:s|t|ing)?{GAP}(?P<n>{N}\s*{FORCE})"),
     ("roll_pull_kgf", rf"(?:rolls?|pull to roll){GAP}(?P<n>{N}\s*{FORCE})"),
     ("battery_rest_v", rf"(?P<n>{N}\s*v(?:olts?)?\b)\s*(?:at rest|resting)"),
-    ("battery_rest_v", rf"at rest{GAP}(?P<n>{N}\s*v(?:olts?)?\b)"),
+    ("battery_rest_v", rf"at rest[^\d;.,]{{0,20}}(?P<n>{N}\s*v(?:olts?)?\b)(?! *(?:while |when )?crank)"),
     ("battery_crank_v", rf"(?P<n>{N}\s*v(?:olts?)?\b)\s*(?:while |when )?crank"),
     (
         "new_price",
@@ -64,10 +71,17 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("age_years", rf"(?P<n>{N}\s*-?\s*(?:years?|yrs?|y|yo|months?)\b)[- ]*(?:old\b|of age)?"),
     ("deck_width_in", rf"(?P<n>{N}[\s-]*{LEN})"),
 )
-NO_AGE = re.compile(r"^\s*(?:ago|in (?:the|a) (?:shed|garage)|unused|standing)")
-NO_AGE_BEFORE = re.compile(r"(?:sat|sitting|stood|standing|unused|last|for|every)\s*(?:for\s*)?$")
+OF_A_PART = (
+    r"(?:petrol|fuel|gas|gasoline|battery|blade|oil|belt|plug|carb\w*|engine|motor|tyres?|tires?|cord|filter)"
+)
+NO_AGE = re.compile(rf"^[\s-]*(?:old\s+{OF_A_PART}|ago|in (?:the|a) (?:shed|garage)|unused|standing)")
+NO_AGE_BEFORE = re.compile(
+    rf"(?:{OF_A_PART} (?:is |was )?(?:about |only )?|"
+    r"sat|sitting|stood|standing|unused|last|for|every)\s*(?:for\s*)?$"
+)
 SINCE = re.compile(
-    r"\b(?:bought(?: new)?(?: in)?|from|since|made in|built(?: in)?|new in|year)\s+(?P<n>(?:19|20)\d\d)\b"
+    r"\b(?:bought(?: new)?(?: in)?|from(?: about| around)?|about|around|"
+    r"since|made in|built(?: in)?|new in|year)\s+(?P<n>(?:19|20)\d\d)\b"
     r"|\b(?P<m>(?:19|20)\d\d)\s+model\b"
 )
 CC = re.compile(r"(?P<n>\d{2,3})\s*(?:cc|ccm|cm3)\b")
@@ -110,7 +124,13 @@ def digits(text: str) -> str:
     """
     text = re.sub(r"\ban inch\b", "1 inch", text.lower())
     text = re.sub(r"\bhalf an inch\b", "0.5 inch", text)
+    text = re.sub(r"\b(\w+) and a half\b", _and_a_half, text)
     return re.sub(r"[a-z]+", lambda found: _number_word(found, text), text)
+
+
+def _and_a_half(found: re.Match[str]) -> str:
+    whole = NUMBER_WORDS.get(found[1], found[1])
+    return f"{whole}.5" if whole.isdigit() else found[0]
 
 
 COUNTED = re.compile(r"[\s-]*(?:years?|yrs?|pulls?|in\b|inch|months?|or|mm|cm|seasons?|speeds?|gears?)")

@@ -1,7 +1,7 @@
 """The words people use, from catalogue/words.toml: phrases as stems, and what each of them says."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
@@ -15,6 +15,7 @@ from valuer.domain.machine import Machine
 from valuer.domain.readings import Readings
 from valuer.domain.record import Record, Several, wrong
 from valuer.domain.words import one_of
+from valuer.intake.measures import digits
 
 Level = Literal["slight", "serious", "slight_unless", "serious_unless", "open", "none"]
 GUARDED = frozenset({"recall_open", "deck_rust_hole", "deck_crack", "bent_crank", "rod_knock"})
@@ -42,23 +43,38 @@ class Unsure(Record):
     denies: bool = False
 
 
+class Tells(Record):
+    """States of parts in any order within a clause, by how bad each is."""
+
+    fault: str
+    parts: Several[str]
+    slight: Several[str] = ()
+    serious: Several[str] = ()
+    open: Several[str] = ()
+    none: Several[str] = ()
+
+
 class Words(Record):
     """The file catalogue/words.toml."""
 
     mild: Several[str]
+    wet: Several[str]
     bad: Several[str]
     not_there: Several[str]
     maybe: Several[str]
     unknown: Several[str]
     alone: Several[str]
     breakers: Several[str]
+    limits: Several[str]
     filler: Several[str]
     same: dict[str, Several[str]]
+    instead: dict[str, Several[str]]
     attributes: dict[str, dict[str, Several[str]]]
     readings: dict[str, dict[str, Several[str]]]
     checks: dict[str, dict[str, Several[str]]]
     faults: dict[str, FaultWords]
     unsure: Several[Unsure]
+    tells: Several[Tells]
     speeds: dict[str, Several[str]]
 
     @model_validator(mode="after")
@@ -68,6 +84,7 @@ class Words(Record):
             (self.readings, Readings.model_fields),
             (self.checks, gate_catalogue()),
             (self.faults, fault_catalogue()),
+            ([each.fault for each in self.tells], fault_catalogue()),
         ):
             for name in part:
                 if name not in known:
@@ -91,6 +108,20 @@ class Phrase:
     stems: tuple[str, ...]
     says: tuple[Says, ...]
 
+    @property
+    def last(self) -> bool:
+        """Whether it is heard after the states of parts: an oil leak of no place, or what has to be asked."""
+        return not self.drive and all(
+            says.kind == "unsure" or (says.name == "oil_leak_unknown" and says.value != "none")
+            for says in self.says
+        )
+
+    @property
+    def drive(self) -> bool:
+        """Whether it asks which wheels are driven."""
+        first = self.says[0]
+        return first.kind == "unsure" and vocabulary().unsure[int(first.name)].about == "drive"
+
 
 ENDINGS = ("ing", "ed")
 LEAST = 3  # letters that are left of a word
@@ -106,15 +137,14 @@ def stem(word: str) -> str:
     root = _same().get(root, root)
     if root.endswith("ies"):
         root = root[:-3] + "y"
+    elif root.endswith("s") and not root.endswith("ss") and len(root) > LEAST:
+        root = root[:-1]
     for ending in ENDINGS:
         if root.endswith(ending) and len(root) - len(ending) >= LEAST:
             root = root.removesuffix(ending)
             break
-    else:
-        if root.endswith("s") and not root.endswith("ss") and len(root) > LEAST:
-            root = root[:-1]
     root = re.sub(r"([bdgklmnprt])\1$", r"\1", root)
-    if len(root) > LEAST and root[-1] in "ey":
+    if len(root) > LEAST and root[-1] in "ey" and root != "note":  # which is no "not"
         root = root[:-1]
     return _same().get(root, root)
 
@@ -144,10 +174,42 @@ def phrases() -> tuple[Phrase, ...]:
 
 
 def stems_of(text: str) -> tuple[str, ...]:
-    """The stems of a phrase, little words left out where others remain."""
-    every = [stem(word) for word in text.split()]
+    """The stems of a phrase, little words left out where two others remain: `with bag` is more than `bag`."""
+    every = _joined([stem(word) for word in digits(text).split()])
     kept = [each for each in every if each not in LITTLE]
-    return tuple(kept or every)
+    return tuple(kept if len(kept) > 1 else [each for each in every if each not in ARTICLES] or every)
+
+
+ARTICLES = frozenset({"a", "an", "the"})
+
+
+def _joined(stems: list[str]) -> list[str]:
+    """The stems with those of several words that stand for one in its place."""
+    at, found = 0, []
+    while at < len(stems):
+        length, name = standing_for(stems[at:])
+        found.append(name or stems[at])
+        at += length or 1
+    return found
+
+
+def standing_for(stems: Sequence[str]) -> tuple[int, str]:
+    """How many words from the first on stand for one, and its stem; 0 and nothing where none do."""
+    for words, name in _instead().get(stems[0], ()):
+        if tuple(stems[: len(words)]) == words:
+            return len(words), name
+    return 0, ""
+
+
+@cache
+def _instead() -> dict[str, list[tuple[tuple[str, ...], str]]]:
+    """By the first stem: several words that stand for one, the longest first."""
+    found: dict[str, list[tuple[tuple[str, ...], str]]] = {}
+    for name, texts in vocabulary().instead.items():
+        for text in texts:
+            words = tuple(stem(word) for word in text.split())
+            found.setdefault(words[0], []).append((words, stem(name)))
+    return {first: sorted(each, key=lambda pair: -len(pair[0])) for first, each in found.items()}
 
 
 LITTLE = frozenset(
@@ -195,11 +257,44 @@ def _said() -> Iterator[tuple[str, Says]]:
         yield from ((text, Says("unsure", str(place), each.ask)) for text in each.words)
 
 
+@dataclass(frozen=True)
+class State:
+    """A state of a part: its stems, the fault and level it tells, and the parts it may be said of."""
+
+    stems: tuple[str, ...]
+    says: Says
+    parts: tuple[tuple[str, ...], ...]
+
+
+@cache
+def states() -> tuple[State, ...]:
+    """Every state of every part, the longest first."""
+    found = [
+        State(stems_of(text), Says("fault", each.fault, level), tuple(stems_of(part) for part in each.parts))
+        for each in vocabulary().tells
+        for level in ("serious", "slight", "open", "none")
+        for text in getattr(each, level)
+    ]
+    return tuple(sorted(found, key=lambda state: -len(state.stems)))
+
+
+@cache
+def parts() -> frozenset[tuple[str, ...]]:
+    """Every part that may have a state, as stems."""
+    return frozenset(part for state in states() for part in state.parts)
+
+
 @cache
 def known_stems() -> frozenset[str]:
     """Every stem that some phrase or little word uses."""
     words = vocabulary()
-    loose = (*words.mild, *words.bad, *words.not_there, *words.maybe, *words.unknown, *words.filler)
-    return frozenset(stem(word) for text in loose for word in text.split()) | {
-        each for phrase in phrases() for each in phrase.stems
-    }
+    loose = (
+        *words.mild, *words.bad, *words.not_there, *words.maybe, *words.unknown, *words.filler, *words.limits,
+        *words.same, *(each for group in words.same.values() for each in group),
+        *words.instead, *(each for group in words.instead.values() for each in group),
+    )  # fmt: skip
+    return (
+        frozenset(stem(word) for text in loose for word in text.split())
+        | {each for phrase in phrases() for each in phrase.stems}
+        | {each for state in states() for part in (state.stems, *state.parts) for each in part}
+    )

@@ -9,11 +9,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import pairwise
+from typing import get_args
 
 from pydantic import Field, ValidationError
 
 from valuer.domain.faults import Severity, fault_catalogue
-from valuer.domain.machine import Machine
+from valuer.domain.machine import Drive, Machine
 from valuer.domain.record import Record
 from valuer.intake.measures import Measured, digits, measures
 from valuer.intake.names import with_short_name
@@ -23,8 +24,12 @@ from valuer.intake.vocabulary import (
     LITTLE,
     Phrase,
     Says,
+    State,
     known_stems,
+    parts,
     phrases,
+    standing_for,
+    states,
     stem,
     stems_of,
     vocabulary,
@@ -36,7 +41,7 @@ WORD = re.compile(r"[a-z0-9][a-z0-9'/-]*|\u2016")
 MARK = "\u2016"  # stands where a figure was
 BETWEEN = 2  # other words between two of a phrase
 BEFORE = 3  # words back to a "no" that belongs to a phrase
-LIKE = 88.0  # likeness in per cent from which a typing slip is mended
+LIKE = 89.0  # likeness in per cent from which a typing slip is mended; "quiet" is 88.9 like "quit"
 LEAST_LIKE = 5  # letters of a word that may be mended
 UNIT_WORDS = {"in", "s", "mm", "psi", "kgf", "kg", "rpm", "v", "percent", "years"}
 YES = {"yes": True, "no": False}
@@ -81,6 +86,7 @@ class _Heard:
     levels: dict[str, dict[str, str]] = field(default_factory=dict)
     asks: dict[str, Ask] = field(default_factory=dict)
     speeds: dict[str, str] = field(default_factory=dict)
+    denied: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def value(self, kind: str, name: str, value: str, words: str) -> None:
         self.values.setdefault((kind, name), {}).setdefault(value, words)
@@ -116,13 +122,26 @@ def _blanked(text: str, found: Iterable[Measured]) -> str:
 
 
 def _tokens(text: str) -> list[_Token]:
-    tokens = []
+    tokens: list[_Token] = []
     for place, clause in enumerate(BREAK.split(text)):
+        told: list[_Token] = []
         for word in WORD.findall(clause.replace("self-prop", "self prop").replace("-", " ")):
             root = stem(word)
             mended = "" if root in known_stems() or len(word) < LEAST_LIKE else _like(root)
-            tokens.append(_Token(mended or root, word, place, mended))
+            told.append(_Token(mended or root, word, place, mended))
+        tokens += _standing_together(told)
     return tokens
+
+
+def _standing_together(tokens: list[_Token]) -> Iterator[_Token]:
+    """The words of a clause, several that stand for one as one."""
+    at = 0
+    while at < len(tokens):
+        length, name = standing_for([token.stem for token in tokens[at:]])
+        together = tokens[at : at + (length or 1)]
+        text, mended = " ".join(each.text for each in together), "".join(each.mended for each in together)
+        yield _Token(name or together[0].stem, text, together[0].clause, mended)
+        at += len(together)
 
 
 @cache
@@ -150,7 +169,7 @@ def _hear_figures(found: Iterable[Measured], text: str, heard: _Heard) -> None:
 def _hear_pulls(each: Measured, text: str, heard: _Heard) -> None:
     """Pulls to start: a reading where it was cold, else what the number says of hard starting."""
     count = each.value[:-2] if each.value[-2:] in ("st", "nd", "rd", "th") else each.value
-    near = text[max(0, each.start - 40) : each.end + 25]
+    near = text[max(0, each.start - 40) : each.end + 40]
     words = text[each.start : each.end]
     if count.isdigit() and "cold" in near and "hard" not in near:
         heard.value("reading", "cold_pulls", repr(float(count)), words)
@@ -165,12 +184,77 @@ def _hear_pulls(each: Measured, text: str, heard: _Heard) -> None:
 
 def _hear_phrases(tokens: list[_Token], heard: _Heard) -> None:
     _leave_out_unknown(tokens)
-    matched = list(_matches(tokens))
+    _hear_matched(list(_matches(tokens, last=False)), tokens, heard)
+    _hear_propelled(tokens, heard)
+    _hear_states(tokens, heard)
+    _hear_matched(list(_matches(tokens, last=True)), tokens, heard)
+
+
+def _hear_matched(matched: list[tuple[Phrase, list[int]]], tokens: list[_Token], heard: _Heard) -> None:
     for phrase, places in sorted(matched, key=lambda each: each[1][0]):
         words = " ".join(tokens[place].text for place in places)
         mended = any(tokens[place].mended for place in places)
         for says in phrase.says:
             _hear(says, words, tokens, places, heard, mended=mended)
+
+
+def _hear_states(tokens: list[_Token], heard: _Heard) -> None:
+    """Hear states of parts that no phrase has used: each of the part in its clause that is nearest."""
+    found: dict[tuple[int, ...], list[tuple[int, State]]] = {}
+    for state in states():
+        for places in _everywhere(state.stems, tokens):
+            far = _distance(state, places, tokens)
+            if far:
+                found.setdefault(tuple(places), []).append((far, state))
+    for where in sorted(found, key=lambda each: (-len(each), each)):
+        places = list(where)
+        if any(tokens[place].used for place in places):
+            continue
+        nearest = min(far for far, _ in found[where])
+        told = {state.says for far, state in found[where] if far == nearest}
+        words = " ".join(tokens[place].text for place in places)
+        if len({says.name for says in told}) > 1:
+            continue  # of two parts as near as each other: left among what was not understood
+        for place in places:
+            tokens[place].used = True
+        says = min(told, key=lambda each: ("serious", "slight", "open", "none").index(each.value))
+        mended = any(tokens[place].mended for place in places)
+        _hear(says, words, tokens, places, heard, mended=mended)
+
+
+def _distance(state: State, places: Sequence[int], tokens: Sequence[_Token]) -> int:
+    """How far the nearest of the state's parts is, in words; 0 where its clause has none of them."""
+    clause = tokens[places[0]].clause
+    return _nearest(state, places, tokens, clause) or (
+        0 if _any_part(tokens, clause) else _nearest(state, places, tokens, clause - 1)
+    )
+
+
+def _nearest(state: State, places: Sequence[int], tokens: Sequence[_Token], clause: int) -> int:
+    here = [at for at, t in enumerate(tokens) if t.clause == clause and t.text not in LITTLE]
+    found = []
+    for part in state.parts:
+        for first in range(len(here) - len(part) + 1):
+            at = here[first : first + len(part)]
+            if [tokens[each].stem for each in at] == list(part) and not {*at} & {*places}:
+                found.append(min(abs(each - place) for each in at for place in places))
+    return min(found, default=0)
+
+
+def _any_part(tokens: Sequence[_Token], clause: int) -> bool:
+    """Whether a clause names a part of its own; where it does not, what it says is of the one before."""
+    here = [token.stem for token in tokens if token.clause == clause and token.text not in LITTLE]
+    return any(tuple(here[at : at + size]) in parts() for at in range(len(here)) for size in (1, 2, 3))
+
+
+def _hear_propelled(tokens: Sequence[_Token], heard: _Heard) -> None:
+    """Ask how a machine is driven that is only said to drive itself; what says more takes the question back."""
+    for place, unsure in enumerate(vocabulary().unsure):
+        if unsure.about == "drive" and "propel" in unsure.words:
+            root = stem("propel")
+            said = [token.text for token in tokens if token.stem == root]
+            if said:
+                _hear_unsure(place, said[0], heard, denied=False)
 
 
 def _leave_out_unknown(tokens: list[_Token]) -> None:
@@ -183,14 +267,20 @@ def _leave_out_unknown(tokens: list[_Token]) -> None:
                     token.used = True
 
 
-def _matches(tokens: list[_Token]) -> Iterator[tuple[Phrase, list[int]]]:
+def _matches(tokens: list[_Token], *, last: bool) -> Iterator[tuple[Phrase, list[int]]]:
+    """Phrases with where they stand, the longest first. ``last``: those that only a part or nothing else explains."""
     alone = {stems_of(text) for text in vocabulary().alone}
     for phrase in phrases():
-        for places in _everywhere(phrase.stems, tokens):
+        if phrase.last != last:
+            continue
+        between = 1 if phrase.says[0].kind == "attribute" or phrase.drive else BETWEEN
+        for places in _everywhere(phrase.stems, tokens, between):
             if phrase.stems in alone and not _alone(tokens, places):
                 continue
-            if len(places) == 1 and not _exact(phrase, tokens[places[0]]):
+            if len(places) == 1 and not _exact(phrase, tokens, places[0]):
                 continue
+            if all(says.value == "none" for says in phrase.says) and _limited(tokens, places):
+                continue  # "drive works only on one wheel" does not say that it works
             for place in places:
                 tokens[place].used = True
             yield phrase, places
@@ -213,11 +303,28 @@ def _alone(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
     return all(token.stem in _idle() or token.text == MARK for token in others)
 
 
-def _exact(phrase: Phrase, token: _Token) -> bool:
-    """Whether one word alone, of an attribute, stands as it is written: `push`, not `pushed`."""
-    return any(says.kind != "attribute" for says in phrase.says) or token.text.rstrip("s") in {
+def _exact(phrase: Phrase, tokens: Sequence[_Token], place: int) -> bool:
+    """Whether one word alone, of an attribute, stands as it is written: `push`, not `pushed` nor `I can push it`."""
+    token = tokens[place]
+    if any(says.kind != "attribute" for says in phrase.says):
+        return True
+    before = tokens[place - 1].text if place and tokens[place - 1].clause == token.clause else ""
+    after = tokens[place + 1].text if place + 1 < len(tokens) else ""
+    if before in DOING or after in DONE_TO:
+        return False
+    return " " in token.text or token.text.rstrip("s") in {
         text.rstrip("s") for says in phrase.says for text in vocabulary().attributes[says.name][says.value]
     }
+
+
+DOING = frozenset({"to", "can", "could", "must", "will", "from", "would"})
+DONE_TO = frozenset({"a"})
+"""Words beside one that is no attribute there: `I can push a finger through`."""
+
+
+def _limited(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
+    """Whether something beside a phrase takes part of it back: `only`, `until`, `could`."""
+    return _any([t for t in tokens if t.clause == tokens[places[0]].clause], vocabulary().limits)
 
 
 @cache
@@ -226,22 +333,24 @@ def _idle() -> frozenset[str]:
     return frozenset(stem(word) for text in words.filler for word in text.split())
 
 
-def _everywhere(stems: Sequence[str], tokens: Sequence[_Token]) -> Iterator[list[int]]:
+def _everywhere(
+    stems: Sequence[str], tokens: Sequence[_Token], between: int = BETWEEN
+) -> Iterator[list[int]]:
     """Every place where a phrase stands in one clause, its words in order, in tokens not used yet."""
     for start, token in enumerate(tokens):
         if token.stem != stems[0] or token.used:
             continue
-        places = _from(start, stems, tokens)
+        places = _from(start, stems, tokens, between)
         if places:
             yield places
 
 
-def _from(start: int, stems: Sequence[str], tokens: Sequence[_Token]) -> list[int]:
+def _from(start: int, stems: Sequence[str], tokens: Sequence[_Token], between: int) -> list[int]:
     places = [start]
     for before, wanted in pairwise(stems):
         # "no compression and smoke" is no "no smoke": what is denied stands beside its no
-        others, at = BETWEEN if before in _negations() else 0, places[-1] + 1
-        while at < len(tokens) and tokens[at].clause == tokens[start].clause and others <= BETWEEN:
+        others, at = between if before in _negations() else 0, places[-1] + 1
+        while at < len(tokens) and tokens[at].clause == tokens[start].clause and others <= between:
             if tokens[at].stem == wanted and not tokens[at].used:
                 break
             if tokens[at].stem in _breakers():
@@ -250,7 +359,7 @@ def _from(start: int, stems: Sequence[str], tokens: Sequence[_Token]) -> list[in
             at += 1
         else:
             return []
-        if others > BETWEEN:
+        if others > between:
             return []
         places.append(at)
     return places
@@ -277,8 +386,8 @@ def _hear(
 def _hear_unsure(place: int, words: str, heard: _Heard, *, denied: bool) -> None:
     unsure = vocabulary().unsure[place]
     if denied:
-        for fault in unsure.may_be if unsure.denies else ():
-            heard.level(fault, "none", f"no {words}")
+        if unsure.denies:
+            heard.denied[f"no {words}"] = unsure.may_be
         return
     about = unsure.about or unsure.may_be[0]
     heard.asks.setdefault(about, Ask(about=unsure.about or words, question=unsure.ask, choices=unsure.may_be))
@@ -288,14 +397,15 @@ def _level(
     says: Says, tokens: Sequence[_Token], places: Sequence[int], *, denied: bool, doubtful: bool, mended: bool
 ) -> str:
     """What a phrase says of its fault here: what the phrase says by itself, unless the words around it turn it."""
-    if says.value != "none":
-        if denied:
-            return "none"
-        if doubtful:
-            return "doubtful"
-        if mended and says.name in GUARDED:
-            return "mended"
-    return _decided(tokens, places) if says.value == "open" else says.value
+    if says.value == "none":
+        return "open" if denied else "doubtful" if doubtful or _limited(tokens, places) else "none"
+    if denied:
+        return "none"
+    if doubtful:
+        return "doubtful"
+    if mended and says.name in GUARDED:
+        return "mended"
+    return _decided(says.name, tokens, places) if says.value == "open" else says.value
 
 
 def _denied(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
@@ -311,14 +421,17 @@ def _doubtful(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
     return any(re.search(rf"\b{re.escape(word)}\b", clause) for word in vocabulary().maybe)
 
 
-def _decided(tokens: Sequence[_Token], places: Sequence[int]) -> str:
+def _decided(fault: str, tokens: Sequence[_Token], places: Sequence[int]) -> str:
     """How bad it is by the words beside it: of its clause, or of the next one where that says nothing else."""
+    mildly, badly = set(vocabulary().mild), set(vocabulary().bad)
+    if fault in WHEN_DRY:
+        mildly, badly = mildly - set(vocabulary().wet), badly | set(vocabulary().wet)
     clause = tokens[places[0]].clause
     for place in (clause, clause + 1):
         near = [t for t in tokens if t.clause == place]
         if place != clause and any(t.used for t in near):
             break
-        mild, bad = (_any(near, words) for words in (vocabulary().mild, vocabulary().bad))
+        mild, bad = _any(near, mildly), _any(near, badly)
         if mild != bad:
             return "slight" if mild else "serious"
     return "open"
@@ -348,6 +461,9 @@ def _told(heard: _Heard, tokens: Sequence[_Token], name: str) -> Understood:
     )
 
 
+WHEN_DRY = {"fuel_leak_line": "slight"}
+"""Faults of a part that may leak, and how bad they are where nothing does; any wetness is worse."""
+
 IMPLIED = {"electric_start": ("start", "electric"), "blade_clutch": ("blade_clutch", "yes")}
 SHOWN_BY = {
     "deck_rust_hole": "deck_hole_mm",
@@ -365,6 +481,12 @@ def _follow(heard: _Heard) -> None:
         needs = IMPLIED.get(fault_catalogue()[fault].needs or "")
         if needs:
             heard.value("attribute", *needs, fault)
+    _not_pushed(heard)
+    for words, faults in heard.denied.items():
+        _deny(words, faults, heard)
+    for fault, severity in WHEN_DRY.items():
+        if heard.levels.get(fault, {}).keys() == {"open", "none"}:
+            heard.levels[fault] = {severity: ", ".join(heard.levels[fault].values())}
     asked = heard.asks.get("drive")
     if asked and len(heard.speeds) == 1 and set(asked.choices) == {"front_one_speed", "front_variable"}:
         heard.value("attribute", "drive", *next(iter(heard.speeds.items())))
@@ -376,6 +498,35 @@ def _follow(heard: _Heard) -> None:
             and not (sure and fault != "deck_rust_hole")
         ):
             del heard.levels[fault]
+
+
+def _not_pushed(heard: _Heard) -> None:
+    """Take neither for sure where a machine that is pushed by hand is said to have a fault of its drive."""
+    driven = [name for name in heard.levels if fault_catalogue()[name].needs == "drive"]
+    there = [name for name in driven if heard.levels[name].keys() - {"none"}]
+    pushed = "push" in heard.values.get(("attribute", "drive"), {})
+    said = heard.levels["drive_none"].values() if there == ["drive_none"] else ()
+    if pushed and said and all(words.startswith("no ") for words in said):
+        del heard.levels["drive_none"]  # "it has no drive, you push it"
+    elif pushed and there and "hand" in heard.values["attribute", "drive"]["push"]:
+        del heard.values["attribute", "drive"]
+        for fault in there:
+            heard.levels[fault]["doubtful"] = next(iter(heard.levels[fault].values()))
+        question = f"{there[0]}: is it driven, and which wheels, or is it a push mower?"
+        heard.asks["drive"] = Ask(about="drive", question=question, choices=get_args(Drive))
+
+
+def _deny(words: str, faults: Sequence[str], heard: _Heard) -> None:
+    """Take a whole group of leaks for absent; where one of them was named, that is the one that is dry."""
+    named = [fault for fault in faults if fault in heard.levels]
+    for fault in named:
+        dry = WHEN_DRY.get(fault)
+        if dry and heard.levels[fault].keys() == {"open"}:
+            heard.levels[fault] = {dry: f"{heard.levels[fault]['open']}, {words}"}
+        elif not dry:
+            heard.level(fault, "none", words)
+    for fault in () if named else faults:
+        heard.level(fault, "none", words)
 
 
 def _dropped(line: str, faults: dict[str, Severity], kept: set[str]) -> bool:
