@@ -11,6 +11,7 @@ import inspect
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 from tests.benchmark.figures import keep
 from valuer.cli.output import keep_to_ourselves
@@ -32,7 +33,10 @@ def main(arguments: list[str]) -> int:
     run = importlib.import_module(f"tests.benchmark.{arguments[0]}").run
     more = argparse.ArgumentParser(prog=f"tests.benchmark {arguments[0]}")
     for name, taken in inspect.signature(run).parameters.items():
-        more.add_argument(f"--{name.replace('_', '-')}", type=type(taken.default), default=taken.default)
+        how: dict[str, Any] = {"type": type(taken.default), "default": taken.default}
+        more.add_argument(
+            f"--{name.replace('_', '-')}", **({"action": "store_true"} if taken.default is False else how)
+        )
     asked = vars(more.parse_args(arguments[1:]))
     keep_to_ourselves()
     printed = []

@@ -23,6 +23,7 @@ from tests.faults.hostile import hostile_bodies, hostile_files
 from tests.faults.kills import kill_again_and_again
 from tests.faults.serving import House
 from tests.faults.strangers import refused_strangers
+from tests.records.full_disk import failing_once
 from valuer.paths import cache_folder, data_folder
 
 KILLS = 50
@@ -36,6 +37,7 @@ def run(seed: int = 7, only: str = "", bombs: int = 3_000) -> Iterator[Figure]:
         "inputs": _inputs,
         "hostile": lambda: _hostile(seed, bombs),
         "kills": lambda: _kills(seed),
+        "disk": _disk,
         "load": _load,
         "pace": _pace,
         "strangers": _strangers,
@@ -58,6 +60,7 @@ def _hostile(seed: int, bombs: int) -> Iterator[Figure]:
     yield at_most(
         "answers to them that are a fault of ours, or none", _of(came.statuses, 500) + came.statuses[0], 0, 0
     )
+    yield at_most("of them sent where nothing answers, which tries nothing", came.statuses[404], 0, 0)
     yield at_most("memory over rest at the peak, MB", came.memory_mb, 300, 0)
     yield at_most(
         "longest refusal / a plain valuation among them, times", came.longest_s / came.plain_s, 20, 1
@@ -92,18 +95,29 @@ def _kills(seed: int) -> Iterator[Figure]:
     yield at_most("writes done twice", came.twice, 0, 0)
 
 
+def _disk() -> Iterator[Figure]:
+    """Every write of everything that writes records fails once."""
+    with tempfile.TemporaryDirectory() as folder:
+        came = failing_once(Path(folder))
+    told = ", ".join(f"{name} {writes}" for name, (writes, _, _) in came.items())
+    yield beside("writes that failed once for want of room", told)
+    yield beside("of them refused in words", f"{sum(refused for _, refused, _ in came.values())}")
+    wrong = [f"{name}: {each}" for name, (_, _, found) in came.items() for each in found]
+    yield at_most("after them lost, doubled, half done or not to be done again", len(wrong), 0, 0)
+
+
 def _load() -> Iterator[Figure]:
     with _house() as house, house.serving() as running:
         came: Crowd = crowd(running, CALLERS, SECONDS)
     yield beside("callers at once, requests answered a second", f"{CALLERS}, {came.answered / SECONDS:.0f}")
     for kind in sorted(came.times):
         yield beside(f"{kind}: requests, median and 99th percentile in ms", came.told(kind))
-    yield at_most("99th percentile / median of all", came.ratio(), 10, 2)
+    yield at_most("99th percentile / median of all", came.ratio(), 5, 2)
     yield at_most("answers that were errors", came.errors, 0, 0)
     yield beside("refused cheaply for want of room (503, Retry-After)", f"{came.busy}")
     yield beside("writes acknowledged and found", f"{came.acknowledged}, {came.found}")
     yield at_most("writes acknowledged and not found, under load", came.acknowledged - came.found, 0, 0)
-    yield at_most("growth of memory from the first quarter to the end, %", came.growth, 10, 1)
+    yield at_most("growth of memory from the first quarter to the end, %", came.growth, 8, 1)
 
 
 def _pace() -> Iterator[Figure]:

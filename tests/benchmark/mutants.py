@@ -36,13 +36,17 @@ NO_DECISION = {
 
 
 class Mutant(NamedTuple):
-    """One change: of which file (relative), in which function, from what to what; ``text`` is the whole new file."""
+    """One change: of which file (relative), in which function, from what to what; ``text`` is the whole new file.
+
+    ``lines`` are those of what is changed: a test that runs none of them cannot notice.
+    """
 
     file: str
     where: str
     before: str
     after: str
     text: str
+    lines: range
 
     @property
     def name(self) -> str:
@@ -65,11 +69,16 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
         names = where, _short(before), _short(after)
         seen[names] = seen.get(names, 0) + 1
         again = f" (no. {seen[names]})" if seen[names] > 1 else ""
-        yield Mutant(file, where, names[1], names[2] + again, made)
+        yield Mutant(file, where, names[1], names[2] + again, made, _lines(before))
 
 
 def _short(node: ast.AST) -> str:
     return " ".join(ast.unparse(node).split())[:100]
+
+
+def _lines(node: ast.AST) -> range:
+    first: int = getattr(node, "lineno", 1)
+    return range(first, (getattr(node, "end_lineno", None) or first) + 1)
 
 
 def _replaced(text: str, before: ast.AST, after: ast.AST) -> str | None:

@@ -18,7 +18,10 @@ from tests.bad_files.hostile import hostile_csv, hostile_json
 from tests.faults.serving import Caller, Running
 
 CALLERS, BODY, FILE = 6, 2_000_000, 25_000_000
-ROUTES = ("valuations", "fix-plans", "next-checks", "purchase-limits", "repair-quotes", "bench-plans")
+ROUTES = (
+    "valuations", "work-lists", "purchase-limits", "repair-quotes", "bench-plans", "bench-rankings",
+    "asking-prices", "offers", "listings", "read/figures", "read/machines", "machines", "sales", "entrance",
+)  # fmt: skip
 PLAIN = {"machines": [{"id": "m1", "age_years": 6}], "terms": {"month": 5}}
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -1,6 +1,7 @@
 """The server of `valuer serve`: on a port that is known to be free before anything is said; loopback unless asked."""
 
 import errno
+import gc
 import logging
 import socket
 import tempfile
@@ -122,7 +123,11 @@ def run(
         door = Door(lan.names(), port, token.sha256, let_in)
         click.echo(lan.invitation(port, token, secured))
     log_as_json()
-    server(adviser, store, door, secured).run(sockets=list(bound))
+    serving = server(adviser, store, door, secured)
+    # What is there now stays. Looked through again and again while a body's values are made, it costs more than they.
+    gc.collect()
+    gc.freeze()
+    serving.run(sockets=list(bound))
 
 
 def server(
