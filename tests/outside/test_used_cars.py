@@ -6,56 +6,15 @@ was found. What is tested is the method.
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pytest
 from sklearn.ensemble import HistGradientBoostingRegressor
-from sklearn.linear_model import LinearRegression
-from sklearn.model_selection import train_test_split
 
-from tests.outside.data import Hedonic, cars, cars_as_published, design
+from tests.outside.data import Hedonic, cars, design
 from valuer.price_model import fit_price_model
 
 CUT = 0.12
 SPREAD = 0.09
 """Log sd of the prices about a hedonic model; measured median absolute error 6.2 to 6.8 %, a normal's over .6745."""
-
-
-def test_the_file_is_read_as_the_published_regression_read_it() -> None:
-    """Shmueli, Bruce, Gedeck, Patel, Data Mining for Business Analytics in Python (2019), ch. 6 (second hand).
-
-    First 1,000 rows, ten predictors, 40 % held out with random state 1: age -140.748761, km -.017840, hp 36.103419,
-    train RMSE 1400.5823, MAE 1046.9072. The typo and the duplicate stay in.
-    """
-    columns = [
-        "Age_08_04",
-        "KM",
-        "Fuel_Type",
-        "HP",
-        "Met_Color",
-        "Automatic",
-        "CC",
-        "Doors",
-        "Quarterly_Tax",
-        "Weight",
-    ]
-    rows = cars_as_published().iloc[:1000]
-    x = pd.get_dummies(rows[columns], drop_first=True).astype(float)
-    train_x, _, train_y, _ = train_test_split(x, rows["Price"], test_size=0.4, random_state=1)
-    judge = LinearRegression().fit(train_x, train_y)
-    slopes = dict(zip(x.columns, judge.coef_, strict=True))
-    assert [slopes[name] for name in ("Age_08_04", "KM", "HP")] == pytest.approx(
-        [-140.748761, -0.017840, 36.103419], rel=1e-4
-    )
-    error = train_y - judge.predict(train_x)
-    assert [np.sqrt(np.mean(error**2)), np.abs(error).mean()] == pytest.approx(
-        [1400.5823, 1046.9072], abs=1e-3
-    )
-
-
-def test_one_typo_and_one_duplicate_are_cleaned() -> None:
-    raw, clean = cars_as_published(), cars().sales
-    assert (len(raw), len(clean)) == (1436, 1435)
-    assert (raw["CC"].max(), clean["CC"].max()) == (16000, 2000)
 
 
 def planted(rows: int, seed: int) -> Hedonic:

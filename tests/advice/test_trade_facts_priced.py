@@ -1,0 +1,113 @@
+"""Facts of the trade about prices, asked of the advice with the trained model in it, which was told none of them.
+
+All are common practice, no source. On the reference machine (about 190 when sound), a cheap one and a dear one.
+"""
+
+from typing import Any
+
+import pytest
+
+from tests.advice.make import fix, ids, shop_with, terms
+from tests.price_model.machines import R190
+from valuer.advice.work.documents import WorkList
+from valuer.advice.work.work_list import work_lists
+from valuer.advice.work.workshop import Workshop
+from valuer.advice.worth.documents import Valuation
+from valuer.advice.worth.valuation import value_machines
+from valuer.domain.machine import Machine
+from valuer.price_model.mower import MowerModel
+
+CHEAP = {"tier": "budget", "drive": "push", "age_years": 10.0, "mulch_kit": None, "looks": "scarred"}
+DEAR = {"tier": "premium", "drive": "hydrostatic", "age_years": 2.0, "engine_class": "large_ohv"}
+PROVED = {"recall": ("recall_open",), "crank": ("bent_crank",)}
+
+
+def machine(*faults: str, **more: Any) -> Machine:
+    """The reference machine looked over, with these faults and no others; a few things about it may be otherwise."""
+    there = {fault.split(":")[0] for fault in faults}
+    proved = {check: "passed" for check, means in PROVED.items() if there.isdisjoint(means)}
+    given = {**R190, "looked_over": True, "checks": proved, "faults": list(faults), **more}
+    return Machine.model_validate({name: value for name, value in given.items() if value is not None})
+
+
+@pytest.fixture
+def valued(mower_model: MowerModel) -> Any:
+    """Value a machine in May."""
+
+    def value(*faults: str, **more: Any) -> Valuation:
+        return value_machines([machine(*faults, **more)], mower_model, terms())[0]
+
+    return value
+
+
+@pytest.fixture
+def planned(mower_model: MowerModel) -> Any:
+    """The work list of a machine in May, an hour worth 15."""
+
+    def plan(*faults: str, shop: Workshop | None = None, **more: Any) -> WorkList:
+        return work_lists([machine(*faults, **more)], mower_model, terms(), shop)[0]
+
+    return plan
+
+
+@pytest.mark.parametrize("kind", [{}, CHEAP, DEAR])
+def test_t14_curing_a_tied_bail_restores_the_full_value(valued: Any, kind: dict[str, Any]) -> None:
+    """T14: a tied-down bail blocks even a like-new machine; cured, the sound price is back."""
+    tied = valued("bail_defeated:serious", **kind)
+    assert not tied.safety.may_be_sold
+    assert tied.fault_costs[0].cured_alone > 0.2 * valued(**kind).value.amount
+    assert tied.value.amount + tied.fault_costs[0].cured_alone == pytest.approx(
+        valued(**kind).value.amount, abs=0.02
+    )
+
+
+def test_t19_a_named_cause_never_lowers_what_a_machine_that_does_not_start_is_worth(valued: Any) -> None:
+    """T19: no spark is why it does not start: one loss, not two."""
+    for kind in ({}, CHEAP, DEAR):
+        without = valued("no_start:serious", **kind).value.amount
+        assert valued("no_start:serious", "weak_spark:serious", **kind).value.amount >= without
+
+
+def test_t22_order_of_the_ways_out(valued: Any) -> None:
+    """T22: scrap, for repair, working with what is disclosed, sound."""
+    for_repair = valued("fuel_leak_carb:serious", "paint_faded:serious")
+    disclosed, sound = valued("paint_faded:serious").value.amount, valued().value.amount
+    assert 12 < for_repair.value.amount < disclosed < sound, "scrap brings about 12"
+
+
+def test_t37_an_unknown_leak_is_worth_naming(planned: Any) -> None:
+    """T37: the leak of unknown source costs no less than the average named one, so looking has a value."""
+    for kind in ({}, DEAR):
+        looks = [step for step in planned("oil_leak_unknown:serious", **kind).steps if step.kind == "look"]
+        assert max(step.brings for step in looks) > 0
+
+
+def test_t49_a_ring_job_never_pays_on_a_190_machine(planned: Any) -> None:
+    """T49: at 15 an hour, neither on the list nor alone."""
+    assert "rings_hone" not in "+".join(ids(planned("low_compression:serious")))
+    assert ids(planned("low_compression:serious", shop=shop_with(fix("rings_hone")))) == ()
+
+
+def test_t51_cleaning_the_axles_comes_first_on_stiff_rolling(planned: Any) -> None:
+    """T51: on a machine of 100 and more; not on one that is hardly worth its scrap."""
+    assert ids(planned("stiff_roll:serious"))[0] == "wheel_clean_lube"
+    assert ids(planned("stiff_roll:serious", **CHEAP)) == ()
+
+
+@pytest.mark.parametrize(("kind", "pays"), [(CHEAP, False), (DEAR, True)])
+def test_t52_a_sump_gasket_is_for_machines_well_above_155(
+    valued: Any, planned: Any, kind: dict[str, Any], *, pays: bool
+) -> None:
+    """T52: clearly bad below 120, clearly good above 250; near 155 it hardly matters, at 190 it hardly pays."""
+    assert (valued(**kind).value.amount > 250) == pays
+    assert (valued(**kind).value.amount > 120) == pays
+    gasket = shop_with(fix("sump_gasket"))
+    assert bool(planned("oil_leak_sump:serious", shop=gasket, **kind).steps) == pays
+    assert planned("oil_leak_sump:serious", shop=gasket).expected_return < 0.1 * valued().value.amount
+
+
+def test_t53_cleaning_the_jet_pays_on_a_good_machine_and_not_on_a_50_one(valued: Any, planned: Any) -> None:
+    """T53: from a sound value of about 93."""
+    assert 40 < valued(**CHEAP).value.amount < 60
+    assert not planned("surging:serious", **CHEAP).steps
+    assert planned("surging:serious").steps
