@@ -97,6 +97,7 @@ class Adviser:
 
     def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
+        _check_all(machines)
         return Valuations(valuations=value_machines(machines, self.model_for(terms), terms))
 
     def prediction(self, machine: Machine, terms: ShopTerms) -> Prediction:
@@ -179,6 +180,7 @@ class Adviser:
         for fault in not_there:
             if fault not in fault_catalogue():
                 raise NotUsable(("not_there",), one_of("fault", fault, fault_catalogue()))
+        _check_all(machines)
         own = self.records
         limits = purchase_limits(
             machines,
@@ -202,6 +204,7 @@ class Adviser:
 
         ``figures`` are what is known of a shop's quote, by machine id; the rest is usual. Raises NotUsable.
         """
+        _check_all(machines)
         given, model = figures or {}, self.model_for(terms)
         for name, known in given.items():
             check_cures(_asked("quotes", name, machines), terms, known.cures or ())
@@ -211,8 +214,9 @@ class Adviser:
         lists = self.work_lists(machines, terms).work_lists
         return RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual, work_lists=lists)
 
-    def _to_sell(self, terms: ShopTerms) -> tuple[ValueModel, SaleChances]:
+    def _to_sell(self, machines: Sequence[Machine], terms: ShopTerms) -> tuple[ValueModel, SaleChances]:
         """The price model and how listings sell, both corrected by own records where there are any."""
+        _check_all(machines)
         model = self.model_for(terms)
         chances: SaleChances = model.selling  # type: ignore[attr-defined]  # kept in the same artifact
         return model, chances
@@ -224,7 +228,7 @@ class Adviser:
 
         With ``room`` for so many on offer at once: which of them to list now.
         """
-        model, chances = self._to_sell(terms)
+        model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         return AskingPrices(
             asking_prices=asking_prices(machines, model, chances, terms, weeks, history),
@@ -243,7 +247,7 @@ class Adviser:
         sure: bool = False,
     ) -> Offers:
         """What to do about an offer for each machine in a week of its listing, that of the records if none is named."""
-        model, chances = self._to_sell(terms)
+        model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         answers = judge_offers(machines, model, chances, terms, offer, week, weeks, ask, history, sure=sure)
         return Offers(offers=answers)
@@ -252,7 +256,7 @@ class Adviser:
         self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12
     ) -> Listings:
         """A draft to paste for each machine, or why there is none."""
-        model, chances = self._to_sell(terms)
+        model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks, history))
 
@@ -267,8 +271,8 @@ def work_so_far(
 ) -> dict[str, Done]:
     """How work went on each machine: what is on record, in its file, and what comes with the question."""
     work = {machine.id: own.done(machines).get(machine.id, NOTHING_DONE) for machine in machines}
+    _check_all(machines)
     for machine in machines:
-        check_known(machine)
         if machine.seen:
             work[machine.id] = replace(work[machine.id], seen=dict(machine.seen))
     for name, shown in seen.items():
@@ -296,11 +300,21 @@ def _joined(before: Done, after: Done) -> Done:
 
 
 def possible_looks(machine: Machine, terms: ShopTerms) -> dict[str, tuple[str, ...]]:
-    """The looks that findings of the machine ask for, each with what it may show."""
+    """The looks that findings of the machine ask for, each with what it may show.
+
+    A look that two faults share may be told of one of them only, as ``LOOK:FAULT``.
+    """
     found = scene_of(machine, terms).findings
-    symptoms = [symptom_for(item.fault) for item in found]
-    possible = {look.id: tuple(look.outcomes) for symptom in symptoms if symptom for look in looks(symptom)}
-    return possible | {f"{AGAIN}_{item.fault}": MEASURED for item in found if item.chance < 1}
+    possible: dict[str, tuple[str, ...]] = {
+        f"{AGAIN}_{item.fault}": MEASURED for item in found if item.chance < 1
+    }
+    for item in found:
+        symptom = symptom_for(item.fault)
+        for look in looks(symptom) if symptom else ():
+            shows = tuple(look.outcomes)
+            possible[f"{look.id}:{item.fault}"] = shows
+            possible[look.id] = tuple(dict.fromkeys((*possible.get(look.id, ()), *shows)))
+    return possible
 
 
 def check_looks(machine: Machine, terms: ShopTerms, outcomes: Mapping[str, str]) -> None:
@@ -308,10 +322,19 @@ def check_looks(machine: Machine, terms: ShopTerms, outcomes: Mapping[str, str])
     possible = possible_looks(machine, terms)
     for name, outcome in outcomes.items():
         if name not in possible:
-            raise NotUsable(("seen", machine.id, name), one_of("look", name, possible))
+            look_id, _, fault = name.partition(":")
+            faults = [other.partition(":")[2] for other in possible if other.startswith(f"{look_id}:")]
+            plain = [other for other in possible if ":" not in other]
+            words = one_of(f"fault that {look_id} is about", fault, faults) if faults else ""
+            raise NotUsable(("seen", machine.id, name), words or one_of("look", name, plain))
         if outcome not in possible[name]:
             message = one_of(f"outcome of {name}", outcome, possible[name])
             raise NotUsable(("seen", machine.id, name), message)
+
+
+def _check_all(machines: Sequence[Machine]) -> None:
+    for machine in machines:
+        check_known(machine)
 
 
 def check_known(machine: Machine) -> None:
@@ -320,13 +343,16 @@ def check_known(machine: Machine) -> None:
     for fault, cause in machine.causes.items():
         _known(("causes", machine.id), "symptom of this machine", fault, symptoms)
         _known(("causes", machine.id), f"cause of {fault}", cause, symptoms[fault].causes)
-    every = {
-        look.id: tuple(look.outcomes) for symptom in symptom_catalogue().values() for look in looks(symptom)
-    }
-    every |= {f"{AGAIN}_{fault}": MEASURED for fault in fault_catalogue()}
+    every: dict[str, tuple[str, ...]] = {f"{AGAIN}_{fault}": MEASURED for fault in fault_catalogue()}
+    for symptom in symptom_catalogue().values():
+        for look in looks(symptom):
+            every[look.id] = tuple(dict.fromkeys((*every.get(look.id, ()), *look.outcomes)))
     for name, outcome in machine.seen.items():
-        _known(("seen", machine.id, name), "look", name, every)
-        _known(("seen", machine.id, name), f"outcome of {name}", outcome, every[name])
+        look_id, _, fault = name.partition(":")
+        _known(("seen", machine.id, name), "look", look_id, every)
+        _known(("seen", machine.id, name), f"outcome of {name}", outcome, every[look_id])
+        if fault:
+            _known(("seen", machine.id, name), f"fault that {look_id} is about", fault, fault_catalogue())
     for part in ("own_parts", "own_hours", "new_parts"):
         for fix in getattr(machine, part):
             _known((part, machine.id), "fix", fix, fix_catalogue())

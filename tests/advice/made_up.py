@@ -9,6 +9,7 @@ import numpy as np
 from valuer.advice.work.beliefs import LookAt, Riddle, story
 from valuer.advice.work.tree import Act, ActKind, Prices, Tree, solve
 from valuer.advice.work.trouble import plain_trouble
+from valuer.advice.worth.named import Named
 from valuer.domain.machine import Finding
 
 SYMPTOM = "no_start"
@@ -104,8 +105,7 @@ def tree_of(made: Bench) -> Tree:
         odds=np.array([[made.odds[fix][SYMPTOM][c] for c in causes] for fix in on_symptom]),
         costs=np.array([made.fixes[fix] for fix in on_symptom]),
         looks=looks,
-        prices=np.ones(len(causes)),
-        groups=np.arange(len(causes)),
+        named=Named(np.ones(len(causes)), tuple(causes), 1.0),
         gain=200.0,
     )
     troubles = [story(riddle).trouble]

@@ -151,7 +151,7 @@ class Desk:
         if answer.kind == "look":
             (look,) = {name for name, _ in answer.on}
             results = {fault: truth.shows(look, by_fault[fault]) for fault in sorted(touched)}
-            return results, replace(told, seen=(*told.seen, *((look, shown) for shown in results.values())))
+            return results, replace(told, seen=(*told.seen, *((f"{look}:{fault}", shown) for fault, shown in results.items())))
         assert answer.kind == "fix", f"no {answer.kind} is drawn here"
         results, failed, cured = {}, dict(told.failed), set(told.cured)
         for fault in sorted(touched):
@@ -244,8 +244,7 @@ def _known(job: Job, axis: int, place: int) -> Trouble:
     sure = np.zeros(len(riddle.causes))
     sure[place] = 1.0
     told = story(replace(riddle, prior=sure)).trouble
-    named = riddle.prices[place] / min(1.0, float(riddle.prior @ riddle.prices))
-    return replace(told, factor=np.where(told.there > 0, named, 1.0))
+    return replace(told, factor=np.where(told.there > 0, riddle.factors(sure[None])[0], 1.0))
 
 
 def _answer(course: Course) -> Answer:

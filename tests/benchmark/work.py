@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tests.benchmark.doors import Doors, differing
 from tests.benchmark.figures import Figure, at_least, at_most, beside, keep, within
 from tests.benchmark.hidden import draw_truth, symptom_of, table
 from tests.benchmark.machines import MONTH, ends_checked, from_stock, one_symptom, with_many_faults
@@ -108,13 +109,15 @@ class Telling:
     sums: list[str] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     first: list[str] = field(default_factory=list)
+    doors: list[str] = field(default_factory=list)
 
 
 def told(machines: Sequence[Machine], model: ValueModel) -> Telling:
     """Check the lists of machines: they add up, warn of their own work, and begin as the decision does."""
-    found = Telling()
+    found, doors = Telling(), Doors(model, TERMS)
     for start in range(0, len(machines), AT_A_TIME):
         some = machines[start : start + AT_A_TIME]
+        found.doors += differing(doors.first_steps(some))
         for machine, each in zip(some, work_lists(some, model, TERMS), strict=True):
             found.lists += 1
             found.steps += len(each.steps)
@@ -317,6 +320,7 @@ def _telling_lines(found: Telling) -> Iterator[Figure]:
     rows: tuple[tuple[str, list[str]], ...] = (
         (f"{lists}: steps do not add up to hours, cash and return", found.sums),
         (f"{lists}: first step or its branches differ when asked again", found.first),
+        (f"{lists}: first step or figures differ between fixes, next, bench and the API", found.doors),
         (f"{steps}: without a caution of their own work", found.cautions),
     )
     for name, wrong in rows:

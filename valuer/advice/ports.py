@@ -7,9 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from valuer.domain.faults import Severity
 from valuer.domain.machine import Machine
 
 FloatArray = NDArray[np.float64]
+
+LEVEL: dict[Severity, int] = {"slight": 1, "serious": 2}
+"""How a severity is written in a row of the model; 0 is an absent fault."""
 
 
 class Basis(BaseModel):

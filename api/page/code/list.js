@@ -72,7 +72,9 @@ export const tryOf = (step, part) => ({ fix: part.id, fault: part.faults[0], nam
 
 async function showed(look, result, it) {
   const before = it.record;
-  const machine = { ...it.machine, seen: { ...it.machine.seen, [look.id]: result.shows } };
+  const several = look.faults.length > 1;
+  const shown = Object.entries(result.by_fault).map(([fault, what]) => [several ? `${look.id}:${fault}` : look.id, what]);
+  const machine = { ...it.machine, seen: { ...it.machine.seen, ...Object.fromEntries(shown) } };
   const words = `${look.name}: ${result.says}`;
   try {
     const now = await measure(before, machine, words);

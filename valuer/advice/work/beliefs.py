@@ -13,6 +13,7 @@ import numpy as np
 from valuer.advice.ports import FloatArray
 from valuer.advice.work.trouble import CURED, GONE, STILL_THERE, Move, Trouble
 from valuer.advice.work.workshop import BoolArray, IntArray
+from valuer.advice.worth.named import Named
 from valuer.domain.machine import Finding
 
 MOST_PLACES = 3_000
@@ -52,9 +53,6 @@ TELLS = 0.05
 TINY = 1e-12
 """Chance, or bits, below which an act changes nothing."""
 
-KNOWN = 0.8
-"""A cause counts as known, and is told to a buyer, when it is this likely (judgement, no source)."""
-
 FIX, LOOK = True, False
 BITS = 3
 """Bits of a place's code for what one look has shown."""
@@ -76,9 +74,8 @@ class Riddle:
     """What a symptom may be and what may be done: c causes, f fixes.
 
     ``prior``, shape (c,), are the beliefs before anything here is seen or done; ``odds``, shape (f, c), those
-    of each fix under each cause, ``costs`` (f,) theirs. ``prices``, shape (c,), is the price with each cause
-    known as a share of that with the cause unknown; ``groups`` (c,) has one number for causes that a buyer is
-    told by one name. ``gain`` is the most that a cure brings, money.
+    of each fix under each cause, ``costs`` (f,) theirs. ``named`` are the prices by cause, of which those it is
+    reckoned with count already at the factor ``told``. ``gain`` is the most that a cure brings, money.
     """
 
     finding: Finding
@@ -88,9 +85,13 @@ class Riddle:
     odds: FloatArray
     costs: FloatArray
     looks: tuple[LookAt, ...]
-    prices: FloatArray
-    groups: IntArray
+    named: Named
     gain: float
+    told: float = 1.0
+
+    def factors(self, beliefs: FloatArray) -> FloatArray:
+        """Return what the price is multiplied with at some beliefs, shape (n, c), by what is known of the cause."""
+        return self.named.factor(beliefs) / self.told
 
     @property
     def results(self) -> list[int]:
@@ -435,15 +436,6 @@ def _moves(riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], n:
 
 
 def _factors(riddle: Riddle, beliefs: FloatArray) -> FloatArray:
-    """Return what the price is multiplied with at each place, by what is known of the cause there.
-
-    Unknown, it moves with what was seen, beginning at 1; known, it is that of a machine with this cause. A
-    known cause is never worth less on average than the unknown: buyers fear the worst of what nobody names.
-    """
-    worth = beliefs @ riddle.prices
-    first = float(riddle.prior @ riddle.prices)
-    named = np.stack([beliefs[:, riddle.groups == group].sum(axis=1) for group in np.unique(riddle.groups)])
-    known = named.max(axis=0) >= KNOWN
-    factor = np.where(known, worth / min(first, 1.0), worth / first)
+    factor = riddle.factors(beliefs)
     factor[GONE] = 1.0
-    return np.asarray(factor)
+    return factor

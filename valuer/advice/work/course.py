@@ -6,7 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
-from valuer.advice.work.job import Job, gain_with
+from valuer.advice.work.first_checks import gain_with
+from valuer.advice.work.job import Job
 from valuer.advice.work.tree import SAME, Act, Prices, State, Totals, Tree, Visit, totals, visits
 from valuer.advice.work.ways_out import ROUTES
 from valuer.advice.worth.documents import Route

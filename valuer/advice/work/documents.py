@@ -21,6 +21,10 @@ class StepResult(Document):
     """One way a step can go."""
 
     shows: str = Field(description="what is to be told: cured, still there, or what the look showed")
+    by_fault: dict[str, str] = Field(
+        default_factory=dict,
+        description="the same by fault; of a step on several each is told by itself, a look as LOOK:FAULT",
+    )
     says: str = Field(description="the same in plain words")
     chance: Chance
     then: tuple[Then, ...]

@@ -2,7 +2,7 @@
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.work.done import NOTHING_DONE, Done
-from valuer.advice.work.job import odds_left
+from valuer.advice.work.making import odds_left
 from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.lattice import lattices, scene_of
 from valuer.domain.machine import Machine

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import ValidationError
 
-from valuer.advice.ports import ValueModel
+from valuer.advice.ports import LEVEL, ValueModel
 from valuer.advice.work.documents import Question
 from valuer.advice.work.job import Job
-from valuer.advice.worth.lattice import LEVEL
 from valuer.domain.machine import Machine, with_changes
 from valuer.domain.shop import at_price_level, season_month
 

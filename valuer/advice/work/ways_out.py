@@ -113,7 +113,7 @@ def ways_out(lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, ch
     """
     price = prices(lattice, troubles)
     sizes = price.shape
-    sale = price * (1 - terms.fee_share) - flat_selling_cost(lattice.now, terms)
+    sale = price * (1 - terms.fee_share) - flat_selling_cost(lattice.untold, terms)
     barred = _any(lattice, troubles, is_barred, sizes)
     for_repair = _any(lattice, troubles, _not_as_working, sizes)
     never = np.full(sizes, -np.inf)
@@ -182,6 +182,12 @@ def _parts_net(
 
 def _spoils(item: Finding, part: UsedPart) -> bool:
     return item.severity == "serious" and item.fault in part.spoiled_by
+
+
+def parts_freed(item: Finding, machine: Machine, terms: ShopTerms) -> float:
+    """Return what more its parts bring once a finding is cured, money."""
+    spoiled = [part for part in USED_PARTS if _spoils(item, part)]
+    return PARTS_SOLD * sum(part_price(part, machine, terms) for part in spoiled)
 
 
 def part_price(part: UsedPart, machine: Machine, terms: ShopTerms) -> float:

@@ -23,12 +23,13 @@ from valuer.advice.work.documents import (
     WorkStep,
 )
 from valuer.advice.work.done import Done
+from valuer.advice.work.first_checks import GATE_MINUTES, OTHER_MINUTES, First, gain_with
 from valuer.advice.work.hours import by_hour
-from valuer.advice.work.job import GATE_MINUTES, OTHER_MINUTES, First, Job, gain_with, jobs
+from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.questions import questions_about
 from valuer.advice.work.tree import Act, Tree, solve
 from valuer.advice.work.trouble import CURED
-from valuer.advice.work.ways_out import FOR_PARTS, ROUTES
+from valuer.advice.work.ways_out import ROUTES
 from valuer.advice.work.workshop import Workshop
 from valuer.advice.worth.common import cautions, leaving_actions, noise, safety_of, warnings_for
 from valuer.domain.faults import fault_catalogue
@@ -281,6 +282,7 @@ def _why(job: Job, stage: Stage, brings: float) -> str:
 def _result(job: Job, stage: Stage, going: Going, numbers: Mapping[str, int]) -> StepResult:
     return StepResult(
         shows=shown_of(job, going.shows),
+        by_fault={job.troubles[axis].finding.fault: shown for axis, shown in going.shows},
         says=_says(job, stage.act, going.shows),
         chance=going.chance,
         then=tuple(
@@ -384,10 +386,12 @@ def _ends(course: Course) -> tuple[End, ...]:
         before = found.get(route, (0.0, 0.0))
         found[route] = before[0] + chance, before[1] + chance * float(course.tree.ends[state])
     still = 1.0
-    for first in course.job.firsts if course.works else ():  # what a failed check leaves, by whatever way
-        before = found.get(FOR_PARTS, (0.0, 0.0))
+    for first in (
+        course.job.firsts if course.works else ()
+    ):  # what a failed check leaves, by its likeliest way
+        before = found.get(first.route, (0.0, 0.0))
         lost = still * first.fails
-        found[FOR_PARTS] = before[0] + lost, before[1] + lost * first.left
+        found[first.route] = before[0] + lost, before[1] + lost * first.left
         still -= lost
     return tuple(
         End(route=ROUTES[route], chance=min(1.0, chance), proceeds=money / chance)
@@ -491,8 +495,7 @@ def _knowing(job: Job, axis: int, riddle: Riddle, cause: int) -> float:
     sure[cause] = 1.0
     failed = tuple(job.done.failed.get(riddle.finding.fault, frozenset()))
     told = story(replace(riddle, prior=sure), {}, failed).trouble
-    known = riddle.prices[cause] / min(1.0, float(riddle.prior @ riddle.prices))
-    told = replace(told, factor=np.where(told.there > 0, known, 1.0))
+    told = replace(told, factor=np.where(told.there > 0, riddle.factors(sure[None])[0], 1.0))
     other = job.with_trouble(axis, told)
     tree: Tree = other.tree
     return float(tree.value[tree.start])

@@ -16,9 +16,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.ports import LEVEL, FloatArray, ValueModel
+from valuer.advice.worth.named import told_factor
 from valuer.advice.worth.untested import Unseen, unseen_faults, unseen_of
-from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
@@ -29,9 +30,6 @@ MOST_FAULTS = 12
 
 SCRAP_PER_KG = 0.22
 """Dollars a kilogram of light iron, .11 to .33 (published price list, second hand)."""
-
-LEVEL: dict[Severity, int] = {"slight": 1, "serious": 2}
-"""How a severity is written in a row of the model; 0 is an absent fault."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +42,8 @@ class Lattice:
     with every fault but that one, and with only that one. ``twice`` are symptoms that stand beside their
     cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price;
     ``sound`` the value with no fault found. ``unseen`` is what nobody looked for; every value counts it.
+    ``told``, one a finding, is what the price with it there was multiplied with for what the machine's file says of
+    its cause (see `named`); ``untold`` is the price as it stands if the file said nothing of causes.
     """
 
     machine: Machine
@@ -57,6 +57,8 @@ class Lattice:
     certain: FloatArray
     values: FloatArray
     unseen: Unseen
+    told: tuple[float, ...]
+    untold: float
 
     @property
     def now(self) -> float:
@@ -108,6 +110,7 @@ class _Sheet:
     twice: tuple[Finding, ...]
     named: NDArray[np.bool_]
     open_faults: tuple[tuple[Finding, float], ...]
+    told: tuple[float, ...]
     rows: FloatArray
 
 
@@ -118,13 +121,20 @@ def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
     found, held = enumerated(row, own, model)
     plain = _rows(row, found, held, model)
     count = 1 << len(found)
-    named, told = _told_rows(plain[:count], found, held, twice, causes, model)
+    named, as_symptom = _told_rows(plain[:count], found, held, twice, causes, model)
     open_faults = unseen_faults(scene.machine, scene.findings)
     away = np.repeat(plain[count - 1][None], len(open_faults), axis=0)
     for place, (item, _) in enumerate(open_faults):
         away[place, model.fault_column(item.fault)] = LEVEL[item.severity]
-    rows = np.concatenate([plain[:count], told, plain[count:], away])
-    return _Sheet(scene, found, held, twice, named, open_faults, rows)
+    rows = np.concatenate([plain[:count], as_symptom, plain[count:], away])
+    everything = plain[count - 1]
+    told = tuple(
+        told_factor(item, scene.machine, [other for other in own if other is not item], everything, model)
+        if scene.machine.causes or scene.machine.seen
+        else 1.0
+        for item in found
+    )
+    return _Sheet(scene, found, held, twice, named, open_faults, told, rows)
 
 
 def _told_rows(
@@ -154,33 +164,49 @@ def _told_rows(
 
 def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
-    count, told = 1 << len(found), (1 << len(found)) * bool(sheet.twice)
-    alone, singles = prices[:count], prices[count + told :]
+    count, twice = 1 << len(found), (1 << len(found)) * bool(sheet.twice)
+    alone, singles = prices[:count], prices[count + twice :]
     away, singles = (
         singles[len(singles) - len(sheet.open_faults) :],
         singles[: len(singles) - len(sheet.open_faults)],
     )
     unseen = unseen_of(sheet.open_faults, away / max(float(alone[-1]), 1e-9))
     last = count - 1
-    if told:
+    if twice:
         lift = max(worth_named(item.fault) for item in sheet.twice)
         symptom = np.where(sheet.named, lift * prices[count : 2 * count], np.inf)
         last = 2 * count - 1 if sheet.named[-1] and symptom[-1] < alone[-1] else last
         alone = np.minimum(alone, symptom)
-    certain = _not_sold(alone.reshape((2,) * len(found)), machine, found, held, terms) * unseen.share
+    plain = alone.reshape((2,) * len(found))
+    chances = [item.chance for item in found]
+    certain, before = (
+        _not_sold(with_cause_told(plain, told), machine, found, held, terms) * unseen.share
+        for told in (sheet.told, (1.0,) * len(found))
+    )
     return Lattice(
         machine=machine,
         findings=found,
         held=held,
         twice=sheet.twice,
-        held_values=singles[1:].reshape(2, len(held)) * unseen.share,
+        held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[float(np.prod(sheet.told))], [1.0]],
         row=sheet.rows[last],
         row_value=float(prices[last]),
         sound=float(singles[0] if held else prices[0]) * unseen.share,
         certain=certain,
-        values=with_doubt(certain, [item.chance for item in found]),
+        values=with_doubt(certain, chances),
         unseen=unseen,
+        told=sheet.told,
+        untold=float(with_doubt(before, chances).flat[-1]),
     )
+
+
+def with_cause_told(prices: FloatArray, told: Sequence[float]) -> FloatArray:
+    """Return prices, shape (2,)*k, with each fault there at its factor; it never is worth more than without it."""
+    for axis, factor in enumerate(told):
+        if factor != 1:
+            gone, there = np.take(prices, [0], axis), np.take(prices, [1], axis)
+            prices = np.concatenate([gone, np.minimum(there * factor, np.maximum(gone, there))], axis)
+    return prices
 
 
 def told_twice(found: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -1,0 +1,166 @@
+"""What is known of a cause moves one price, the same wherever it is asked for, on the shipped model."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.advice.make import machine, terms
+from tests.benchmark.machines import one_symptom
+from valuer.advice.work.job import Job, jobs
+from valuer.advice.work.tree import solve
+from valuer.advice.work.work_list import _knowing, work_lists
+from valuer.advice.worth.lattice import Lattice, lattices, scene_of
+from valuer.advice.worth.named import Named
+from valuer.adviser import Adviser, NotUsable
+from valuer.domain.machine import Machine
+from valuer.domain.symptoms import symptom_catalogue
+from valuer.price_model.training import load_or_train
+
+MODEL = load_or_train()
+KNOWN: dict[str, Any] = {"engine_class": "mid_ohv", "tier": "mid", "age_years": 6.0}
+SYMPTOMS = [each for each in one_symptom() if each.id.endswith("dear")]
+
+
+def lattice_of(one: Machine) -> Lattice:
+    """Its values."""
+    return lattices([scene_of(one, terms())], MODEL, terms())[0]
+
+
+@pytest.mark.parametrize("shown", ["fuel_side", "spark", "timing", "mechanical"])
+def test_a_look_in_the_file_moves_every_answer_alike(shown: str) -> None:
+    """`price` and the work list say one value, and the list is that of the look told by the way."""
+    bare = machine("no_start:serious", **KNOWN)
+    told = machine("no_start:serious", seen={"three_tests": shown}, **KNOWN)
+    adviser = Adviser(MODEL)
+    value = adviser.value([told], terms()).valuations[0].value
+    (kept,) = adviser.work_lists([told], terms()).work_lists
+    (by_the_way,) = adviser.work_lists([bare], terms(), seen={"m": {"three_tests": shown}}).work_lists
+    assert kept.value.amount == pytest.approx(value.amount, abs=0.01)
+    assert by_the_way.left == pytest.approx(kept.left, abs=0.02)
+    assert by_the_way.value.amount == pytest.approx(value.amount, abs=0.02)
+    assert [step.name for step in by_the_way.steps] == [step.name for step in kept.steps]
+
+
+def test_looks_move_the_price_up_and_down_around_the_unknown() -> None:
+    """Before anything is seen the factor is 1, and over what a look may show it is 1 again on average."""
+    named = Named(np.array([0.6, 0.9, 1.3]), ("a", "b", "c"), 0.6 * 0.2 + 0.9 * 0.5 + 1.3 * 0.3)
+    prior = np.array([0.2, 0.5, 0.3])
+    shown = np.array([[0.5, 0.3, 0.2], [0.5, 0.7, 0.8]])
+    chance = shown @ prior
+    after = shown * prior / chance[:, None]
+    assert named.factor(prior[None])[0] == pytest.approx(1)
+    assert chance @ named.factor(after) == pytest.approx(1)
+    assert named.factor(after)[0] < 1 < named.factor(after)[1]
+
+
+def test_the_factor_stays_within_its_span() -> None:
+    """Whatever is believed: the bound by which fixes are left out rests on it."""
+    rng = np.random.default_rng(4)
+    for _ in range(300):
+        prices, prior = rng.uniform(0.3, 2.0, 4), rng.dirichlet(np.ones(4))
+        named = Named(prices, ("a", "b", "b", "c"), float(prior @ prices))
+        factor = named.factor(rng.dirichlet(np.full(4, 0.2), size=50))
+        low, high = named.span
+        assert low - 1e-12 <= factor.min()
+        assert factor.max() <= high + 1e-12
+
+
+@pytest.mark.parametrize("cause", list(symptom_catalogue()["no_start"].causes))
+def test_a_cause_known_for_sure_is_never_worth_less_than_the_unknown(cause: str) -> None:
+    """A diagnosed non-runner brings 20 to 50 % more than an undiagnosed one, or at least as much.
+
+    Common practice, no source; on the shipped model.
+    """
+    unknown = lattice_of(machine("no_start:serious", **KNOWN))
+    known = lattice_of(machine("no_start:serious", causes={"no_start": cause}, **KNOWN))
+    assert unknown.now - 1e-9 <= known.now <= 1.5 * unknown.now
+    assert known.sound == pytest.approx(unknown.sound)
+
+
+def test_a_cracked_crankcase_gets_no_seal() -> None:
+    """Nothing is sealed or tightened on a case that is cracked: another engine, or it goes as it is."""
+    one = machine("oil_leak_unknown:serious", causes={"oil_leak_unknown": "case_cracked"}, **KNOWN)
+    (found,) = Adviser(MODEL).work_lists([one], terms(hour_value=0.0)).work_lists
+    done = {part.id for step in found.steps for part in step.parts_of_it}
+    assert done <= {"used_engine"}
+    assert {cause.cause for cause in found.symptoms[0].causes} == {"case_cracked"}
+
+
+def test_a_seized_engine_gets_no_service() -> None:
+    """No plug, jet or fuel frees it."""
+    one = machine("no_start:serious", causes={"no_start": "seized"}, **KNOWN)
+    (found,) = Adviser(MODEL).work_lists([one], terms(hour_value=0.0)).work_lists
+    assert {part.id for step in found.steps for part in step.parts_of_it} <= {"used_engine"}
+
+
+def test_a_cause_with_a_wrong_name_is_refused_by_every_question() -> None:
+    """Also where no work is asked about."""
+    one = machine("no_start:serious", causes={"no_start": "no_such_cause"})
+    adviser = Adviser(MODEL)
+    for ask in (adviser.value, adviser.work_lists, adviser.purchase_limits, adviser.repair_quotes):
+        with pytest.raises(NotUsable, match="cause of no_start"):
+            ask([one], terms())
+    for sell in (adviser.asking_prices, adviser.listings):
+        with pytest.raises(NotUsable, match="cause of no_start"):
+            sell([one], terms())
+    with pytest.raises(NotUsable, match="cause of no_start"):
+        adviser.offers([one], terms(), 50.0)
+
+
+def test_one_look_on_two_symptoms_can_show_two_things() -> None:
+    """The plug sparks, says one symptom's table, weakly, says the other's: each is told to its own."""
+    one = machine("no_start:serious", "hard_start:serious", **KNOWN)
+    adviser = Adviser(MODEL)
+    seen = {"spark:no_start": "none", "spark:hard_start": "good"}
+    (found,) = adviser.work_lists([one], terms(), seen={"m": seen}).work_lists
+    (other,) = adviser.work_lists([one], terms(), seen={"m": {"spark:no_start": "none"}}).work_lists
+    (neither,) = adviser.work_lists([one], terms()).work_lists
+    causes = [{s.fault: s.causes[0].chance for s in each.symptoms} for each in (found, other, neither)]
+    assert causes[0]["no_start"] == causes[1]["no_start"] != causes[2]["no_start"]
+    assert causes[0]["hard_start"] != causes[1]["hard_start"] == causes[2]["hard_start"]
+    with pytest.raises(NotUsable, match="fault that spark is about"):
+        adviser.work_lists([one], terms(), seen={"m": {"spark:surging": "none"}})
+    with pytest.raises(NotUsable, match="outcome of spark:hard_start"):
+        adviser.work_lists([one], terms(), seen={"m": {"spark:hard_start": "none"}})
+
+
+def test_a_failed_recall_ends_at_the_scrap_yard_or_by_its_remedy() -> None:
+    """The ends told name the way that is really open then; parts of a recalled machine are not sold."""
+    open_ = machine("no_start:serious", checks={"crank": "passed"}, **KNOWN)
+    (found,) = work_lists([open_], MODEL, terms())
+    assert found.steps[0].parts_of_it[0].id == "recall"
+    (proved,) = work_lists([machine("no_start:serious", **KNOWN)], MODEL, terms())
+    assert {end.route for end in found.ends} <= {end.route for end in proved.ends} | {"scrap"}
+
+
+# --------------------------------------------------------------------------- the value of perfect information
+def knowing(job: Job) -> float:
+    """What is left on average when the cause is known before anything is done."""
+    told, start = job.stories[0], job.troubles[0].start
+    return float(
+        sum(
+            chance * _knowing(job, 0, told.riddle, place)
+            for place, chance in enumerate(told.beliefs[start])
+            if chance > 0
+        )
+    )
+
+
+@pytest.mark.parametrize("one", SYMPTOMS, ids=lambda one: one.id)
+def test_no_look_brings_more_than_perfect_knowledge(one: Machine) -> None:
+    """Expected value of perfect information bounds that of any look (Raiffa and Schlaifer 1961, from memory)."""
+    (job,) = jobs([one], MODEL, terms())
+    if not job.stories:
+        assert not job.acts  # nothing pays, whatever is behind it
+        return
+    looks = [place for place, act in enumerate(job.acts) if act.kind == "look"]
+    rows = [(job.prices, frozenset(other for other in looks if other != place)) for place in (*looks, None)]
+    *with_one, without = (float(tree.value[tree.start]) for tree in job.solved(rows))
+    perfect = knowing(job) - without
+    for place, worth in zip(looks, with_one, strict=True):
+        assert -1e-9 <= worth - without <= perfect + 1e-6, job.acts[place].id
+    best = float(
+        solve(job.troubles, job.acts, job.ways.best, [(job.prices, frozenset())])[0].value[job.tree.start]
+    )
+    assert best - without <= perfect + 1e-6

@@ -1,0 +1,367 @@
+"""Making a job: what each fault of a machine can come to, and every act that can be done about it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import combinations
+
+import numpy as np
+
+from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
+from valuer.advice.work.done import Done
+from valuer.advice.work.tree import SAME, Act
+from valuer.advice.work.trouble import AGAIN, Trouble, after_failure, fixed_trouble, plain_trouble
+from valuer.advice.work.ways_out import parts_freed
+from valuer.advice.work.workshop import Workshop, odds_on
+from valuer.advice.worth.lattice import Lattice
+from valuer.advice.worth.named import Named, causes_of, named_prices, open_symptom, shown_about
+from valuer.domain.fixes import fix_catalogue
+from valuer.domain.machine import Finding
+from valuer.domain.shop import ShopTerms
+from valuer.domain.symptoms import Look, Symptom, answered, likelihood, looks, symptom_for
+
+MOST_STATES = 60_000
+"""States of one machine that are settled exactly; where there are more, the least of its faults are left out."""
+
+MOST_TOGETHER, MOST_SESSIONS = 3, 24
+"""Fixes that are weighed as one session because they share strip-down, and such sessions of one machine."""
+
+AGAIN_HOURS = 10 / 60
+"""Hours to take a doubtful reading again (judgement, no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Making:
+    """Makes troubles and acts of one machine."""
+
+    lattice: Lattice
+    model: ValueModel
+    terms: ShopTerms
+    shop: Workshop
+    done: Done
+    crank_is_straight: bool = False
+    places: int = MOST_PLACES
+
+    @cached_property
+    def named(self) -> dict[int, Named]:
+        """The prices of each symptom by its cause, by the finding's place."""
+        found = {}
+        for axis, item in enumerate(self.lattice.findings):
+            symptom = open_symptom(item)
+            if symptom is not None:
+                others = [other for other in self.lattice.findings if other is not item]
+                before = self._before(item, symptom)
+                found[axis] = named_prices(item, symptom, before, others, self.lattice.row, self.model)
+        return found
+
+    def _before(self, item: Finding, symptom: Symptom) -> dict[str, float]:
+        """Return the beliefs before anything but readings is known, a cause known for sure among them at least at 0."""
+        beliefs = dict(causes_of(item, symptom, self.lattice.machine, straight=self.crank_is_straight))
+        known = self.lattice.machine.causes.get(item.fault)
+        return beliefs if known is None else {known: 0.0, **beliefs}
+
+    @cached_property
+    def gains(self) -> FloatArray:
+        """The most that curing each finding can bring, whatever else is there, money, shape (k,).
+
+        A symptom whose cause is named may stand lower than with it unknown, and then a cure brings more.
+        """
+        values, k = self.lattice.certain, self.lattice.certain.ndim
+        spans = [self.named[axis].span if axis in self.named else (1.0, 1.0) for axis in range(k)]
+        most = np.zeros(k)
+        for axis, (low, _) in enumerate(spans):
+            lowest = np.take(values, 1, axis) * low / self.lattice.told[axis]
+            beside = np.prod([max(1.0, high) for other, (_, high) in enumerate(spans) if other != axis])
+            rise = float((np.take(values, 0, axis) - lowest).max()) * float(beside)
+            freed = parts_freed(self.lattice.findings[axis], self.lattice.machine, self.terms)
+            most[axis] = max(rise * (1 - self.terms.fee_share), freed, 0.0)
+        return most
+
+    @cached_property
+    def alone(self) -> FloatArray:
+        """The least cost of each fix: parts and own hours, strip-down taken as shared, money."""
+        return self.shop.parts * self.terms.price_level + self.shop.hours * self.terms.hour_value
+
+    @cached_property
+    def odds(self) -> FloatArray:
+        """Odds of every fix on every finding, shape (k, n_fixes); for a symptom the best under any cause."""
+        found = [odds_on(self.shop, item, self.lattice.machine.readings) for item in self.lattice.findings]
+        table = np.array(found).reshape(len(found), len(self.shop.names))
+        for axis, item in enumerate(self.lattice.findings):
+            symptom = open_symptom(item)
+            if symptom:
+                table[axis] = self.cause_odds(symptom).max(axis=1)
+        new = [place for place, name in enumerate(self.shop.names) if name in self.lattice.machine.new_parts]
+        table[:, new] = 0.0
+        return table
+
+    def cause_odds(self, symptom: Symptom) -> FloatArray:
+        """Odds of every fix under every cause, shape (n_fixes, c), moved as own tries on the symptom moved them."""
+        table = np.zeros((len(self.shop.names), len(symptom.causes)))
+        for column, cause in enumerate(symptom.causes.values()):
+            for fix, chance in cause.fixes.items():
+                if fix in self.shop.names:
+                    moved = self._moved(fix, symptom)
+                    table[self.shop.names.index(fix), column] = min(0.99, chance.likely * moved)
+        return table
+
+    def _moved(self, fix: str, symptom: Symptom) -> float:
+        usual = [
+            fix_catalogue()[fix].cures[f].odds.likely
+            for f in symptom.stands_for
+            if f in fix_catalogue()[fix].cures
+        ]
+        own = [
+            self.shop.fixes[fix].cures[f].odds.likely
+            for f in symptom.stands_for
+            if f in self.shop.fixes[fix].cures
+        ]
+        return own[0] / usual[0] if own and usual and usual[0] > 0 else 1.0
+
+    @cached_property
+    def useful(self) -> list[bool]:
+        """Which fixes can pay at all: on all the faults they act on together, at the most that these bring."""
+        brings = self.gains @ self.odds if len(self.gains) else np.zeros(len(self.shop.names))
+        return [bool(gain > cost) for gain, cost in zip(brings, self.alone + self.terms.margin, strict=True)]
+
+    def could(self, axis: int) -> list[str]:
+        """The fixes that can work on a finding, whatever they cost."""
+        return [name for place, name in enumerate(self.shop.names) if self.odds[axis, place] > 0]
+
+    def fixes_on(self, axis: int) -> list[str]:
+        """The fixes that can work on a finding and can pay."""
+        names = enumerate(self.shop.names)
+        return [name for place, name in names if self.odds[axis, place] > 0 and self.useful[place]]
+
+    def troubles(self) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[str, ...]]:
+        """Return the troubles, the stories of symptoms by place, and faults left out for want of room."""
+        troubles: list[Trouble] = []
+        stories: dict[int, Story] = {}
+        rooms = self._rooms()
+        for axis, item in enumerate(self.lattice.findings):
+            trouble, told = self._trouble(axis, item, rooms.get(axis, 0))
+            troubles.append(trouble)
+            if told is not None:
+                stories[axis] = told
+        return self._fitted(troubles, stories)
+
+    def _rooms(self) -> dict[int, int]:
+        """Return how many places the story of each symptom may have, the dearest the most of them."""
+        open_ = [a for a, item in enumerate(self.lattice.findings) if open_symptom(item) and self.fixes_on(a)]
+        plain = np.prod(
+            [
+                2.0 + len(self.fixes_on(a))
+                for a in range(len(self.gains))
+                if a not in open_ and self.fixes_on(a)
+            ]
+        )
+        room = np.log(max(MOST_STATES / float(plain), 10.0))
+        weights = [1 / (place + 1) for place in range(len(open_))]
+        ranked = sorted(open_, key=lambda axis: -float(self.gains[axis]))
+        return {
+            axis: min(self.places, max(6, _power(float(np.exp(room * weight / sum(weights))))))
+            for axis, weight in zip(ranked, weights, strict=True)
+        }
+
+    def _trouble(self, axis: int, item: Finding, room: int) -> tuple[Trouble, Story | None]:
+        failed, cured = self.done.failed.get(item.fault, frozenset()), item.fault in self.done.cured
+        useful = self.fixes_on(axis)
+        names = [*useful, *(name for name in self.could(axis) if name in failed and name not in useful)]
+        symptom = open_symptom(item)
+        if symptom is not None and (names or self.lattice.machine.causes.get(item.fault)):
+            told = story(
+                self._riddle(axis, item, symptom, names),
+                shown_about(item, symptom, self.done.seen, self.lattice.machine.readings),
+                tuple(failed),
+                cured=cured,
+                most=room,
+            )
+            return told.trouble, told
+        measured = self.done.seen.get(f"{AGAIN}_{item.fault}")
+        if not useful and item.chance >= 1:
+            return fixed_trouble(item, cured=cured), None
+        odds = {name: float(self.odds[axis, self.shop.names.index(name)]) for name in names}
+        trouble = plain_trouble(item, odds, failed, cured=cured or measured == "not there")
+        if measured == "there" and not failed:
+            trouble = replace(trouble, start=1)
+        return trouble, None
+
+    def _riddle(self, axis: int, item: Finding, symptom: Symptom, names: Sequence[str]) -> Riddle:
+        beliefs = self.prior_of(item, symptom)
+        causes = tuple(beliefs)
+        columns = [list(symptom.causes).index(cause) for cause in causes]
+        places = [self.shop.names.index(name) for name in names]
+        table = self.cause_odds(symptom)[np.ix_(places, columns)]
+        return Riddle(
+            finding=item,
+            causes=causes,
+            prior=np.array(list(beliefs.values())),
+            fixes=tuple(names),
+            odds=table,
+            costs=np.array(
+                [
+                    self._cost(self.shop.parts[p] * self.terms.price_level, self.shop.together([p]))
+                    for p in places
+                ]
+            ),
+            looks=self._looks(symptom, causes),
+            named=self.named[axis].only([list(self._before(item, symptom)).index(cause) for cause in causes]),
+            told=self.lattice.told[axis],
+            gain=_rounded(float(self.gains[axis]), self.terms.price_level),
+        )
+
+    def prior_of(self, item: Finding, symptom: Symptom) -> dict[str, float]:
+        """Return the chances of the causes that can be behind a finding, after what readings say."""
+        known = self.lattice.machine.causes.get(item.fault)
+        return {known: 1.0} if known is not None else self._before(item, symptom)
+
+    def _cost(self, cash: float, hours: float) -> float:
+        return cash + hours * self.terms.hour_value
+
+    def _looks(self, symptom: Symptom, causes: Sequence[str]) -> tuple[LookAt, ...]:
+        """Return the looks that can be taken on this machine and that readings have not answered."""
+        every, found = {look.id: place for place, look in enumerate(looks(symptom))}, []
+        for look in looks(symptom):
+            if not self._can_look(look, symptom, causes):
+                continue
+            chance = np.array(
+                [[likelihood(look, shown, cause) for cause in causes] for shown in look.outcomes]
+            )
+            found.append(
+                LookAt(
+                    name=look.id,
+                    shows=tuple(look.outcomes),
+                    cost=self._cost(look.parts * self.terms.price_level, look.hours),
+                    chance=chance,
+                    alike=every[look.same_as or look.id],
+                )
+            )
+        return tuple(found)
+
+    def _can_look(self, look: Look, symptom: Symptom, causes: Sequence[str]) -> bool:
+        own = look.id.removeprefix("look_for_")
+        if own != look.id and own in symptom.causes and (own not in causes or len(causes) == 1):
+            return False
+        dead = (
+            any(item.fault == "no_start" for item in self.lattice.findings)
+            and "no_start" not in self.done.cured
+        )
+        return answered(look, self.lattice.machine.readings) is None and not (look.running and dead)
+
+    def _fitted(
+        self, troubles: list[Trouble], stories: dict[int, Story]
+    ) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[str, ...]]:
+        """Leave out work on the faults that bring least until all states can be settled."""
+        given_up = []
+        order = sorted(range(len(troubles)), key=lambda axis: float(self.gains[axis]))
+        for axis in order:
+            if np.prod([float(t.size) for t in troubles]) <= MOST_STATES:
+                break
+            item = troubles[axis].finding
+            if troubles[axis].size > 1 and axis not in stories:
+                cured = troubles[axis].start == 0
+                troubles[axis] = fixed_trouble(item, cured=cured)
+                given_up.append(item.fault)
+        return tuple(troubles), stories, tuple(given_up)
+
+
+def acts_on(
+    troubles: Sequence[Trouble], shop: Workshop, terms: ShopTerms, gains: FloatArray
+) -> tuple[Act, ...]:
+    """Return every act, those first that are to come first among equals: looks, then what brings most.
+
+    ``gains``, shape (k,), is the most that curing each trouble brings, money.
+    """
+    on: dict[str, list[int]] = {}
+    for axis, trouble in enumerate(troubles):
+        for name in trouble.moves:
+            on.setdefault(name, []).append(axis)
+    fixes = [name for name in shop.names if name in on]
+    looked = [name for name in on if name not in shop.names]
+    ranked = sorted(fixes, key=lambda name: (-max(float(gains[a]) for a in on[name]), shop.names.index(name)))
+    sessions = [_fix_act(names, on, shop, terms) for names in _sessions(ranked, on, shop)]
+    single = [_fix_act((name,), on, shop, terms) for name in ranked]
+    return (*(_look_act(name, on[name], troubles, terms) for name in looked), *sessions, *single)
+
+
+def _fix_act(
+    names: tuple[str, ...], on: Mapping[str, Sequence[int]], shop: Workshop, terms: ShopTerms
+) -> Act:
+    places = [shop.names.index(name) for name in names]
+    return Act(
+        names=names,
+        kind="fix",
+        parts=float(shop.parts[places].sum()) * terms.price_level,
+        hours=shop.together(places),
+        on=tuple(tuple((axis, name) for axis in on[name]) for name in names),
+    )
+
+
+def _look_act(name: str, axes: Sequence[int], troubles: Sequence[Trouble], terms: ShopTerms) -> Act:
+    touches = (tuple((axis, name) for axis in axes),)
+    if name.startswith(f"{AGAIN}_"):
+        return Act((name,), "measure", 0.0, AGAIN_HOURS, touches)
+    symptom = symptom_for(troubles[axes[0]].finding.fault)
+    assert symptom is not None  # noqa: S101  looks belong to symptoms
+    look = next(look for look in looks(symptom) if look.id == name)
+    return Act((name,), "look", look.parts * terms.price_level, look.hours, touches)
+
+
+def _sessions(names: Sequence[str], on: Mapping[str, Sequence[int]], shop: Workshop) -> list[tuple[str, ...]]:
+    """Return the sessions of two or three fixes on different faults that save strip-down, most saving first."""
+    found = []
+    for count in range(2, MOST_TOGETHER + 1):
+        for some in combinations(names, count):
+            places = [shop.names.index(name) for name in some]
+            saved = sum(shop.together([p]) for p in places) - shop.together(places)
+            apart = len({axis for name in some for axis in on[name]}) >= count
+            if saved > SAME and apart and _linked(places, shop):
+                found.append((saved, some))
+    found.sort(key=lambda pair: -pair[0])
+    return [some for _, some in found[:MOST_SESSIONS]]
+
+
+def _linked(places: Sequence[int], shop: Workshop) -> bool:
+    """Say whether every fix shares strip-down with another one of them."""
+    groups = shop.groups[list(places)]
+    return all(any(int(a) & int(b) for j, b in enumerate(groups) if i != j) for i, a in enumerate(groups))
+
+
+def _power(number: float) -> int:
+    """Return the power of two below a number, so that stories of like room are shared."""
+    return int(2 ** np.floor(np.log2(max(number, 1.0))))
+
+
+def _rounded(gain: float, price_level: float) -> float:
+    """Return a gain rounded up to a step of a quarter: the order of acts hangs on no more, and stories are shared.
+
+    The steps are those of money at price level 1, so that another money decides the same.
+    """
+    return price_level * float(1.25 ** np.ceil(np.log(max(gain / price_level, 1.0)) / np.log(1.25)))
+
+
+def odds_left(
+    lattice: Lattice,
+    model: ValueModel,
+    terms: ShopTerms,
+    shop: Workshop,
+    done: Done,
+    axis: int,
+    fix: str,
+) -> float:
+    """Return the odds of a fix on a finding after what looks have shown and fixes have failed; 0 for no fix."""
+    maker, item = Making(lattice, model, terms, shop, done), lattice.findings[axis]
+    symptom, place = open_symptom(item), shop.names.index(fix)
+    tried = [shop.names.index(name) for name in done.failed.get(item.fault, ()) if name in shop.names]
+    if symptom is None:
+        odds = odds_on(shop, item, lattice.machine.readings)
+        return after_failure(float(odds[place]), max((float(odds[other]) for other in tried), default=0.0))
+    table, left = maker.cause_odds(symptom), 0.0
+    beliefs, total = maker.prior_of(item, symptom), 0.0
+    for cause, chance in beliefs.items():
+        column = table[:, list(symptom.causes).index(cause)]
+        failed = max((float(column[other]) for other in tried), default=0.0)
+        total += chance * (1 - failed)
+        left += chance * (1 - failed) * after_failure(float(column[place]), failed)
+    return left / total if total > 0 else 0.0
