@@ -151,7 +151,9 @@ class Desk:
         if answer.kind == "look":
             (look,) = {name for name, _ in answer.on}
             results = {fault: truth.shows(look, by_fault[fault]) for fault in sorted(touched)}
-            return results, replace(told, seen=(*told.seen, *((f"{look}:{fault}", shown) for fault, shown in results.items())))
+            return results, replace(
+                told, seen=(*told.seen, *((f"{look}:{fault}", shown) for fault, shown in results.items()))
+            )
         assert answer.kind == "fix", f"no {answer.kind} is drawn here"
         results, failed, cured = {}, dict(told.failed), set(told.cured)
         for fault in sorted(touched):
