@@ -162,3 +162,21 @@ def test_one_timed_run_does_not_prove_the_blade_stop() -> None:
         found = told(readings={"blade_stop_s": runs})
         assert ("blade_stop" in found.safety.unchecked) == open_
         assert ("blade_stop" in {gate.check for gate in found.before_sale}) == open_
+
+
+def test_a_dear_symptom_is_not_starved_by_small_faults() -> None:
+    """Of two ways to make room the better is taken, what was left out is named, and the gap covers it."""
+    small = (
+        "dirty:serious",
+        "paint_faded:slight",
+        "blade_dull:serious",
+        "cable_frayed:serious",
+        "bag_missing:serious",
+    )
+    more = ("stiff_roll:serious", "blade_damaged:serious", "wheel_wobble:slight", "air_filter_bad:serious")
+    found = told("oil_leak_unknown:serious", *small, *more, sound=400.0)
+    by_hand = told("oil_leak_unknown:serious", *more, sound=400.0)
+    assert "left out for want of room" in found.method
+    assert found.gap > 0
+    first = {part.id for step in found.steps if step.kind == "look" for part in step.parts_of_it}
+    assert first & {part.id for step in by_hand.steps if step.kind == "look" for part in step.parts_of_it}

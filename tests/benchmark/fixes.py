@@ -21,11 +21,12 @@ from tests.benchmark.machines import MONTH, ends_checked, from_stock
 from tests.benchmark.price import BASIS, as_numbers
 from tests.benchmark.repairer import Desk, FixedPlan
 from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
-from valuer.advice.work.beliefs import story
 from valuer.advice.work.bench import plan_bench
 from valuer.advice.work.course import course_of
+from valuer.advice.work.done import NOTHING_DONE
 from valuer.advice.work.first_checks import check_hours
 from valuer.advice.work.job import Job, jobs
+from valuer.advice.work.making import Making
 from valuer.advice.work.tree import Prices, solve
 from valuer.advice.work.ways_out import ways_out
 from valuer.domain.faults import fault_catalogue
@@ -129,21 +130,19 @@ class DefaultTrees:
 
 
 # ------------------------------------------------------------------------------------------------ at true prices
-def at_truth(job: Job, true: Job) -> float:
-    """Return what following a machine's list gains at true prices: the same acts, other money at the end."""
+def at_truth(job: Job, true: Job, model: ValueModel) -> float:
+    """Return what following a machine's list gains at true prices: the same acts, other money at the end.
+
+    ``true`` is the machine's job under the ``model`` that knows the truth.
+    """
     course = course_of(job)
     if not course.works:
         return 0.0
+    named = Making(true.lattice, model, job.terms, job.shop, NOTHING_DONE).named
     troubles = list(job.troubles)
     for axis, told in job.stories.items():
-        riddle = (
-            replace(told.riddle, named=true.stories[axis].riddle.named)
-            if axis in true.stories
-            else told.riddle
-        )
-        troubles[axis] = story(riddle, most=told.trouble.size).trouble
-    if [t.size for t in troubles] != [t.size for t in job.troubles]:
-        troubles = list(job.troubles)
+        factor = replace(told.riddle, named=named[axis]).factors(told.beliefs)
+        troubles[axis] = replace(told.trouble, factor=np.where(told.trouble.there > 0, factor, 1.0))
     ends = ways_out(true.lattice, troubles, job.terms, check_hours(job.unchecked)).best
     proceeds = sum(chance * float(ends[state]) for state, chance in course.endings)
     return proceeds - course.cash - job.terms.hour_value * course.hours - true.now
@@ -204,7 +203,7 @@ def shares(s: Study, hour_value: float) -> dict[str, float]:
         some = s.machines[start : start + AT_A_TIME]
         for true, advised in zip(jobs(some, s.truth, terms), jobs(some, s.model, terms), strict=True):
             perfect += course_of(true).returns
-            advice += at_truth(advised, true)
+            advice += at_truth(advised, true, s.truth)
             promised += course_of(advised).returns
     return {"advice": advice / perfect, "promised / realised": promised / advice}
 
@@ -218,7 +217,7 @@ def others(s: Study, hour_value: float, some: Sequence[Machine]) -> dict[str, fl
         some, jobs(some, s.truth, terms), jobs(some, s.trees, terms), strict=True
     ):
         perfect += course_of(true).returns
-        gains["default trees' advice"] += at_truth(by_trees, true)
+        gains["default trees' advice"] += at_truth(by_trees, true, s.truth)
         for name, gain in rules(Desk(machine, s.truth, terms)).items():
             gains[name] = gains.get(name, 0.0) + gain
     return {name: gain / perfect for name, gain in gains.items()}

@@ -1,6 +1,6 @@
 """One machine on the bench with all that a decision about it rests on: troubles, acts, ways out, and the tree."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -27,8 +27,8 @@ from valuer.domain.shop import ShopTerms
 class Job:
     """A machine under decision. ``stories`` are those of its symptoms, by the trouble's place.
 
-    ``gains``, shape (k,), is the most that curing each finding brings, ``given_up`` what was left out for want of
-    room.
+    ``gains``, shape (k,), is the most that curing each finding brings, ``given_up`` the faults
+    (places) left out of the decision for want of room.
     """
 
     lattice: Lattice
@@ -43,7 +43,7 @@ class Job:
     ways: WaysOut
     unchecked: tuple[str, ...]
     firsts: tuple[First, ...]
-    given_up: tuple[str, ...]
+    given_up: tuple[int, ...]
 
     @property
     def machine(self) -> Machine:
@@ -201,7 +201,20 @@ def _value_now(value: Value, price: float) -> Value:
 
 
 def _made(maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
-    troubles, stories, given_up = maker.troubles()
+    """Return the job; where room is scarce, the better of leaving out nothing and leaving out what brings least.
+
+    They are weighed where nothing has been done yet, so that the list goes on as it was told.
+    """
+    made = [_made_without(out, maker, value, unchecked) for out in maker.left_out()]
+    return max(made, key=_at_first) if len(made) > 1 else made[0]
+
+
+def _at_first(job: Job) -> float:
+    return round(float(job.tree.value[tuple(trouble.origin for trouble in job.troubles)]), 6)
+
+
+def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
+    troubles, stories, given_up = maker.troubles(out)
     ways = ways_out(maker.lattice, troubles, maker.terms, check_hours(unchecked))
     return Job(
         lattice=maker.lattice,

@@ -1,6 +1,6 @@
 """Making a job: what each fault of a machine can come to, and every act that can be done about it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
@@ -11,7 +11,7 @@ from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
 from valuer.advice.work.done import Done
 from valuer.advice.work.tree import SAME, Act
-from valuer.advice.work.trouble import AGAIN, Trouble, after_failure, fixed_trouble, plain_trouble
+from valuer.advice.work.trouble import AGAIN, GONE, Trouble, after_failure, fixed_trouble, plain_trouble
 from valuer.advice.work.ways_out import parts_freed
 from valuer.advice.work.workshop import Workshop, odds_on
 from valuer.advice.worth.lattice import Lattice
@@ -23,6 +23,9 @@ from valuer.domain.symptoms import Look, Symptom, answered, likelihood, looks, s
 
 MOST_STATES = 60_000
 """States of one machine that are settled exactly; where there are more, the least of its faults are left out."""
+
+ROOMY = 128
+"""Places of the dearest symptom's story below which it is tried whether leaving out lesser faults is better."""
 
 MOST_TOGETHER, MOST_SESSIONS = 3, 24
 """Fixes that are weighed as one session because they share strip-down, and such sessions of one machine."""
@@ -71,9 +74,11 @@ class Making:
         spans = [self.named[axis].span if axis in self.named else (1.0, 1.0) for axis in range(k)]
         most = np.zeros(k)
         for axis, (low, _) in enumerate(spans):
-            lowest = np.take(values, 1, axis) * low / self.lattice.told[axis]
-            beside = np.prod([max(1.0, high) for other, (_, high) in enumerate(spans) if other != axis])
-            rise = float((np.take(values, 0, axis) - lowest).max()) * float(beside)
+            rises = np.take(values, [0], axis) - np.take(values, [1], axis) * low / self.lattice.told[axis]
+            for other, (_, high) in enumerate(spans):  # a named cause beside it may lift all that is cured
+                if other != axis and high > 1:
+                    rises = rises * _along(np.array([1.0, high]), other, k)
+            rise = float(rises.max())
             freed = parts_freed(self.lattice.findings[axis], self.lattice.machine, self.terms)
             most[axis] = max(rise * (1 - self.terms.fee_share), freed, 0.0)
         return most
@@ -134,31 +139,49 @@ class Making:
         names = enumerate(self.shop.names)
         return [name for place, name in names if self.odds[axis, place] > 0 and self.useful[place]]
 
-    def troubles(self) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[str, ...]]:
-        """Return the troubles, the stories of symptoms by place, and faults left out for want of room."""
+    def left_out(self) -> list[frozenset[int]]:
+        """Return what may be left out of the decision for want of room: nothing, or the faults that bring least.
+
+        So many of them that the dearest symptom's story has room; which is better is settled by deciding twice.
+        """
+        found = [frozenset[int]()]
+        dearest = max(self._open, key=lambda axis: float(self.gains[axis]), default=None)
+        if dearest is None:
+            return found
+        out: set[int] = set()
+        for axis in sorted(range(len(self.gains)), key=lambda axis: float(self.gains[axis])):
+            if self._rooms(out)[dearest] >= min(self.places, ROOMY):
+                break
+            if axis not in self._open and self.fixes_on(axis):
+                out.add(axis)
+        return [*found, frozenset(out)] if out else found
+
+    def troubles(
+        self, out: Collection[int] = ()
+    ) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[int, ...]]:
+        """Return the troubles, the stories of symptoms by place, and the faults (places) left out for want of room."""
         troubles: list[Trouble] = []
         stories: dict[int, Story] = {}
-        rooms = self._rooms()
+        rooms = self._rooms(out)
         for axis, item in enumerate(self.lattice.findings):
             trouble, told = self._trouble(axis, item, rooms.get(axis, 0))
-            troubles.append(trouble)
+            troubles.append(_left(trouble) if axis in out else trouble)
             if told is not None:
                 stories[axis] = told
-        return self._fitted(troubles, stories)
+        return self._fitted(troubles, stories, out)
 
-    def _rooms(self) -> dict[int, int]:
+    @cached_property
+    def _open(self) -> list[int]:
+        """The places of symptoms about which something can be done."""
+        return [a for a, item in enumerate(self.lattice.findings) if open_symptom(item) and self.fixes_on(a)]
+
+    def _rooms(self, out: Collection[int]) -> dict[int, int]:
         """Return how many places the story of each symptom may have, the dearest the most of them."""
-        open_ = [a for a, item in enumerate(self.lattice.findings) if open_symptom(item) and self.fixes_on(a)]
-        plain = np.prod(
-            [
-                2.0 + len(self.fixes_on(a))
-                for a in range(len(self.gains))
-                if a not in open_ and self.fixes_on(a)
-            ]
-        )
+        axes = (a for a in range(len(self.gains)) if a not in self._open and a not in out)
+        plain = np.prod([2.0 + len(self.fixes_on(a)) for a in axes if self.fixes_on(a)])
         room = np.log(max(MOST_STATES / float(plain), 10.0))
-        weights = [1 / (place + 1) for place in range(len(open_))]
-        ranked = sorted(open_, key=lambda axis: -float(self.gains[axis]))
+        weights = [1 / (place + 1) for place in range(len(self._open))]
+        ranked = sorted(self._open, key=lambda axis: -float(self.gains[axis]))
         return {
             axis: min(self.places, max(6, _power(float(np.exp(room * weight / sum(weights))))))
             for axis, weight in zip(ranked, weights, strict=True)
@@ -250,20 +273,23 @@ class Making:
         return answered(look, self.lattice.machine.readings) is None and not (look.running and dead)
 
     def _fitted(
-        self, troubles: list[Trouble], stories: dict[int, Story]
-    ) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[str, ...]]:
+        self, troubles: list[Trouble], stories: dict[int, Story], out: Collection[int]
+    ) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[int, ...]]:
         """Leave out work on the faults that bring least until all states can be settled."""
-        given_up = []
+        given_up = list(out)
         order = sorted(range(len(troubles)), key=lambda axis: float(self.gains[axis]))
         for axis in order:
             if np.prod([float(t.size) for t in troubles]) <= MOST_STATES:
                 break
-            item = troubles[axis].finding
             if troubles[axis].size > 1 and axis not in stories:
-                cured = troubles[axis].start == 0
-                troubles[axis] = fixed_trouble(item, cured=cured)
-                given_up.append(item.fault)
+                troubles[axis] = _left(troubles[axis])
+                given_up.append(axis)
         return tuple(troubles), stories, tuple(given_up)
+
+
+def _left(trouble: Trouble) -> Trouble:
+    """Return a trouble with nothing done about it, where it stands."""
+    return fixed_trouble(trouble.finding, cured=trouble.start == GONE and trouble.size > 1)
 
 
 def acts_on(
@@ -326,6 +352,12 @@ def _linked(places: Sequence[int], shop: Workshop) -> bool:
     """Say whether every fix shares strip-down with another one of them."""
     groups = shop.groups[list(places)]
     return all(any(int(a) & int(b) for j, b in enumerate(groups) if i != j) for i, a in enumerate(groups))
+
+
+def _along(numbers: FloatArray, axis: int, ndim: int) -> FloatArray:
+    shape = [1] * ndim
+    shape[axis] = len(numbers)
+    return numbers.reshape(shape)
 
 
 def _power(number: float) -> int:

@@ -43,8 +43,8 @@ MINUTES = 60.0
 PASSED, FAILED = "passed", "failed"
 EXACT = "exact: every state of the machine, every act from it"
 NARROWED = (
-    "at each state the looks and fixes that promise most are followed; the gap is what knowing each cause for sure "
-    "would bring beyond that, so no list can bring more"
+    "at each state the looks and fixes that promise most are followed; the gap is what knowing each cause for sure, "
+    "and curing what was left out for want of room, would bring beyond that, so no list can bring more"
 )
 
 
@@ -111,7 +111,7 @@ def work_list(course: Course, model: ValueModel) -> WorkList:
         questions=questions_about(job, model),
         hour_value=job.terms.hour_value,
         margin=job.terms.margin,
-        method=NARROWED if gap else EXACT,
+        method=_method(job, gap),
         gap=gap,
     )
 
@@ -474,9 +474,26 @@ def _symptoms(job: Job) -> tuple[SymptomCauses, ...]:
     return tuple(found)
 
 
+def _method(job: Job, gap: float) -> str:
+    if not gap and not job.given_up:
+        return EXACT
+    names = [fault_catalogue()[job.troubles[axis].finding.fault].name.lower() for axis in job.given_up]
+    left = (
+        f"; left out for want of room: {', '.join(names)}: write down what is cured and ask again"
+        if names
+        else ""
+    )
+    return f"{NARROWED}{left}"
+
+
 def gap_of(job: Job) -> float:
-    """Return what knowing the cause of each symptom whose story was narrowed would bring beyond the tree, money."""
-    start, gap = tuple(t.start for t in job.troubles), 0.0
+    """Return what no list can bring more than beyond the tree, money; 0 where it is exact.
+
+    That is what knowing the cause of each symptom whose story was narrowed would bring, and the most that curing
+    the faults left out for want of room could.
+    """
+    start = tuple(t.start for t in job.troubles)
+    gap = sum(float(job.gains[axis]) for axis in job.given_up if job.troubles[axis].there[start[axis]] > 0)
     for axis, told in job.stories.items():
         if told.whole or job.troubles[axis].there[job.troubles[axis].start] == 0:
             continue
