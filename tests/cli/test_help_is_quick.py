@@ -1,8 +1,8 @@
 """`valuer --help` and refusals of a misspelt command answer at once: nothing heavy is imported for them."""
 
+import resource
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -39,11 +39,12 @@ def test_nothing_heavy_is_imported(args: tuple[str, ...]) -> None:
     assert not names & HEAVY
 
 
-def test_help_takes_less_than_300_ms() -> None:
-    # Issue goal: .3 s on two cores. The best of five runs, since the machine may be busy with other things.
+def test_help_takes_less_than_300_ms_of_the_processor() -> None:
+    # Issue goal: .3 s on two cores. Time of the processor, the least of five runs: the machine may be busy.
     def seconds() -> float:
-        start = time.perf_counter()
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run([sys.executable, "-m", "valuer", "--help"], capture_output=True, check=True)
-        return time.perf_counter() - start
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
     assert min(seconds() for _ in range(5)) < 0.3

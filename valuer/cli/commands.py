@@ -19,6 +19,7 @@ from valuer.cli.options import (
     terms_options,
 )
 from valuer.cli.records import records_at, store_option
+from valuer.domain.words import printable
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -99,11 +100,21 @@ def find(words: tuple[str, ...], kind: str | None) -> None:
 
 
 @click.command()
-def demo() -> None:
+@click.option(
+    "--write",
+    "to",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the ten machines to a file (.csv or .json) instead, to try the commands on.",
+)
+def demo(to: Path | None) -> None:
     """Go through an invented bench of ten machines.
 
     Values of all, the faults of one, the fixes of another, and the ranking.
     """
+    if to is not None:
+        _write_demo(to)
+        return
     from valuer.cli import show, show_work
     from valuer.cli.model import load_adviser
     from valuer.demo import demo_bench
@@ -125,16 +136,31 @@ def demo() -> None:
     show.heading(out, "Your own machines", YOUR_OWN)
 
 
+def _write_demo(to: Path) -> None:
+    from valuer.demo import demo_bench
+    from valuer.records.book_files import machines_csv, machines_json
+
+    forms = {".csv": machines_csv, ".json": machines_json}
+    if to.suffix.lower() not in forms:
+        raise click.ClickException(f"--write: expected a name that ends in .csv or .json, got {to.name!r}")
+    if to.exists():
+        raise click.ClickException(f"--write: {to.name} is there already; give another name")
+    _, stand = demo_bench()
+    to.write_text(forms[to.suffix.lower()](stand), encoding="utf-8", newline="")
+    click.echo(printable(f"wrote {len(stand)} invented machines to {to}"))
+
+
 @click.command()
 @click.option("--csv", "as_csv", is_flag=True, help="Write CSV; without it JSON.")
-def template(*, as_csv: bool) -> None:
-    """Write a machine file to fill in, explained.
+@click.option("--explain", is_flag=True, help="Say below what every name means and may be.")
+def template(*, as_csv: bool, explain: bool) -> None:
+    """Write a machine file with an example to write over.
 
     For example: valuer template --csv > bench.csv
     """
-    from valuer.records.template import blank_csv, blank_json
+    from valuer.records.template import template_csv, template_json
 
-    click.echo(blank_csv() if as_csv else blank_json(), nl=False)
+    click.echo((template_csv if as_csv else template_json)(explain=explain), nl=False)
 
 
 @click.command()

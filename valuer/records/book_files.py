@@ -224,6 +224,19 @@ def as_csv(book: Book) -> str:
     return "".join([_line(COLUMNS), *map(_row, own + seen)])
 
 
+def machines_csv(machines: Iterable[Machine]) -> str:
+    """Machines as a CSV machine file, every column there, unknowns empty."""
+    columns = tuple(Machine.model_fields)
+    rows = (_guarded(_machine_cells(machine)) for machine in machines)
+    return "".join([_line(columns), *(_line([row.get(name) for name in columns]) for row in rows)])
+
+
+def machines_json(machines: Iterable[Machine]) -> str:
+    """Machines as a JSON machine file, unknowns left out."""
+    wire = {"machines": [_told(machine) for machine in machines]}
+    return json.dumps(wire, indent=2, ensure_ascii=False) + "\n"
+
+
 def _seen_cells(seen: Comparable) -> dict[str, Any]:
     return {"kind": seen.kind, "sold_on": seen.seen_on.isoformat(), "price": seen.price}
 
@@ -250,7 +263,9 @@ def _machine_cells(machine: Machine) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, list):
-        return ",".join(str(_plain(each)) for each in value)
+        return " ".join(str(_plain(each)) for each in value)
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
     return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
 
 

@@ -1,7 +1,5 @@
 """A machine file to fill in: every name, what it means, and what may stand there."""
 
-import csv
-import io
 import json
 from typing import Any, get_args
 
@@ -9,6 +7,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.gates import Gate, gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.readings import Readings
+from valuer.records.book_files import machines_csv
 from valuer.records.cells import LISTS, PAIRS
 
 HOW = (
@@ -18,26 +17,39 @@ HOW = (
 )
 
 
-def blank_json() -> str:
-    """A JSON machine file with one empty machine, and the meaning of every name under ``about``."""
-    empty: dict[str, Any] = dict.fromkeys(Machine.model_fields)
-    machine = empty | {
-        "id": "m1",
-        **{name: [] for name in sorted(LISTS)},
-        **{name: {} for name in sorted(PAIRS)},
+EXAMPLE = Machine.model_validate(
+    {
+        "id": "green-1",
+        "note": "An example: write your own over it.",
+        "called": "the green one by the door",
+        "drive": "rear_variable",
+        "deck_width_in": 21,
+        "deck_material": "steel",
+        "start": "rope",
+        "tier": "mid",
+        "age_years": 6,
+        "kept": "inside",
+        "faults": ["fuel_leak_carb:serious", "blade_dull:slight"],
+        "readings": {"cold_pulls": 5, "blade_stop_s": [2.1, 2.3, 2.2]},
+        "checks": {"recall": "passed", "shields": "passed"},
     }
-    return json.dumps({"about": explained(), "machines": [machine]}, indent=2, ensure_ascii=False) + "\n"
+)
+"""The machine that stands in a template, invented."""
 
 
-def blank_csv() -> str:
-    """A CSV machine file with one empty machine, and the meaning of every name in remarks above it."""
-    text = io.StringIO()
-    for name, meaning in _lines(explained()):
-        text.write(f"# {name}: {meaning}\n")
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(Machine.model_fields)
-    rows.writerow(["m1", *[""] * (len(Machine.model_fields) - 1)])
-    return text.getvalue()
+def template_json(*, explain: bool = False) -> str:
+    """A JSON machine file with one example and every other name empty; explained, what each name means follows it."""
+    empty: dict[str, Any] = dict.fromkeys(Machine.model_fields)
+    empty |= {name: [] for name in sorted(LISTS)} | {name: {} for name in sorted(PAIRS)}
+    machine = empty | json.loads(EXAMPLE.model_dump_json(exclude_none=True, exclude_defaults=True))
+    about = explained() if explain else {"how": HOW}
+    return json.dumps({"machines": [machine], "about": about}, indent=2, ensure_ascii=False) + "\n"
+
+
+def template_csv(*, explain: bool = False) -> str:
+    """A CSV machine file with one example; below it how to write, or explained, what each name means, as remarks."""
+    remarks = _lines(explained()) if explain else [("how", HOW)]
+    return machines_csv([EXAMPLE]) + "".join(f"# {name}: {meaning}\n" for name, meaning in remarks)
 
 
 def explained() -> dict[str, Any]:
