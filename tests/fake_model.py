@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tests.fake_selling import FakeSelling
-from valuer.advice.ports import Basis, Beyond, FloatArray
+from valuer.advice.ports import Basis, Beyond, FloatArray, Months
 from valuer.domain.faults import fault_order
 from valuer.domain.machine import Machine
 
@@ -23,7 +23,7 @@ class FakeModel:
     basis = Basis(model="fake 1", data_sha256="0" * 64, synthetic=True, own_sales=0)
     selling = FakeSelling()
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         return np.zeros((len(machines), len(fault_order())))
 
     def fault_column(self, fault: str) -> int:

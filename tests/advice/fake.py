@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from valuer.advice.ports import Basis, Beyond, FloatArray
+from valuer.advice.ports import Basis, Beyond, FloatArray, Months
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 
@@ -74,7 +74,7 @@ class FakeModel:
         self.calls = 0
         self.basis = Basis(model="fake 1", data_sha256="0" * 64, synthetic=True, own_sales=0)
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Column 0 holds the sound price; the month changes nothing here."""
         rows = np.zeros((len(machines), len(COLUMNS) + 1))
         rows[:, 0] = [self.by_id.get(machine.id, self.sound) for machine in machines]

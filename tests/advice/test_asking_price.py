@@ -4,6 +4,7 @@ Ids T.. are those of the trade's sanity facts (common practice, no source).
 """
 
 from collections.abc import Sequence
+from dataclasses import astuple
 from typing import Any
 
 import numpy as np
@@ -13,11 +14,12 @@ from hypothesis import strategies as st
 
 from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
-from valuer.advice.ports import FloatArray
+from valuer.advice.ports import FloatArray, Months
 from valuer.advice.sale.asking_price import asking_prices, standing
+from valuer.advice.sale.keeping import from_each_month
 from valuer.advice.sale.offer import judge_offers
-from valuer.advice.sale.sale import LEFT_OVER, sales
-from valuer.advice.sale.waiting import roll_back
+from valuer.advice.sale.sale import LEFT_OVER, later, sales
+from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
 from valuer.advice.sale.written import written, written_between
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
@@ -34,9 +36,9 @@ class SeasonModel(FakeModel):
     def __init__(self, width: float = 0.2, sound: float = 1.0) -> None:
         self.width, self.sound = width, sound
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         rows = super().encode(machines, month)
-        return np.column_stack([rows, np.full(len(rows), YEAR[month - 1])])
+        return np.column_stack([rows, np.broadcast_to(YEAR[np.asarray(month) - 1], len(rows))])
 
     def value(self, rows: FloatArray) -> FloatArray:
         return super().value(rows[:, :-1]) * rows[:, -1] * self.sound
@@ -139,6 +141,25 @@ def test_t34_keeping_appears_only_where_it_is_worth_more(learned: SellingModel) 
         keeping = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month))[0].keeping
         assert keeping is not None
         assert (keeping.verdict == "keep") == (keeping.worth_kept > keeping.worth_now)
+
+
+@pytest.mark.parametrize("month", [2, 9])
+def test_starts_side_by_side_are_worth_what_each_is_alone(learned: SellingModel, month: int) -> None:
+    """One table for now and the eight months to come; a listing by itself is the judge."""
+    sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=month))[0]
+    table = from_each_month(sale, 9)
+    for months in range(9):
+        alone = (later(sale, (month - 1 + months) % 12 + 1) if months else sale).waiting(9)
+        assert table.best[months] == pytest.approx(float(alone.best), rel=1e-12)
+        plans = [np.array([astuple(week) for week in follow(each)]) for each in (table.of(months), alone)]
+        assert plans[0] == pytest.approx(plans[1], rel=1e-12)
+
+
+def test_the_last_bits_of_a_float_decide_nothing() -> None:
+    """.1 + .2 is not .3 to a computer; the first of two equal worths is the best, and neither beats the other."""
+    assert best_place(np.array([0.0, 0.3, 0.1 + 0.2])) == 1
+    assert not beats(0.1 + 0.2, 0.3)
+    assert beats(0.3001, 0.3)
 
 
 def test_t50_a_sound_machine_out_of_season_is_only_a_question_of_the_month(learned: SellingModel) -> None:

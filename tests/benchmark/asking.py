@@ -138,7 +138,7 @@ def tree_least(sale: Sale, terms: ShopTerms, weeks: int) -> float:
     )
     kept = []
     for months in range(1, 9):
-        later_on = later(sale, (sale.outlook.month - 1 + months) % 12 + 1)
+        later_on = later(sale, (sale.outlook.month_of(0) - 1 + months) % 12 + 1)
         tree = _tree(later_on, weeks)
         best = max(tree(0, at, MOST_CUTS, standing=True) for at in range(len(later_on.asks(weeks))))
         stands = months * 52 / 12

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from tests.benchmark.big_import import import_time
 from tests.benchmark.figures import Figure, at_least, at_most, beside, keep, within
 from tests.benchmark.second_market import NOISE, SecondMarket, draw_machines, shifted
-from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
+from valuer.advice.ports import Basis, Beyond, FloatArray, Months, ValueModel
 from valuer.advice.worth.lattice import subset_rows, subsets
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import bench_hours, fixes_for, odds, parts_cost
@@ -48,11 +48,17 @@ class Remembering:
     def basis(self) -> Basis:
         return self.model.basis
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
-        keys = [(machine.model_dump_json(exclude_unset=True), month) for machine in machines]
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
+        months = [month] * len(machines) if isinstance(month, int) else month
+        keys = [
+            (machine.model_dump_json(exclude_unset=True), when)
+            for machine, when in zip(machines, months, strict=True)
+        ]
         new = {key: machine for key, machine in zip(keys, machines, strict=True) if key not in self._rows}
         if new:
-            self._rows.update(zip(new, self.model.encode(list(new.values()), month), strict=True))
+            self._rows.update(
+                zip(new, self.model.encode(list(new.values()), [when for _, when in new]), strict=True)
+            )
         return np.array([self._rows[key] for key in keys])
 
     def fault_column(self, fault: str) -> int:

@@ -20,7 +20,7 @@ from tests.benchmark.hidden import Tries, orders
 from tests.benchmark.machines import MONTH, ends_checked, from_stock
 from tests.benchmark.price import BASIS, as_numbers
 from tests.benchmark.repairer import Desk, FixedPlan
-from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
+from valuer.advice.ports import Basis, Beyond, FloatArray, Months, ValueModel
 from valuer.advice.work.bench import plan_bench
 from valuer.advice.work.course import course_of
 from valuer.advice.work.done import NOTHING_DONE
@@ -56,7 +56,7 @@ class TruthModel:
     stock: Stock
     basis: Basis = BASIS
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows of the place in the stock and one column a fault."""
         del month  # the stock already stands in the month of the question
         rows = np.zeros((len(machines), 1 + len(fault_catalogue())))
@@ -100,7 +100,7 @@ class DefaultTrees:
     trees: Any
     basis: Basis = BASIS
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Level codes, numbers, one column a fault."""
         sales = pd.DataFrame([{n: getattr(m, n) for n in ATTRIBUTES} for m in machines], dtype=object)
         sales = sales.assign(month=month, faults="", price=1.0)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.fake_model import LEFT, SOUND, FakeModel
-from valuer.advice.ports import FloatArray
+from valuer.advice.ports import FloatArray, Months
 from valuer.domain.faults import fault_catalogue, fault_order
 from valuer.domain.machine import Machine
 from valuer.price_model.corrected import ADDED, CorrectedModel
@@ -333,7 +333,7 @@ def test_wrecks_that_sell_well_here_lift_wrecks_and_not_what_works() -> None:
 class Worth(FakeModel):
     """A sound machine is worth its new price; faults take off the same shares of each."""
 
-    def encode(self, machines: object, month: int) -> FloatArray:
+    def encode(self, machines: object, month: Months) -> FloatArray:
         found = super().encode(machines, month)  # type: ignore[arg-type]
         return np.column_stack([found, [[each.new_price or SOUND] for each in machines]])  # type: ignore[attr-defined]
 
@@ -371,7 +371,7 @@ def test_one_factor_for_all_faults_multiplies_the_loss(rest: float) -> None:
 class Ageing(FakeModel):
     """200 less a tenth for each year, as a log."""
 
-    def encode(self, machines: object, month: int) -> FloatArray:
+    def encode(self, machines: object, month: Months) -> FloatArray:
         found = super().encode(machines, month)  # type: ignore[arg-type]
         ages = [[each.age_years or 0.0] for each in machines]  # type: ignore[attr-defined]
         return np.column_stack([found, ages])

@@ -15,6 +15,9 @@ FloatArray = NDArray[np.float64]
 LEVEL: dict[Severity, int] = {"slight": 1, "serious": 2}
 """How a severity is written in a row of the model; 0 is an absent fault."""
 
+Months = int | Sequence[int]
+"""One month for all machines, or one for each; 1 to 12."""
+
 
 class Basis(BaseModel):
     """Where the numbers of an answer come from."""
@@ -55,7 +58,7 @@ class ValueModel(Protocol):
     def basis(self) -> Basis:
         """Name, data and own sales behind the values."""
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows of shape (n, p) for the machines with every fault absent (0); month is 1 to 12."""
 
     def fault_column(self, fault: str) -> int:

@@ -26,7 +26,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from valuer.advice.ports import Basis, Beyond, FloatArray, ValueModel
+from valuer.advice.ports import Basis, Beyond, FloatArray, Months, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.design import runs
@@ -73,7 +73,7 @@ class CorrectedModel:
         holds = range_holds(self.correction)
         return self.model.basis.model_copy(update={"own_sales": learnt_from, "range_holds": holds})
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows of shape (n, p + ADDED) with every fault absent."""
         rows = self.model.encode(machines, month)
         sound = np.log(self.model.value(rows)) if len(rows) else np.zeros(0)

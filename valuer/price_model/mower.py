@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from valuer.advice.ports import Basis, Beyond
+from valuer.advice.ports import Basis, Beyond, Months
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Machine
@@ -124,13 +124,13 @@ class MowerModel:
         """Whether it was trained on invented sales alone."""
         return self.basis.synthetic and not self.basis.own_sales
 
-    def encode(self, machines: Sequence[Machine], month: int) -> Floats:
+    def encode(self, machines: Sequence[Machine], month: Months) -> Floats:
         """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
         columns = self.price_model.columns
         codes = [
             [level.get(getattr(m, name), np.nan) for m in machines] for name, level in self._levels.items()
         ]
-        seasons = season(np.full(len(machines), month))
+        seasons = season(np.broadcast_to(np.asarray(month), len(machines)))
         numbers = [
             scaled(seasons[name] if name in seasons else _numbers(machines, name), name, columns)
             for name in columns.knots

@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from valuer.advice.ports import FloatArray, ValueModel
+from valuer.advice.ports import FloatArray, Months, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Finding, Machine, with_changes
@@ -81,23 +81,20 @@ def present(machine: Machine) -> tuple[Finding, ...]:
 
 def encoded(model: ValueModel, machines: Sequence[tuple[Machine, int]]) -> FloatArray:
     """Rows of the model for the machines, each in the month beside it, every fault absent."""
-    rows: dict[int, FloatArray] = {}
-    for asked in {month for _, month in machines}:
-        places = [place for place, (_, month) in enumerate(machines) if month == asked]
-        found = model.encode([machines[place][0] for place in places], asked)
-        rows |= dict(zip(places, found, strict=True))
-    return np.array([rows[place] for place in range(len(machines))])
+    return model.encode([machine for machine, _ in machines], [month for _, month in machines])
 
 
 def machine_columns(
-    model: ValueModel, machines: Sequence[Machine], month: int, sound: FloatArray
+    model: ValueModel, machines: Sequence[Machine], month: Months, sound: FloatArray
 ) -> FloatArray:
     """What of the machines but their faults bears on the terms, as in `Seen.machine`; sound: log values, shape (n,)."""
     aged = age_loss(model, machines, month, sound)
-    return np.column_stack([aged, season(np.full(len(machines), float(month))), shown_levels(machines)])
+    return np.column_stack(
+        [aged, season(np.broadcast_to(np.asarray(month, dtype=float), len(machines))), shown_levels(machines)]
+    )
 
 
-def age_loss(model: ValueModel, machines: Sequence[Machine], month: int, sound: FloatArray) -> FloatArray:
+def age_loss(model: ValueModel, machines: Sequence[Machine], month: Months, sound: FloatArray) -> FloatArray:
     """Log value of each sound machine less that of the same at USUAL_AGE, shape (n,); 0 where age is unknown.
 
     ``sound``: log values of the sound machines, shape (n,).
@@ -105,7 +102,8 @@ def age_loss(model: ValueModel, machines: Sequence[Machine], month: int, sound: 
     told = [place for place, machine in enumerate(machines) if machine.age_years is not None]
     lost = np.zeros(len(machines))
     if told:
-        usual = model.encode([with_changes(machines[place], age_years=USUAL_AGE) for place in told], month)
+        months = month if isinstance(month, int) else [month[place] for place in told]
+        usual = model.encode([with_changes(machines[place], age_years=USUAL_AGE) for place in told], months)
         lost[told] = sound[told] - np.log(model.value(usual))
     return lost
 

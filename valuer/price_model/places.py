@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
-from valuer.advice.ports import Basis, Beyond, FloatArray
+from valuer.advice.ports import Basis, Beyond, FloatArray, Months
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.market.assumptions import Assumptions, assumptions
@@ -69,13 +69,14 @@ class HomeMarket:
         places = {fault: place for place, fault in enumerate(fault_catalogue())}
         self.in_market = [self.first_fault + places[fault] for fault in a.fault_ids]
 
-    def encode(self, machines: Sequence[Machine], month: int) -> FloatArray:
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows with every fault absent."""
         rows = np.zeros((len(machines), self.first_fault + len(fault_catalogue())))
-        for row, machine in zip(rows, machines, strict=True):
+        months = [month] * len(machines) if isinstance(month, int) else month
+        for row, machine, when in zip(rows, machines, months, strict=True):
             said = {name: getattr(machine, name, None) for name in UNSAID}
             told = {name: UNSAID[name] if value is None else value for name, value in said.items()}
-            told |= {"month": month, "floor": self.floor(str(told["tier"]), str(told["drive"]))}
+            told |= {"month": when, "floor": self.floor(str(told["tier"]), str(told["drive"]))}
             row[: len(WORDS)] = [words.index(str(told[name])) for name, words in WORDS.items()]
             row[len(WORDS) : self.first_fault] = [float(told[name]) for name in NUMBERS]  # type: ignore[arg-type]
         return rows

@@ -114,9 +114,13 @@ class SellingModel:
         known = columns(ask - worth, least - worth, month, week, faults)
         shape = np.broadcast_shapes(*(np.shape(each) for each in (ask, least, month, week, worth)))
         chance = np.broadcast_to(_logistic(self.log_odds + _sum(self.hazard, TERMS, known)), shape)
-        place = PLACES.reshape(-1, *(1,) * len(shape))
-        reached = _logistic(_sum(self.reach, REACH_TERMS, _at_place(known, ask, least, worth, place)))
-        return chance, np.tensordot(PLACE_WEIGHTS, np.broadcast_to(reached, (len(PLACES), *shape)), axes=1)
+        share: Floats = np.zeros(())
+        for place, weight in zip(
+            PLACES, PLACE_WEIGHTS, strict=True
+        ):  # all at once outgrows the processor's cache
+            at_place = _at_place(known, ask, least, worth, place)
+            share = share + weight * _logistic(_sum(self.reach, REACH_TERMS, at_place))
+        return chance, np.broadcast_to(share, shape)
 
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
         """Log sd of the worth round the value of a machine whose price range stands for this log sd."""
@@ -134,12 +138,23 @@ class SellingModel:
 
 def _sum(coefficients: Mapping[str, float], names: Sequence[str], known: Mapping[str, Floats]) -> Floats:
     """Sum of coefficient times column; small columns first, so that what they share is added up once."""
-    parts = [coefficients[name] * known[name] for name in names if coefficients[name]]
-    return np.asarray(sum(sorted(parts, key=np.size), np.zeros(())))
+    parts = [np.asarray(coefficients[name] * known[name]) for name in names if coefficients[name]]
+    total = np.zeros(())
+    for part in sorted(parts, key=np.size):
+        whole = np.broadcast_shapes(total.shape, part.shape) == part.shape
+        total = np.asarray(
+            np.add(total, part, out=part if whole else None)
+        )  # a new array costs more than the sum
+    return total
 
 
-def _logistic(x: Any) -> Floats:
-    return np.asarray(1.0 / (1.0 + np.exp(np.minimum(np.maximum(-x, -40.0), 40.0))))
+def _logistic(x: Floats) -> Floats:
+    """1 / (1 + exp(-x)), in one array of its own."""
+    found = np.asarray(np.negative(x))
+    np.clip(found, -40.0, 40.0, out=found)
+    np.exp(found, out=found)
+    found += 1.0
+    return np.asarray(np.reciprocal(found, out=found))
 
 
 def columns(
@@ -168,13 +183,15 @@ def columns(
 
 
 def _at_place(
-    known: Mapping[str, Floats], ask: Floats, least: Floats, worth: Floats, place: Floats
+    known: Mapping[str, Floats], ask: Floats, least: Floats, worth: Floats, place: Floats | float
 ) -> dict[str, Floats]:
     """The columns with those of a price at a place between the least (0) and the ask (1), logs as in `week`."""
     low, high = np.exp(least), np.exp(ask)
     price = np.log(low + place * (high - low))
     off = ask - price
-    above = np.maximum(price - worth + FEW_BELOW, 0.0) ** 2
+    above = np.asarray(price - (worth - FEW_BELOW))
+    np.maximum(above, 0.0, out=above)
+    np.multiply(above, above, out=above)
     return {
         **known,
         "price_above": above,

@@ -90,7 +90,7 @@ def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -
     return AskingPrice(
         **carried,
         first=first,
-        week=sale.outlook.listed + 1,
+        week=sale.outlook.next_week,
         so_far=so_far(sale),
         ladder=_ladder(decision, expected, in_weeks),
         ask=plan[0].ask,
@@ -176,7 +176,7 @@ def asking_weeks(outlook: Outlook, plan: Sequence[WeekPlan]) -> tuple[AskingWeek
         sold += (1.0 - sold) * week.chance
         weeks.append(
             AskingWeek(
-                week=outlook.listed + place + 1,
+                week=outlook.next_week + place,
                 month=outlook.month_of(place),
                 ask=week.ask,
                 cut=week.ask < before < float("inf"),

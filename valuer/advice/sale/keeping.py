@@ -3,11 +3,13 @@
 What is decided here holds for the asking price and for an offer at the door alike.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from valuer.advice.sale.sale import MONTH_WEEKS, Sale, later
+import numpy as np
+
+from valuer.advice.sale.sale import MONTH_WEEKS, MOST_CUTS, Sale, later
 from valuer.advice.sale.selling_documents import Keeping
-from valuer.advice.sale.waiting import WeekPlan
+from valuer.advice.sale.waiting import Waiting, WeekPlan, beats, best_place, follow, roll_back
 from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
 
@@ -30,30 +32,58 @@ class Decision:
 
 def decide(sale: Sale, terms: ShopTerms, weeks: int) -> Decision:
     """Return whether to keep or list, and the plan from the listing on, over so many weeks from then."""
-    keeping, now = keep_or_list(sale, terms, weeks), sale.plan(weeks)
+    table = from_each_month(sale, weeks)
+    keeping, now = _keeping(table, sale, terms), follow(table.of(0))
     if keeping.verdict != "keep":
         least = now[0].worth if now[0].stop else min(now[0].least, now[0].ask)
         return Decision(keeping, sale, now, least)
-    listed = later(sale, _ahead(sale.outlook.month, keeping.month - terms.month))
-    return Decision(keeping, listed, listed.plan(weeks), keeping.worth_kept)
+    months = (keeping.month - terms.month) % 12
+    listed = later(sale, _ahead(sale.outlook.month_of(0), months))
+    return Decision(keeping, listed, follow(table.of(months)), keeping.worth_kept)
 
 
 def keep_or_list(sale: Sale, terms: ShopTerms, weeks: int) -> Keeping:
     """Return whether listing now or in a later month is worth more, with both worths as prices."""
-    waiting = sale.waiting(weeks)
-    choices = [(kept_for(sale, terms, weeks, months), months) for months in range(1, MOST_MONTHS + 1)]
+    return _keeping(from_each_month(sale, weeks), sale, terms)
+
+
+def from_each_month(sale: Sale, weeks: int) -> Waiting:
+    """Worth of waiting if it is listed now, in a month, and so on to MOST_MONTHS, side by side in one table."""
+    starts = [sale] + [
+        later(sale, _ahead(sale.outlook.month_of(0), months)) for months in range(1, MOST_MONTHS + 1)
+    ]
+    asks = [start.asks(weeks) for start in starts]
+    most = max(map(len, asks))
+    outlook = replace(
+        sale.outlook,
+        month=np.array([[[start.outlook.month]] for start in starts]),
+        listed=np.array([[[start.outlook.listed]] for start in starts]),
+    )
+    return roll_back(
+        np.stack([np.pad(each, (0, most - len(each)), mode="edge") for each in asks]),
+        outlook.sale,
+        np.full(weeks, sale.cost),
+        np.stack([start.left_over(weeks) for start in starts], axis=1),
+        MOST_CUTS,
+        sale.tied_up,
+    )
+
+
+def _keeping(table: Waiting, sale: Sale, terms: ShopTerms) -> Keeping:
+    now, later_on = float(table.best[0]), table.best[1:]
+    choices = [(_kept(float(best), sale, terms, months), months) for months, best in enumerate(later_on, 1)]
     (worth, storage), months = max(choices, key=lambda choice: choice[0][0])
-    keep = worth > waiting.best
+    keep = beats(worth, now)
     month = _ahead(terms.month, months)
     return Keeping(
         verdict="keep" if keep else "list now",
         month=month if keep else terms.month,
         weeks=round(months * MONTH_WEEKS) if keep else 0,
-        worth_now=waiting.best,
+        worth_now=now,
         worth_kept=worth,
         storage=storage,
-        ask_now=float(waiting.asks[int(waiting.standing[0, -1].argmax())]),
-        reason=_reason(worth - waiting.best, storage, MONTHS[month - 1], keep=keep),
+        ask_now=float(table.asks[0, best_place(table.standing[0, 0, -1])]),
+        reason=_reason(worth - now, storage, MONTHS[month - 1], keep=keep),
     )
 
 
@@ -61,16 +91,21 @@ def _ahead(month: int, months: int) -> int:
     return (month - 1 + months) % 12 + 1
 
 
-def kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> tuple[float, float]:
-    """Return what listing some months later is worth today, and what standing until then costs."""
+def kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> float:
+    """Return what listing some months later is worth today."""
+    best = later(sale, _ahead(sale.outlook.month_of(0), months)).waiting(weeks).best
+    return _kept(float(best), sale, terms, months)[0]
+
+
+def _kept(best: float, sale: Sale, terms: ShopTerms, months: int) -> tuple[float, float]:
+    """Return what a listing worth so much some months later is worth today, and what standing until then costs."""
     stands = months * MONTH_WEEKS
     cost = stands * sale.cost
     risk = 0.0
     if months >= CARE_FROM:
         cost += terms.winter_care + terms.winter_care_hours * terms.hour_value
         risk = terms.keeping_loss
-    worth = later(sale, _ahead(sale.outlook.month, months)).waiting(weeks).best
-    return worth * (1 - risk) * (1 - sale.tied_up) ** stands - cost, cost
+    return best * (1 - risk) * (1 - sale.tied_up) ** stands - cost, cost
 
 
 def _reason(gain: float, storage: float, month: str, *, keep: bool) -> str:

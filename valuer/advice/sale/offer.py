@@ -101,7 +101,7 @@ def _judge(
         "basis": model.basis,
         "sold_as": route,
         "offer": offer,
-        "week": sale.outlook.listed + 1,
+        "week": sale.outlook.next_week,
         "so_far": so_far(sale),
     }
     if route is None:

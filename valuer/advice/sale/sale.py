@@ -24,9 +24,8 @@ LEFT_OVER = 0.60
 its value a machine is gone in days in any month; a tenth less for certainty)."""
 
 MOST_CUTS = 5
-"""Cuts of the ask that do not look desperate (common practice, no source: at most three, then change the
-plan).
-"""
+"""Cuts of the ask in one plan (judgement). Common practice, no source, is three larger ones, then another plan; a plan
+of five smaller ones loses about .2 % of the price less to the best one there is, in the simulator (trial)."""
 
 LOW, HIGH = 0.6, 1.75
 """Asks beside the value that are looked at, before the range of the listings narrows them."""
@@ -153,14 +152,10 @@ def _outlook(
 
 def _season(lattice: Lattice, model: ValueModel, terms: ShopTerms) -> FloatArray:
     """Value by month of the northern year beside that of this month, every fault left in; shape (12,)."""
-    rows = []
-    for month in range(1, 13):
-        row = model.encode([at_price_level(lattice.machine, terms.price_level)], month)[0]
-        present = lattice.row != 0
-        faults = [model.fault_column(item.fault) for item in (*lattice.findings, *lattice.held)]
-        row[faults] = np.where(present[faults], lattice.row[faults], 0.0)
-        rows.append(row)
-    prices = model.value(np.stack(rows))
+    rows = model.encode([at_price_level(lattice.machine, terms.price_level)] * 12, range(1, 13))
+    faults = [model.fault_column(item.fault) for item in (*lattice.findings, *lattice.held)]
+    rows[:, faults] = lattice.row[faults]
+    prices = model.value(rows)
     return np.asarray(prices / prices[season_month(terms) - 1])
 
 
