@@ -27,7 +27,9 @@ from api.records import LiveRecords, records
 from api.selling import selling
 from valuer import __version__
 from valuer.adviser import Adviser, catalogue, model_card
-from valuer.answers import BenchRankings, Catalogue, ModelCard, Valuations
+from valuer.answers.around import Catalogue, ModelCard
+from valuer.answers.work import BenchRankings
+from valuer.answers.worth import Valuations
 from valuer.records.store.store import Store
 
 ABOUT = """Values of walk-behind mowers, fixes that pay, and the order of the bench.

@@ -10,7 +10,8 @@ from api.bodies import HeavyRoute
 from api.examples import FIX_PLANS, MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.questions import Question
 from valuer.adviser import Adviser
-from valuer.answers import BenchPlans, PurchaseLimits, RepairQuotes, WorkLists
+from valuer.answers.deal import PurchaseLimits, RepairQuotes
+from valuer.answers.work import BenchPlans, WorkLists
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Named, Several, wrong
 from valuer.domain.shop_figures import ShopFigures

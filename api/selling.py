@@ -10,7 +10,7 @@ from api.bodies import HeavyRoute
 from api.examples import MACHINE, UNKNOWN_MOSTLY, Bodies, examples
 from api.questions import Question
 from valuer.adviser import Adviser
-from valuer.answers import AskingPrices, Listings, Offers
+from valuer.answers.sale import AskingPrices, Listings, Offers
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.record import Several
 

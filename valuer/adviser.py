@@ -1,57 +1,40 @@
 """Adviser: one object that holds what answers rest on, and one method per question.
 
-The same documents leave through ``--json`` and through the API.
+The same documents leave through ``--json`` and through the API. A question loads its own room of the advice only: a
+command answers one and is gone.
 """
+
+from __future__ import annotations
 
 import json
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
-from valuer.advice.deal.purchase import purchase_limits
-from valuer.advice.deal.repair_quote import quote_repairs
-from valuer.advice.deal.shop_figures import whole_quotes
-from valuer.advice.ports import Basis, ValueModel
-from valuer.advice.sale.asking_price import asking_prices
-from valuer.advice.sale.listing import draft_listings
-from valuer.advice.sale.offer import judge_offers
-from valuer.advice.sale.outlook import SaleChances
-from valuer.advice.sale.together import list_together
-from valuer.advice.work.bench import plan_and_rank, rank_bench
 from valuer.advice.work.done import NOTHING_DONE, Done, done_work
-from valuer.advice.work.promise import promised_return
 from valuer.advice.work.trouble import AGAIN, MEASURED
-from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.lattice import scene_of
-from valuer.advice.worth.valuation import value_machines
-from valuer.answers import (
-    AskingPrices,
-    BenchPlans,
-    BenchRankings,
-    Catalogue,
-    Listings,
-    ModelCard,
-    Offers,
-    PurchaseLimits,
-    RepairQuotes,
-    Valuations,
-    WorkLists,
-)
-from valuer.domain.cautions import caution_catalogue
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue
-from valuer.domain.gates import gate_catalogue
-from valuer.domain.machine import Machine
-from valuer.domain.shop import ShopTerms
-from valuer.domain.shop_figures import ShopFigures
 from valuer.domain.symptoms import looks, symptom_catalogue, symptom_for
 from valuer.domain.words import one_of
 from valuer.learning import NO_RECORDS, OwnRecords
-from valuer.paths import shipped
-from valuer.records.entries import Prediction
-from valuer.records.template import attributes, readings
+
+if TYPE_CHECKING:
+    from valuer.advice.ports import Basis, ValueModel
+    from valuer.advice.sale.outlook import SaleChances
+    from valuer.answers.around import Catalogue, ModelCard
+    from valuer.answers.deal import PurchaseLimits, RepairQuotes
+    from valuer.answers.sale import AskingPrices, Listings, Offers
+    from valuer.answers.work import BenchPlans, BenchRankings, WorkLists
+    from valuer.answers.worth import Valuations
+    from valuer.domain.machine import Machine
+    from valuer.domain.shop import ShopTerms
+    from valuer.domain.shop_figures import ShopFigures
+    from valuer.records.entries import Prediction
 
 Results = Mapping[str, Mapping[str, str]]
 """Words by name by machine id: how fixes went (worked, failed), or what looks showed."""
@@ -97,6 +80,9 @@ class Adviser:
 
     def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
+        from valuer.advice.worth.valuation import value_machines
+        from valuer.answers.worth import Valuations
+
         _check_all(machines)
         return Valuations(valuations=value_machines(machines, self.model_for(terms), terms))
 
@@ -105,6 +91,8 @@ class Adviser:
 
         Raises NotUsable where the price level makes more of it than a record can hold.
         """
+        from valuer.records.entries import Prediction
+
         (said,) = self.value([machine], terms).valuations
         try:
             return Prediction(
@@ -134,6 +122,9 @@ class Adviser:
         on from there. ``hour_values`` asks for the list at other values of an hour, at the usual ones when
         empty. Raises NotUsable.
         """
+        from valuer.advice.work.work_list import work_lists
+        from valuer.answers.work import WorkLists
+
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, done or {}, seen or {})
@@ -144,6 +135,8 @@ class Adviser:
 
         It is the gain of curing the fault alone times the odds, parts and own hours paid.
         """
+        from valuer.advice.work.promise import promised_return
+
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, [machine], terms, {}, {})
@@ -151,6 +144,9 @@ class Adviser:
 
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
+        from valuer.advice.work.bench import rank_bench
+        from valuer.answers.work import BenchRankings
+
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, {}, {})
@@ -160,6 +156,9 @@ class Adviser:
         self, machines: Sequence[Machine], terms: ShopTerms, done: Results | None = None
     ) -> BenchPlans:
         """Which lists on which machines within the terms' hours and cash, and the ranking beside it."""
+        from valuer.advice.work.bench import plan_and_rank
+        from valuer.answers.work import BenchPlans
+
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, done or {}, {})
@@ -177,6 +176,9 @@ class Adviser:
         not_there: Sequence[str] = (),
     ) -> PurchaseLimits:
         """The most to pay for each machine; ``not_there`` are faults that were looked for and not found."""
+        from valuer.advice.deal.purchase import purchase_limits
+        from valuer.answers.deal import PurchaseLimits
+
         for fault in not_there:
             if fault not in fault_catalogue():
                 raise NotUsable(("not_there",), one_of("fault", fault, fault_catalogue()))
@@ -204,6 +206,10 @@ class Adviser:
 
         ``figures`` are what is known of a shop's quote, by machine id; the rest is usual. Raises NotUsable.
         """
+        from valuer.advice.deal.repair_quote import quote_repairs
+        from valuer.advice.deal.shop_figures import whole_quotes
+        from valuer.answers.deal import RepairQuotes
+
         _check_all(machines)
         given, model = figures or {}, self.model_for(terms)
         for name, known in given.items():
@@ -228,6 +234,10 @@ class Adviser:
 
         With ``room`` for so many on offer at once: which of them to list now.
         """
+        from valuer.advice.sale.asking_price import asking_prices
+        from valuer.advice.sale.together import list_together
+        from valuer.answers.sale import AskingPrices
+
         model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         return AskingPrices(
@@ -247,6 +257,9 @@ class Adviser:
         sure: bool = False,
     ) -> Offers:
         """What to do about an offer for each machine in a week of its listing, that of the records if none is named."""
+        from valuer.advice.sale.offer import judge_offers
+        from valuer.answers.sale import Offers
+
         model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         answers = judge_offers(machines, model, chances, terms, offer, week, weeks, ask, history, sure=sure)
@@ -256,6 +269,9 @@ class Adviser:
         self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12
     ) -> Listings:
         """A draft to paste for each machine, or why there is none."""
+        from valuer.advice.sale.listing import draft_listings
+        from valuer.answers.sale import Listings
+
         model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks, history))
@@ -382,6 +398,11 @@ def _asked(part: str, name: str, machines: Sequence[Machine]) -> Machine:
 
 def catalogue() -> Catalogue:
     """Every attribute, reading, fault, check, fix and caution, each figure with its mark."""
+    from valuer.answers.around import Catalogue
+    from valuer.domain.cautions import caution_catalogue
+    from valuer.domain.gates import gate_catalogue
+    from valuer.records.template import attributes, readings
+
     return Catalogue(
         attributes=attributes(),
         readings=readings(),
@@ -394,7 +415,9 @@ def catalogue() -> Catalogue:
 
 def model_card() -> ModelCard:
     """The card of the price model in force: the shipped one with its figures, or that of sales the user gave."""
-    from valuer.price_model.given import card_in_force  # only this question needs statistics
+    from valuer.answers.around import ModelCard
+    from valuer.paths import shipped
+    from valuer.price_model.given import card_in_force
 
     own = card_in_force()
     if own is not None:

@@ -11,6 +11,7 @@ NOT_FOR_AN_ANSWER = {"sklearn", "scipy", "pandas", "joblib", "sqlalchemy", "alem
 MACHINE = (
     '[{"id": "m1", "tier": "mid", "age_years": 6, "faults": ["no_start:serious", "weak_spark:serious"]}]'
 )
+OTHER_ROOMS = ("valuer.advice.deal", "valuer.advice.work.documents", "valuer.advice.sale.selling_documents")
 QUESTIONS = {
     "price": (),
     "ask": (),
@@ -35,7 +36,12 @@ def test_a_question_about_a_file_loads_nothing_heavy(tmp_path: Path, command: st
     )
     assert "m1" in ran.stdout, "it was answered"
     lines = [line for line in ran.stderr.splitlines() if line.startswith("import time")]
-    loaded = {line.split("|")[-1].strip().split(".")[0] for line in lines}
+    modules = {line.split("|")[-1].strip() for line in lines}
+    loaded = {module.split(".")[0] for module in modules}
     assert "numpy" in loaded, "the list is one"
     assert not loaded & NOT_FOR_AN_ANSWER
+    mine = "valuer.advice.worth" if command == "price" else "valuer.advice.sale"
+    assert not {
+        module for module in modules if module.startswith(OTHER_ROOMS) and not module.startswith(mine)
+    }
     assert sorted(path.name for path in tmp_path.iterdir()) == ["m.json"], "and nothing was kept"

@@ -1,22 +1,22 @@
 """Answers as plain text: money first, the reason second, the doubt third; for 80 columns, colour or none."""
 
+from __future__ import annotations
+
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from valuer.advice.ports import Basis
-from valuer.advice.work.bench_documents import BenchMachine, BenchRanking
 from valuer.advice.worth.common import OUTSIDE
-from valuer.advice.worth.documents import (
-    Advice,
-    Route,
-    Safety,
-    Valuation,
-)
+
+if TYPE_CHECKING:
+    from valuer.advice.ports import Basis
+    from valuer.advice.work.bench_documents import BenchMachine, BenchRanking
+    from valuer.advice.worth.documents import Advice, Route, Safety, Valuation
 
 NAMED = 4  # machines named beside a doubt that does not concern all
 IN_FULL = 3  # more machines than this are shown as one table

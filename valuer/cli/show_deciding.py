@@ -9,7 +9,8 @@ from rich.text import Text
 from valuer.advice.deal.documents import OwnerOption, PurchaseLimit, RepairQuote
 from valuer.advice.deal.repair_quote import Quote
 from valuer.advice.work.bench_documents import BenchPlan, PlannedMachine
-from valuer.answers import BenchPlans, RepairQuotes
+from valuer.answers.deal import RepairQuotes
+from valuer.answers.work import BenchPlans
 from valuer.cli import show, show_work
 
 A_WEEK = 7.0
