@@ -5,14 +5,18 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
 from tests.benchmark.machines import one_symptom
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.tree import solve
+from valuer.advice.work.trouble import GONE
+from valuer.advice.work.ways_out import ROUTES, scrap_net
 from valuer.advice.work.work_list import _knowing, work_lists
 from valuer.advice.worth.lattice import Lattice, lattices, scene_of
 from valuer.advice.worth.named import Named
 from valuer.adviser import Adviser, NotUsable
+from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.symptoms import symptom_catalogue
 from valuer.price_model.training import load_or_train
@@ -125,13 +129,50 @@ def test_one_look_on_two_symptoms_can_show_two_things() -> None:
         adviser.work_lists([one], terms(), seen={"m": {"spark:hard_start": "none"}})
 
 
-def test_a_failed_recall_ends_at_the_scrap_yard_or_by_its_remedy() -> None:
-    """The ends told name the way that is really open then; parts of a recalled machine are not sold."""
-    open_ = machine("no_start:serious", checks={"crank": "passed"}, **KNOWN)
-    (found,) = work_lists([open_], MODEL, terms())
-    assert found.steps[0].parts_of_it[0].id == "recall"
-    (proved,) = work_lists([machine("no_start:serious", **KNOWN)], MODEL, terms())
-    assert {end.route for end in found.ends} <= {end.route for end in proved.ends} | {"scrap"}
+@pytest.mark.parametrize("age", [2.0, 14.0])
+def test_a_failed_recall_ends_at_the_scrap_yard_or_by_its_remedy(age: float) -> None:
+    """By hand: the remedy holds at its odds and the list goes on, or the yard; the end told is the way then open."""
+    known = {**KNOWN, "age_years": age}
+    (job,) = jobs([machine("no_start:serious", checks={"crank": "passed"}, **known)], MODEL, terms())
+    (proved,) = work_lists([machine("no_start:serious", **known)], MODEL, terms())
+    (first,) = job.firsts
+    remedy, place = fix_catalogue()["recall_remedy"], job.shop.names.index("recall_remedy")
+    odds = remedy.cures["recall_open"].odds.likely
+    yard = scrap_net(job.machine, terms())
+    worked = job.shop.together([place]) * terms().hour_value
+    remedied = odds * proved.left + (1 - odds) * yard - worked
+    assert first.left == pytest.approx(max(yard, remedied), abs=0.02)
+    assert (ROUTES[first.route] == "scrap") == (yard >= remedied)
+    assert ROUTES[first.route] in {"scrap", *(end.route for end in proved.ends)}
+
+
+def test_a_machine_worth_less_than_its_remedy_goes_to_the_yard() -> None:
+    """Failing the check is then told as scrap among the ends, at the chance that it fails."""
+    dear_hours = terms(hour_value=14.0, own_hours={"recall_remedy": 40.0})
+    (job,) = jobs([machine("no_start:serious", checks={"crank": "passed"}, **KNOWN)], MODEL, dear_hours)
+    (found,) = work_lists([job.machine], MODEL, dear_hours)
+    assert [ROUTES[first.route] for first in job.firsts] == ["scrap"]
+    (scrapped,) = [end for end in found.ends if end.route == "scrap"]
+    assert scrapped.chance == pytest.approx(job.firsts[0].fails, abs=1e-4)
+
+
+# --------------------------------------------------------------------------- by what fixes are left out
+BOUNDED = [
+    *one_symptom(),
+    machine("no_start:serious", "deck_rust_hole:serious", age_years=2.0, engine_class="large_ohv"),
+]
+
+
+@pytest.mark.parametrize("one", BOUNDED, ids=lambda one: one.id)
+@pytest.mark.parametrize("sound", [None, 30.0])
+def test_no_cure_brings_more_than_its_bound(one: Machine, sound: float | None) -> None:
+    """Over every state: also where a named cause is dear, and where a cure frees parts that sell by themselves."""
+    model = MODEL if sound is None else FakeModel(sound)
+    (job,) = jobs([one], model, terms())
+    best = job.ways.best
+    for axis in range(best.ndim):
+        rise = float((np.take(best, [GONE], axis) - best).max()) if job.troubles[axis].size > 1 else 0.0
+        assert rise <= job.gains[axis] + 1e-6, job.findings[axis].fault
 
 
 # --------------------------------------------------------------------------- the value of perfect information

@@ -180,3 +180,17 @@ def test_a_dear_symptom_is_not_starved_by_small_faults() -> None:
     assert found.gap > 0
     first = {part.id for step in found.steps if step.kind == "look" for part in step.parts_of_it}
     assert first & {part.id for step in by_hand.steps if step.kind == "look" for part in step.parts_of_it}
+
+
+@pytest.mark.parametrize("faults", [("vibration:serious", "blade_damaged:serious"), ("no_start:serious",)])
+def test_after_a_check_is_passed_the_list_is_the_branch_told(faults: tuple[str, ...]) -> None:
+    """Its minutes are charged once: before the work, not again before the sale."""
+    checks: dict[str, str] = {}
+    before = told(*faults, checks=checks, sound=400.0)
+    assert before.steps[0].kind == "check"
+    while before.steps[0].kind == "check":
+        passed, checks = before.steps[0].results[0], {**checks, before.steps[0].parts_of_it[0].id: "passed"}
+        after = told(*faults, checks=checks, sound=400.0)
+        assert after.left == pytest.approx(passed.left, abs=0.02)
+        assert [step.name for step in after.steps] == [step.name for step in before.steps[1:]]
+        before = after

@@ -24,7 +24,6 @@ from valuer.advice.ports import Basis, Beyond, FloatArray, Months, ValueModel
 from valuer.advice.work.bench import plan_bench
 from valuer.advice.work.course import course_of
 from valuer.advice.work.done import NOTHING_DONE
-from valuer.advice.work.first_checks import check_hours
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.making import Making
 from valuer.advice.work.tree import Prices, solve
@@ -143,7 +142,7 @@ def at_truth(job: Job, true: Job, model: ValueModel) -> float:
     for axis, told in job.stories.items():
         factor = replace(told.riddle, named=named[axis]).factors(told.beliefs)
         troubles[axis] = replace(told.trouble, factor=np.where(told.trouble.there > 0, factor, 1.0))
-    ends = ways_out(true.lattice, troubles, job.terms, check_hours(job.unchecked)).best
+    ends = ways_out(true.lattice, troubles, job.terms, job.checks_left).best
     proceeds = sum(chance * float(ends[state]) for state, chance in course.endings)
     return proceeds - course.cash - job.terms.hour_value * course.hours - true.now
 

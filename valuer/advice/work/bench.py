@@ -244,7 +244,7 @@ def _planned(job: Job, course: Course | None, *, waits: bool) -> PlannedMachine:
 def _left(job: Job, *, waits: bool) -> Action:
     if waits:
         return "not this week"
-    route = ROUTES[int(job.ways.route[tuple(trouble.start for trouble in job.troubles)])]
+    route = ROUTES[int(job.today.argmax())]
     actions: dict[str, Action] = {"for parts": "break for parts", "scrap": "scrap"}
     return actions.get(route, "sell as it stands")
 

@@ -310,4 +310,5 @@ def best_within(job: Job, courses: Sequence[Course], hours: float | None, cash: 
 
 def no_work(job: Job) -> Course:
     """Return the course that leaves everything as it is."""
-    return Course(job, Tree(job.troubles, (), job.ways.best, job.prices, job.ways.best))
+    idle = job.idle
+    return Course(idle, idle.tree)

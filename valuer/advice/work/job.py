@@ -4,6 +4,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, Story
 from valuer.advice.work.done import NOTHING_DONE, Done
@@ -27,6 +29,10 @@ from valuer.domain.shop import ShopTerms
 class Job:
     """A machine under decision. ``stories`` are those of its symptoms, by the trouble's place.
 
+    ``firsts`` are the checks that come before any work; ``ways`` are the ways out once they are passed, and
+    ``checks_now`` is what they cost, money, if it is sold as working without any work. ``unchecked`` are all that
+    are still open.
+
     ``gains``, shape (k,), is the most that curing each finding brings, ``given_up`` the faults
     (places) left out of the decision for want of room.
     """
@@ -41,6 +47,7 @@ class Job:
     acts: tuple[Act, ...]
     gains: FloatArray
     ways: WaysOut
+    checks_now: float
     unchecked: tuple[str, ...]
     firsts: tuple[First, ...]
     given_up: tuple[int, ...]
@@ -88,7 +95,7 @@ class Job:
     @property
     def gain(self) -> float:
         """Money gained by following the tree over leaving as it stands, the checks that come first counted."""
-        if not self.acts or self.tree.choice(self.tree.start) == STOP:
+        if not self.works:
             return 0.0
         inner = totals(self.tree, self.came).left(self.terms.hour_value) - self.now
         return gain_with(self.firsts, self.terms.hour_value, self.now, inner)
@@ -103,17 +110,42 @@ class Job:
                 chances[route] = chances.get(route, 0.0) + visit.chance
         return max(chances, key=lambda route: chances[route])
 
+    @property
+    def idle(self) -> "Job":
+        """The job if nothing is done about it: every check falls due at a sale as working."""
+        return replace(self, acts=(), firsts=(), ways=self.ways.after_checks(self.checks_now), checks_now=0.0)
+
     def with_trouble(self, axis: int, trouble: Trouble) -> "Job":
         """Return the job with another story of one trouble."""
         troubles = (*self.troubles[:axis], trouble, *self.troubles[axis + 1 :])
-        ways = ways_out(self.lattice, troubles, self.terms, check_hours(self.unchecked))
+        ways = ways_out(self.lattice, troubles, self.terms, self.checks_left)
         acts = acts_on(troubles, self.shop, self.terms, self.gains)
         return replace(self, troubles=troubles, acts=acts, ways=ways)
 
     @property
     def now(self) -> float:
         """Money left from leaving as it stands."""
-        return float(self.ways.best[tuple(trouble.start for trouble in self.troubles)])
+        return float(self.today.max())
+
+    @property
+    def today(self) -> FloatArray:
+        """Money left from leaving as it stands by each way, shape (4,); minus infinity where it is barred."""
+        ways, start = (
+            self.ways.after_checks(self.checks_now),
+            tuple(trouble.start for trouble in self.troubles),
+        )
+        return np.array([money[start] for money in ways.money])
+
+    @property
+    def works(self) -> bool:
+        """Whether there is anything to do."""
+        return bool(self.acts) and self.tree.choice(self.tree.start) != STOP
+
+    @property
+    def checks_left(self) -> float:
+        """Hours of the safety checks before a sale as working, those that come first done."""
+        proved = {first.gate for first in self.firsts}
+        return check_hours(gate for gate in self.unchecked if gate not in proved)
 
 
 def jobs(
@@ -149,32 +181,42 @@ def job_of(
     own = _own_shop(shop, lattice.machine, terms)
     unchecked = open_checks(lattice.machine, terms, done)
     maker = Making(lattice, model, terms, own, done, places=places)
-    open_risks = risks(lattice, done, unchecked)
-    straight = any(gate == "crank" for gate, _ in open_risks)
-    made = _made(replace(maker, crank_is_straight=straight), value, unchecked)
-    if made.tree.choice(made.tree.start) == STOP:
-        return made
+    ending = risks(lattice, done, unchecked)
+    made = _proved(maker, value, unchecked, [gate for gate, _ in ending])
     at_stake = made.at_stake
-    firsts = tuple(
-        First(gate, GATE_MINUTES[gate] / 60, fails, *_left_if_failed(gate, made, maker, value, shop))
-        for gate, fails in open_risks
-        if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake
-    )
-    if straight and not any(first.gate == "crank" for first in firsts):
-        made = _made(maker, value, unchecked)
-    checked = replace(made, firsts=firsts)
-    return checked if checked.gain > 0 else replace(made, acts=())
+    worth_it = [(gate, p) for gate, p in ending if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake]
+    if made.works and len(worth_it) < len(ending):
+        made = _proved(maker, value, unchecked, [gate for gate, _ in worth_it])
+    firsts: list[First] = []
+    for gate, fails in worth_it if made.works else ():
+        checks = {**dict.fromkeys((first.gate for first in firsts), "passed"), gate: "failed"}
+        firsts.append(
+            First(gate, GATE_MINUTES[gate] / 60, fails, *_left_if_failed(checks, made, maker, value, shop))
+        )
+    checked = replace(made, firsts=tuple(firsts))
+    if checked.gain > 0:
+        return checked
+    return made.idle
 
 
-def _left_if_failed(gate: str, made: Job, maker: Making, value: Value, shop: Workshop) -> tuple[float, int]:
-    """Return the money left when a check fails, and the likeliest way out then: its own best list followed.
+def _proved(maker: Making, value: Value, unchecked: tuple[str, ...], proved: Sequence[str]) -> Job:
+    """Return the job as it is once some checks are passed; left as it stands they would have to be done, too."""
+    left = tuple(gate for gate in unchecked if gate not in proved)
+    made = _made(replace(maker, crank_is_straight="crank" in proved), value, left)
+    return replace(made, unchecked=unchecked, checks_now=check_hours(proved) * maker.terms.hour_value)
 
-    Under a recall that is the maker's remedy and then the list as it is, or the scrap yard.
+
+def _left_if_failed(
+    checks: Mapping[str, str], made: Job, maker: Making, value: Value, shop: Workshop
+) -> tuple[float, int]:
+    """Return the money left when the last of some checks fails, and the likeliest way out then.
+
+    That is its own best list followed; under a recall the maker's remedy and then the list as it is, or the yard.
     """
-    if gate == "recall":
+    if checks.get("recall") == "failed":
         return _recalled(made)
     machine = maker.lattice.machine
-    failed = machine.model_copy(update={"checks": {**machine.checks, gate: "failed"}})
+    failed = machine.model_copy(update={"checks": {**machine.checks, **checks}})
     (lattice,) = lattices([scene_of(failed, maker.terms)], maker.model, maker.terms)
     job = job_of(lattice, value, maker.model, maker.terms, shop, maker.done)
     return job.now + job.gain, job.leaves_by
@@ -227,6 +269,7 @@ def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: 
         acts=acts_on(troubles, maker.shop, maker.terms, maker.gains),
         gains=maker.gains,
         ways=ways,
+        checks_now=0.0,
         unchecked=unchecked,
         firsts=(),
         given_up=given_up,

@@ -105,6 +105,12 @@ class WaysOut:
         """The best way, place in `ROUTES`, shape sizes; of equals the first."""
         return np.asarray(self.money.argmax(axis=0))
 
+    def after_checks(self, cost: float) -> "WaysOut":
+        """Return the ways out where more safety checks, of some cost, come before a sale as working."""
+        money = self.money.copy()
+        money[WORKING] -= cost
+        return WaysOut(money, self.price)
+
 
 def ways_out(lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, check_hours: float) -> WaysOut:
     """Return the ways out at every state of a machine's troubles, one a finding of the lattice.

@@ -400,11 +400,9 @@ def _ends(course: Course) -> tuple[End, ...]:
 
 
 def _ways_now(job: Job) -> tuple[WayNow, ...]:
-    start = tuple(trouble.start for trouble in job.troubles)
-    money = [job.ways.money[way][start] for way in range(len(ROUTES))]
     return tuple(
         WayNow(route=route, left=float(left) if np.isfinite(left) else 0.0, open=bool(np.isfinite(left)))
-        for route, left in zip(ROUTES, money, strict=True)
+        for route, left in zip(ROUTES, job.today, strict=True)
     )
 
 
