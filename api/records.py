@@ -139,7 +139,8 @@ class LiveRecords:
         try:
             state = (today(), *self._store.state())
             if self._own is None or state != self._seen:
-                self._own, self._seen = OwnRecords(self._store.book(), today()), state
+                memory = self._own.memory if self._own else {}
+                self._own, self._seen = OwnRecords(self._store.book(), today(), memory), state
         except StoreProblem:  # questions are answered all the same; the records' own routes say what is wrong
             return self._own or NO_RECORDS
         return self._own

@@ -20,7 +20,7 @@ from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import Correction, Term, learn
 from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Speed, learn_speed
-from valuer.price_model.own_sales import Z80, Kind, OwnSale
+from valuer.price_model.own_sales import Z80, Kind, Memory, OwnSale
 from valuer.price_model.selling import SellingModel
 from valuer.records.entries import Book, MachineEntry
 from valuer.records.on_offer import WEEK, Offered, times_on_offer
@@ -162,10 +162,14 @@ def done_before(entry: MachineEntry) -> Done:
 
 @dataclass(frozen=True)
 class OwnRecords:
-    """The user's records as the adviser uses them: a book and the day it is read on."""
+    """The user's records as the adviser uses them: a book and the day it is read on.
+
+    ``memory``: what the model said of own sales before, handed on when the records are read again after a change.
+    """
 
     book: Book
     today: date
+    memory: Memory = field(default_factory=dict, compare=False, repr=False)
     _learnt: dict[tuple[int, float], Correction] = field(default_factory=dict, compare=False, repr=False)
     _speeds: dict[tuple[int, float], Speed] = field(default_factory=dict, compare=False, repr=False)
 
@@ -173,7 +177,7 @@ class OwnRecords:
         """What own sales change of the model; worked out once."""
         key = (id(model), price_level)
         if key not in self._learnt:
-            self._learnt[key] = learn(model, own_sales(self.book, self.today, price_level))
+            self._learnt[key] = learn(model, own_sales(self.book, self.today, price_level), self.memory)
         return self._learnt[key]
 
     def speed(self, model: ValueModel, price_level: float = 1.0) -> Speed:

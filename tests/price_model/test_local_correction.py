@@ -1,5 +1,7 @@
 """Local correction: little from little, more from more, nothing from nothing, and never against a law."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,14 +13,21 @@ from valuer.domain.faults import fault_catalogue, fault_order
 from valuer.domain.machine import Machine
 from valuer.price_model.corrected import ADDED, CorrectedModel
 from valuer.price_model.local_correction import (
+    AT_ONCE,
+    KIND_WIDTHS,
     MOST_BY_WORTH,
     NO_CORRECTION,
+    PRIOR_SALES,
     AddedUp,
     Correction,
+    Doubt,
     ForRepair,
+    kinds_of,
     learn,
 )
-from valuer.price_model.own_sales import OwnSale, evidence
+from valuer.price_model.own_sales import Memory, OwnSale, evidence
+from valuer.price_model.place_prior import place_prior
+from valuer.price_model.place_terms import Seen
 
 MODEL = FakeModel()
 
@@ -102,6 +111,64 @@ def test_a_sale_of_18_months_ago_counts_half() -> None:
     ]
     assert evidence(MODEL, told).weight.tolist() == pytest.approx([1.0, 0.5, 0.25])
     assert evidence(MODEL, heard).weight.tolist() == pytest.approx([0.5, 0.25, 0.33])
+
+
+class Counting(FakeModel):
+    """Counts the machines it is asked about."""
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
+        self.asked += len(machines)
+        return super().encode(machines, month)
+
+
+def test_after_one_sale_more_the_model_is_asked_about_that_one_alone() -> None:
+    """What it said before is kept beside the very machine; the evidence is that of all asked afresh."""
+    model, memory = Counting(), Memory()
+    sales = [sale(SOUND * (0.8 + 0.01 * i), "rattle:serious", name=f"a{i}", days_ago=i) for i in range(30)]
+    evidence(model, sales[:-1], memory)
+    model.asked = 0
+    known = evidence(model, sales, memory)
+    usual = 1  # what faults take off a usual machine is asked each time
+    assert model.asked == 1 + usual
+    fresh = evidence(Counting(), sales)
+    for name in ("residual", "columns", "weight", "sd"):
+        assert getattr(known, name) == pytest.approx(getattr(fresh, name), abs=1e-12)
+    assert (known.ids, known.faults) == (fresh.ids, fresh.faults)
+
+
+def test_sales_that_are_gone_are_forgotten_and_another_model_is_asked() -> None:
+    memory = Memory()
+    sales = [sale(SOUND, name=f"a{i}") for i in range(30)]
+    evidence(MODEL, sales, memory)
+    evidence(MODEL, sales[:3], memory)
+    assert len(memory) == 3
+    other = Counting()
+    evidence(other, sales[:3], memory)
+    assert other.asked >= 3
+
+
+def test_the_factor_is_that_of_all_pairs_written_out() -> None:
+    """How alike two machines are, pair by pair, as the docstring has it; more of them than are set side by side."""
+    rng = np.random.default_rng(5)
+    doubt = Doubt(
+        place_prior(), np.eye(1), rng.normal(size=(7, 3)), rng.uniform(0, 3, 7), rng.uniform(0, 1, 7)
+    )
+    n = AT_ONCE + 5
+    seen = Seen(
+        rng.normal(4.5, 0.5, n), rng.uniform(0, 2, n), np.zeros((n, len(fault_catalogue()))), np.zeros((n, 1))
+    )
+    found = doubt.factor(seen)
+    for row in (0, 3, n - 1):
+        apart = [
+            sum(((a - b) / w) ** 2 for a, b, w in zip(kinds_of(seen)[row], kind, KIND_WIDTHS, strict=True))
+            for kind in doubt.kinds
+        ]
+        alike = [w * np.exp(-each / 2) for w, each in zip(doubt.weight, apart, strict=True)]
+        expected = np.sqrt((PRIOR_SALES + np.dot(alike, doubt.miss)) / (PRIOR_SALES + sum(alike)))
+        assert found[row] == pytest.approx(expected, rel=1e-12)
 
 
 def test_what_was_only_seen_counts_less_and_asks_are_not_sales() -> None:

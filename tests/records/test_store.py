@@ -53,6 +53,21 @@ def test_moments_are_kept_in_utc(store: Store) -> None:
     assert found.tzinfo is UTC
 
 
+def test_what_did_not_change_is_not_understood_again_and_what_did_is(store: Store) -> None:
+    """At one and the same moment, for no clock decides it: a sale, a machine gone, another under its name."""
+    store.add(Book(machines=(full_entry(), entry("grey-2"), entry("red-3"))), NOW)
+    before = {each.id: each for each in store.book().machines}
+    store.change("grey-2", sold, NOW)
+    store.remove("red-3", NOW)
+    store.take(entry("red-3").model_copy(update={"paid": 77.0}), NOW)
+    after = {each.id: each for each in store.book().machines}
+    assert after["green-1"] is before["green-1"]
+    assert after["grey-2"] == sold(before["grey-2"])
+    assert after["red-3"].paid == 77.0
+    store.remove("red-3", NOW)
+    assert [each.id for each in store.book().machines] == ["green-1", "grey-2"]
+
+
 def test_the_bench_and_the_sold_are_told_apart(store: Store) -> None:
     store.add(Book(machines=(full_entry("b"), entry("c"), entry("a"))), NOW)
     assert [kept.entry.id for kept in store.entries("bench")] == ["a", "c"]

@@ -26,7 +26,7 @@ import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
-from valuer.price_model.own_sales import Z80, Evidence, OwnSale, evidence
+from valuer.price_model.own_sales import Z80, Evidence, Memory, OwnSale, evidence
 from valuer.price_model.place_prior import PlacePrior, place_prior
 from valuer.price_model.place_terms import (
     ADDED,
@@ -147,10 +147,19 @@ class Doubt:
 
     def factor(self, seen: Seen) -> FloatArray:
         """What the width is multiplied by, as own sales of such machines were off more or less than was expected."""
-        apart = (kinds_of(seen)[:, None, :] - self.kinds[None]) / np.array(KIND_WIDTHS)
-        alike = np.exp(-0.5 * (apart**2).sum(axis=2)) * self.weight
-        said = alike @ self.miss if len(self.miss) else np.zeros(len(seen.sound))
-        return np.asarray(np.sqrt((PRIOR_SALES + said) / (PRIOR_SALES + alike.sum(axis=1))))
+        asked, own = kinds_of(seen) / KIND_WIDTHS, self.kinds / KIND_WIDTHS
+        parts = [self._factor(asked[start : start + AT_ONCE], own) for start in range(0, len(asked), AT_ONCE)]
+        return np.concatenate([np.zeros(0), *parts])
+
+    def _factor(self, asked: FloatArray, own: FloatArray) -> FloatArray:
+        """The same of kinds of shape (m, 3), beside those of own sales (n, 3), both in units of KIND_WIDTHS."""
+        apart = (asked**2).sum(axis=1)[:, None] + (own**2).sum(axis=1) - 2 * asked @ own.T
+        alike = np.exp(-0.5 * np.maximum(apart, 0.0)) * self.weight
+        return np.asarray(np.sqrt((PRIOR_SALES + alike @ self.miss) / (PRIOR_SALES + alike.sum(axis=1))))
+
+
+AT_ONCE = 1024
+"""Machines set beside all own sales at once: of ten thousand beside ten thousand the table would fill the memory."""
 
 
 def widest(columns: FloatArray, covariance: FloatArray) -> FloatArray:
@@ -232,11 +241,11 @@ class Correction:
 NO_CORRECTION = Correction()
 
 
-def learn(model: ValueModel, sales: Sequence[OwnSale]) -> Correction:
-    """Return the correction that the sales call for; `NO_CORRECTION` for none."""
+def learn(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None = None) -> Correction:
+    """Return the correction that the sales call for; `NO_CORRECTION` for none. ``memory``: as for `evidence`."""
     if not sales:
         return NO_CORRECTION
-    return correction_of(evidence(model, sales), place_prior().after(model.basis.own_sales))
+    return correction_of(evidence(model, sales, memory), place_prior().after(model.basis.own_sales))
 
 
 def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
@@ -249,6 +258,7 @@ def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
     found = dict.fromkeys(terms(), 0.0) | dict(zip(design.names, fit.mean.tolist(), strict=True))
     own = (known.is_ask == 0) & (known.weight > 0)
     doubt = _doubt(design, known, prior, fit, own)
+    factor = doubt.factor(known.seen)
     scale = found["fault losses"]
     unseen = [found[fault] for fault in fault_catalogue() if fault not in known.faults]
     return Correction(
@@ -265,13 +275,13 @@ def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
         repair=_for_repair(found),
         money=float(np.exp(fit.money)),
         doubt=doubt,
-        width=_width(known, prior, doubt),
+        width=_width(known, prior, doubt, factor),
         terms=_terms(design, known, fit),
         odd=_odd(known, fit),
         judged=tuple(np.array(known.ids)[own].tolist()),
         before=tuple(known.residual[own].tolist()),
         after=tuple(fit.left_out[own].tolist()),
-        held=tuple((doubt.miss <= (Z80 * doubt.factor(known.seen)[own]) ** 2).tolist()),
+        held=tuple((doubt.miss <= (Z80 * factor[own]) ** 2).tolist()),
         for_repair=int(known.seen.repair[own].sum()),
     )
 
@@ -418,10 +428,13 @@ def _doubt(design: _Design, known: Evidence, prior: PlacePrior, fit: _Fit, own: 
     return replace(found, miss=np.where(fit.trust > 0, miss, np.minimum(miss, DOUBTED))[own])
 
 
-def _width(known: Evidence, prior: PlacePrior, doubt: Doubt) -> float:
-    """Width of the ranges of machines like the own ones beside that before the first sale: the mean over them."""
+def _width(known: Evidence, prior: PlacePrior, doubt: Doubt, factor: FloatArray) -> float:
+    """Width of the ranges of machines like the own ones beside that before the first sale: the mean over them.
+
+    ``factor``: what ``doubt`` says of them, shape (n,).
+    """
     before = known.sd**2 + Doubt.at_first(prior).of_place(known.seen, known.columns)
-    now = doubt.factor(known.seen) ** 2 * (known.sd**2 + doubt.of_place(known.seen, known.columns))
+    now = factor**2 * (known.sd**2 + doubt.of_place(known.seen, known.columns))
     return float(np.mean(np.sqrt(now / before)))
 
 

@@ -7,7 +7,7 @@ Everything is on the log scale, where the model's value of a machine is
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -108,23 +108,41 @@ def age_loss(model: ValueModel, machines: Sequence[Machine], month: Months, soun
     return lost
 
 
-def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
-    """What the sales say about the model."""
-    found = [present(sale.machine) for sale in sales]
-    sound_rows = encoded(model, [(sale.machine, sale.month) for sale in sales])
-    sound = np.log(model.value(sound_rows))
-    rows = rows_with(model, sound_rows, found)
-    value = np.log(model.value(rows))
-    low, high = model.interval(rows)
+class Told(NamedTuple):
+    """What a model says of one sold machine in the month of its sale, its faults on it; logs of money.
+
+    ``levels`` of the faults, shape (n_faults,), and ``machine``, the rest that bears on the terms, as in `Seen`.
+    """
+
+    sound: float
+    value: float
+    low: float
+    high: float
+    levels: FloatArray
+    machine: FloatArray
+
+
+Memory = dict[tuple[int, int, int], tuple[ValueModel, Machine, Told]]
+"""What was told before, by the very model, machine and month; both are held, so that no other takes their place."""
+
+FORGETS = 2
+"""Times as many as there are sales, from which on those no longer asked about are forgotten."""
+
+
+def evidence(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None = None) -> Evidence:
+    """What the sales say about the model. ``memory``: what it told of them before; what is new is added."""
+    told = _told(model, sales, {} if memory is None else memory)
+    sound, value, low, high = (np.array(each) for each in zip(*(one[:4] for one in told), strict=True))
     seen = Seen(
         sound=sound,
         loss=np.maximum(sound - value, 0.0),
-        levels=rows[:, [model.fault_column(fault) for fault in fault_catalogue()]],
-        machine=columns_of_sales(model, sales, sound),
+        levels=np.array([one.levels for one in told]),
+        machine=np.array([one.machine for one in told]),
     )
+    faults = {finding.fault for sale in sales for finding in present(sale.machine)}
     return Evidence(
         ids=tuple(sale.machine.id for sale in sales),
-        faults=tuple(sorted({finding.fault for each in found for finding in each})),
+        faults=tuple(sorted(faults)),
         residual=np.log([sale.price for sale in sales]) - value,
         seen=seen,
         columns=term_columns(seen, usual_losses(model)),
@@ -132,18 +150,43 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale]) -> Evidence:
             [KIND_WEIGHT[s.kind] * 0.5 ** (max(s.days_ago, 0.0) / HALF_LIFE_DAYS) for s in sales]
         ),
         is_ask=np.array([float(sale.kind == "ask_seen") for sale in sales]),
-        sd=np.log(high / low) / (2 * Z80),
+        sd=(high - low) / (2 * Z80),
     )
+
+
+def _told(model: ValueModel, sales: Sequence[OwnSale], memory: Memory) -> list[Told]:
+    """What the model says of each sale; only those it was not asked about before are worked out."""
+    keys = [(id(model), id(sale.machine), sale.month) for sale in sales]
+    new = [sale for key, sale in zip(keys, sales, strict=True) if key not in memory]
+    for sale, told in zip(new, _worked_out(model, new), strict=True):
+        memory[id(model), id(sale.machine), sale.month] = (model, sale.machine, told)
+    found = [memory[key][2] for key in keys]
+    if len(memory) > FORGETS * len(keys):
+        for key in memory.keys() - set(keys):
+            memory.pop(key, None)
+    return found
+
+
+def _worked_out(model: ValueModel, sales: Sequence[OwnSale]) -> list[Told]:
+    if not sales:
+        return []
+    machines, months = [sale.machine for sale in sales], [sale.month for sale in sales]
+    sound_rows = model.encode(machines, months)
+    sound = np.log(model.value(sound_rows))
+    rows = rows_with(model, sound_rows, [present(machine) for machine in machines])
+    ends = (np.log(each) for each in (model.value(rows), *model.interval(rows)))
+    levels = rows[:, [model.fault_column(fault) for fault in fault_catalogue()]]
+    bears = columns_of_sales(model, sales, sound)
+    logs = np.column_stack([sound, *ends])
+    return [
+        Told(one, value, low, high, level, bear)
+        for (one, value, low, high), level, bear in zip(logs.tolist(), levels, bears, strict=True)
+    ]
 
 
 def columns_of_sales(model: ValueModel, sales: Sequence[OwnSale], sound: FloatArray) -> FloatArray:
     """`machine_columns` of machines sold in different months."""
-    parts: dict[int, FloatArray] = {}
-    for month in {sale.month for sale in sales}:
-        places = [place for place, sale in enumerate(sales) if sale.month == month]
-        machines = [sales[place].machine for place in places]
-        parts |= dict(zip(places, machine_columns(model, machines, month, sound[places]), strict=True))
-    return np.array([parts[place] for place in range(len(sales))])
+    return machine_columns(model, [sale.machine for sale in sales], [sale.month for sale in sales], sound)
 
 
 def usual_losses(model: ValueModel) -> FloatArray:

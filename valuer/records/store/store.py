@@ -96,6 +96,7 @@ class Store:
         self.name = name_of(engine.url)
         self.file = file_of(engine.url)
         self._is = _identity(self.file)
+        self._understood: Understood = {}
 
     def close(self) -> None:
         """Let go of the file or the server."""
@@ -163,9 +164,11 @@ class Store:
             return tuple(comparable_of(row) for row in found.mappings())
 
     def book(self) -> Book:
-        """Everything on record as of one moment."""
+        """Everything on record as of one moment; an entry whose rows are as they were is not understood again."""
+        understood = self._understood
         with self.reading() as connection:
-            kept = _entries(connection, _page("all", 0, None))
+            kept = _entries(connection, _page("all", 0, None), understood)
+            self._understood = {each.entry.id: understood[each.entry.id] for each in kept}
             seen = connection.execute(select(comparables).order_by(comparables.c.seen_on, comparables.c.id))
             return Book(
                 machines=tuple(each.entry for each in kept),
@@ -420,19 +423,30 @@ def _one(connection: Connection, machine_id: str) -> Kept:
     return found[0]
 
 
-def _entries(connection: Connection, chosen: Select[Any]) -> tuple[Kept, ...]:
+Understood = dict[str, tuple[tuple[object, ...], MachineEntry]]
+"""Entries by id beside the very rows they were read from."""
+
+
+def _entries(
+    connection: Connection, chosen: Select[Any], before: Understood | None = None
+) -> tuple[Kept, ...]:
     rows = connection.execute(chosen).mappings().all()
     ids = [row["id"] for row in rows]
     fixes = _children(connection, fixes_done, ids, fixes_done.c.place)
     weeks = _children(connection, listing_weeks, ids, listing_weeks.c.week_of)
     sold = _children(connection, sales, ids, sales.c.machine_id)
-    return tuple(
-        Kept(
-            entry_of(row, fixes[row["id"]], weeks[row["id"]], next(iter(sold[row["id"]]), None)),
-            row["version"],
-        )
-        for row in rows
-    )
+    understood = {} if before is None else before
+
+    def entry(row: Row) -> MachineEntry:
+        beside = [of[row["id"]] for of in (fixes, weeks, sold)]
+        stands = (*row.values(), *(tuple(tuple(each.values()) for each in part) for part in beside))
+        known = understood.get(row["id"])
+        if known is None or known[0] != stands:
+            sale = next(iter(beside[2]), None)
+            known = understood[row["id"]] = (stands, entry_of(row, beside[0], beside[1], sale))
+        return known[1]
+
+    return tuple(Kept(entry(row), row["version"]) for row in rows)
 
 
 def _children(connection: Connection, table: Table, ids: Sequence[str], order: Any) -> dict[str, list[Row]]:
