@@ -1,15 +1,16 @@
 """create_app: the adviser's questions as routes under /v1, and nothing else."""
 
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 from fastapi import APIRouter, FastAPI
-from fastapi.openapi.utils import get_openapi
 from starlette.middleware.gzip import GZipMiddleware
 
 from api.around import around
 from api.bodies import HeavyRoute
 from api.deciding import deciding
+from api.description import describe
 from api.devices import devices
 from api.door import Door, Doorkeeper
 from api.entrance import entrance
@@ -20,7 +21,7 @@ from api.health import health
 from api.journal import Journal
 from api.lanes import TimeLimit, usual_lanes
 from api.page_files import page
-from api.problems import MEDIA_TYPE, ProblemDocument, install
+from api.problems import MEDIA_TYPE, install
 from api.questions import Question
 from api.reading import reading
 from api.records import LiveRecords, records
@@ -94,7 +95,7 @@ def create_app(adviser: Adviser, store: Store | None = None, door: Door = LOOPBA
         app.include_router(records(adviser, store, PROBLEMS))
         app.include_router(around(store, PROBLEMS))
         app.include_router(record_files(store, PROBLEMS))
-    app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]  # FastAPI's documented way to extend it
+    app.openapi = cache(lambda: describe(app))  # type: ignore[method-assign]  # FastAPI's documented way to extend it
     return app
 
 
@@ -128,17 +129,3 @@ def _facts() -> APIRouter:
         return model_card()
 
     return router
-
-
-def _openapi(app: FastAPI) -> dict[str, Any]:
-    """FastAPI's document, with the schema of the problem details that every route may answer with."""
-    if app.openapi_schema is None:
-        app.openapi_schema = get_openapi(
-            title=app.title, version=app.version, description=app.description, routes=app.routes
-        )
-        problem = ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")
-        schemas = app.openapi_schema["components"]["schemas"]
-        schemas |= problem.pop("$defs") | {"ProblemDocument": problem}
-        schemas.pop("HTTPValidationError", None)
-        schemas.pop("ValidationError", None)
-    return app.openapi_schema

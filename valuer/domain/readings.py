@@ -9,7 +9,14 @@ from collections.abc import Mapping
 from math import isclose
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    SerializerFunctionWrapHandler,
+    WithJsonSchema,
+    model_serializer,
+    model_validator,
+)
 
 from valuer.domain.record import Record, word_of, wrong
 from valuer.domain.words import shown
@@ -121,7 +128,12 @@ SecondRuns = Annotated[
 
 
 class Readings(Record):
-    """What was measured on the bench. Absent means not measured, which never counts as passed."""
+    """What was measured on the bench. Absent means not measured, which never counts as passed; it is left out."""
+
+    @model_serializer(mode="wrap")
+    def _measured_only(self, handler: SerializerFunctionWrapHandler):  # type: ignore[no-untyped-def] # noqa: ANN202
+        # No type of what comes back: with one, pydantic would describe that in the place of the readings.
+        return {name: value for name, value in handler(self).items() if value is not None}
 
     cold_pulls: float | None = amount(1, 60, "full pulls to sustained running, stone cold, fresh fuel")
     hot_run: Annotated[HotRun | None, word_of("hot_run", get_args(HotRun))] = Field(
