@@ -135,3 +135,10 @@ def test_the_walk_of_the_readme_runs_from_its_first_line_to_its_last(run: Run) -
     for line in lines:
         ran = run(*shlex.split(line, comments=True)[1:])
         assert ran.code == 0, (line, ran.err)
+
+
+def test_a_name_in_other_capitals_is_asked_back(run: Run) -> None:
+    run("take", "-", stdin=b"id,age_years\nGreen-1,6\n")
+    ran = run("price", "green-1")
+    assert ran.code != 0
+    assert "green-1: no file and no machine on record is called so; did you mean 'Green-1'?" in ran.err

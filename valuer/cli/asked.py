@@ -53,6 +53,7 @@ def machines_asked(which: str) -> "tuple[Machine, ...]":
     if kept:
         return kept
     if len(names) < LEAST_WORDS and not _means_something(which):
+        _maybe_meant(which)
         return in_file(which)  # a file that is not there: the refusal says so
     read = understood(which)
     say(read)
@@ -100,6 +101,15 @@ def on_record(names: Sequence[str] | None) -> "tuple[Machine, ...]":
         return ()
     except StoreProblem as problem:
         raise click.ClickException(str(problem)) from None
+
+
+def _maybe_meant(name: str) -> None:
+    """Raise ClickException where a machine on record is called nearly so, in other capitals for one."""
+    from valuer.domain.words import did_you_mean
+
+    hint = did_you_mean(name, [machine.id for machine in on_record(None)])
+    if hint:
+        raise click.ClickException(f"{name}: no file and no machine on record is called so{hint}")
 
 
 def _means_something(word: str) -> bool:
