@@ -153,10 +153,6 @@ def solve(
     ]
 
 
-def _charges(acts: Sequence[Act], prices: Prices, out: frozenset[int]) -> list[float]:
-    return [np.inf if place in out else prices.of(act) for place, act in enumerate(acts)]
-
-
 def _allowed(acts: Sequence[Act], out: frozenset[int]) -> tuple[Act, ...]:
     return tuple(act for place, act in enumerate(acts) if place not in out)
 
@@ -169,22 +165,38 @@ def _settle(
     Along the longest trouble the places are gone through by depth; the others, few, until nothing changes.
     """
     depth = troubles[main].depth
-    masks = [_mask(troubles, act) for act in acts]
+    able = [(act, _mask(troubles, act), cost) for act, cost in zip(acts, costs.T, strict=True)]
     for level in np.unique(depth)[::-1]:
         at = np.flatnonzero(depth == level)
-        slices = [np.take(mask, at, main) for mask in masks]
-        changed = True
+        here = [(act, np.take(mask, at, main), cost) for act, mask, cost in able]
+        here = [row for row in here if row[1].any()]
+        onward = [row for row in here if all(axis == main for part in row[0].on for axis, _ in part)]
+        for row in onward:  # they lead to deeper levels, settled already: once is enough
+            _raise(value, troubles, row, main, at)
+        around = [row for row in here if not any(row is other for other in onward)]
+        changed = bool(around)
         while changed:
             changed = False
-            for act, mask, cost in zip(acts, slices, costs.T, strict=True):
-                if not mask.any():
-                    continue
-                now = np.take(value, at, main + 1)
-                best = _expected(value, troubles, act, main, at) - cost.reshape(-1, *[1] * len(troubles))
-                better = mask & (best > now + SAME / 100)
-                if better.any():
-                    changed = True
-                    _put(value, at, main + 1, np.where(better, best, now))
+            for row in around:
+                changed |= _raise(value, troubles, row, main, at)
+
+
+def _raise(
+    value: FloatArray,
+    troubles: Sequence[Trouble],
+    row: tuple[Act, BoolArray, FloatArray],
+    main: int,
+    at: IntArray,
+) -> bool:
+    """Raise the values of places ``at`` to those of an act where it is better; say whether anything changed."""
+    act, mask, cost = row
+    now = np.take(value, at, main + 1)
+    best = _expected(value, troubles, act, main, at) - cost.reshape(-1, *[1] * len(troubles))
+    better = mask & (best > now + SAME / 100)
+    if not better.any():
+        return False
+    _put(value, at, main + 1, np.where(better, best, now))
+    return True
 
 
 def _put(value: FloatArray, at: IntArray, axis: int, new: FloatArray) -> None:
