@@ -26,6 +26,7 @@ def model_card(metrics: Metrics | None = None) -> str:
     return (
         HEAD
         + "\n".join(_figure_sections(m))
+        + _doing_as_told(m.get("work", {}))
         + _in_other_markets(m.get("correction", {}))
         + _subgroups(m["price"])
         + _fault_bias(m["price"])
@@ -47,6 +48,33 @@ def _figure_sections(m: Metrics) -> Iterable[str]:
     for name, title in TITLES.items():
         if f"{name}_figures" in m:
             yield f"### {title}\n\n" + table(("figure", "measured", "goal", "met"), m[f"{name}_figures"])
+
+
+def _doing_as_told(work: Metrics) -> str:
+    """Plain sentences: what following the work list brings a repairer who does not see the causes."""
+    if not work:
+        return ""
+
+    def over(first: str, second: str, what: str) -> float:
+        return float(work[f"{what}: {first}"] / work[f"{what}: {second}"])
+
+    def told(what: str, kind: str) -> str:
+        losing = f"{work[f'{what}: losing']:.0f} machines lose money by it beyond chance"
+        return (
+            f"On {work[f'{what}: machines']:.0f} machines {kind} that brings {over('gained', 'fixed', what):.2f} times what the best "
+            f"plan fixed at the start brings, and {over('gained', 'sees', what):.0%} of what a repairer would gain who sees every "
+            f"cause; the lists promise {over('promised', 'gained', what):.2f} times what comes of them, and {losing}."
+        )
+
+    return f"""
+### In plain words: doing what the work list says
+
+A simulated repairer does the first step, tells what came of it and asks again until told to sell (seed {work["seed"]}); what is
+really wrong is drawn from the trade's tables and hidden. {told("one symptom", "with one symptom of unknown cause")}
+{told("stock", "as they come in")} The best plan fixed at the start knows that fixes on one fault share its cause; over one that
+takes them as independent, as people tend to, it is {over("gained", "apart", "one symptom"):.1f} times as much on the machines with
+one symptom. All of it rests on the tables being right: own tries move their odds.
+"""
 
 
 def _in_other_markets(correction: Metrics) -> str:

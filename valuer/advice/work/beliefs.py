@@ -221,8 +221,15 @@ def _placed(riddle: Riddle, code: tuple[int, int]) -> Layer:
     return Layer(np.array([code[0]]), np.array([code[1]]), weight[None], failed[None])
 
 
+def _telling(riddle: Riddle) -> int:
+    """Return how many looks and fixes can change anything under the causes that are possible."""
+    possible = riddle.prior > 0
+    looks = sum(bool((np.ptp(look.chance[:, possible], axis=1) > TINY).any()) for look in riddle.looks)
+    return looks + int((riddle.odds[:, possible] > TINY).any(axis=1).sum())
+
+
 def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
-    acts = len(riddle.looks) + len(riddle.fixes)
+    acts = _telling(riddle)
     for width in WIDTHS:
         if acts > width.acts:
             continue
