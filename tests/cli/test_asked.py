@@ -1,8 +1,6 @@
 """Which machines a command is about: a file, a name on record, a line of words, or the whole bench."""
 
 import json
-import re
-import shlex
 from pathlib import Path
 
 import pytest
@@ -122,19 +120,6 @@ def test_a_month_may_be_named(run: Run) -> None:
     for month in ("may", "May", "5"):
         assert run("price", LINE, "--month", month) == run("price", LINE, "--month", "05")
     assert "expected a month, such as april, apr or 4, got 'ma'" in run("price", LINE, "--month", "ma").err
-
-
-README = Path(__file__).resolve().parents[2] / "README.md"
-
-
-def test_the_walk_of_the_readme_runs_from_its_first_line_to_its_last(run: Run) -> None:
-    """C8: every block, in order, as somebody would type it."""
-    blocks = re.findall(r"^```console\n(.*?)^```$", README.read_text("utf-8"), re.DOTALL | re.MULTILINE)
-    lines = [line for block in blocks for line in block.splitlines() if line.startswith("valuer ")]
-    assert len(lines) >= 9
-    for line in lines:
-        ran = run(*shlex.split(line, comments=True)[1:])
-        assert ran.code == 0, (line, ran.err)
 
 
 def test_a_name_in_other_capitals_is_asked_back(run: Run) -> None:
