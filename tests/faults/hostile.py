@@ -40,25 +40,28 @@ class Came:
 def hostile_bodies(running: Running, seed: int, bombs: int) -> Came:
     """Send so many bodies, six at a time; rest is the memory once the plain question has been answered ten times."""
     came, plain = Came(), []
-    with Caller(running.port) as caller:
-        for _ in range(10):
-            caller.ask("POST", "/v1/valuations", PLAIN)
-        rest = running.memory()
-        threads = [
-            threading.Thread(
-                target=_one, args=(running.port, seed + number, bombs // CALLERS, came), daemon=True
-            )
-            for number in range(CALLERS)
-        ]
-        for thread in threads:
-            thread.start()
-        while any(thread.is_alive() for thread in threads):
-            began = time.perf_counter()
-            caller.ask("POST", "/v1/valuations", PLAIN)
-            plain.append(time.perf_counter() - began)
-            came.memory_mb = max(came.memory_mb, (running.memory() - rest) / 1000)
+    for _ in range(10):
+        _plain(running)
+    rest = running.memory()
+    threads = [
+        threading.Thread(target=_one, args=(running.port, seed + number, bombs // CALLERS, came), daemon=True)
+        for number in range(CALLERS)
+    ]
+    for thread in threads:
+        thread.start()
+    while any(thread.is_alive() for thread in threads):
+        plain.append(_plain(running))
+        came.memory_mb = max(came.memory_mb, (running.memory() - rest) / 1000)
     came.plain_s = median(plain)
     return came
+
+
+def _plain(running: Running) -> float:
+    """Seconds that a plain question takes."""
+    with Caller(running.port) as caller:
+        began = time.perf_counter()
+        caller.ask("POST", "/v1/valuations", PLAIN)
+        return time.perf_counter() - began
 
 
 def _one(port: int, seed: int, bombs: int, came: Came) -> None:
