@@ -279,28 +279,31 @@ def watch(copy: Path, file: str, patience: float) -> dict[str, Any]:
 def reach_of(
     copy: Path, files: list[str], kept: Path, say: Callable[[str], object]
 ) -> tuple[Reach, list[str]]:
-    """Which test runs which lines, and which tests fail as things are; kept by file until something changes."""
+    """Which test runs which lines, and which fail as things are; kept by file until it or what it runs changes."""
     kept.mkdir(parents=True, exist_ok=True)
-    product = _product(copy)
     reach: Reach = {}
     failed: list[str] = []
     for number, file in enumerate(files):
-        mark = hashlib.sha256(product + file.encode() + (copy / file).read_bytes()).hexdigest()[:24]
-        place = kept / f"{mark}.json"
-        if not place.exists():
+        told = _kept(copy, file, kept)
+        if told is None:
             say(f"{number + 1} of {len(files)}: what {file} runs")
-            place.write_text(json.dumps(watch(copy, file, 900)), "utf-8")
-        told = json.loads(place.read_text("utf-8"))
+            told = watch(copy, file, 900)
+            ran = {name for _, lines in told["tests"].values() for name in lines}
+            told["ran"] = {name: _mark(copy, name) for name in sorted(ran)}
+            (kept / f"{_mark(copy, file)}.json").write_text(json.dumps(told), "utf-8")
         failed += told["failed"]
         for name, (seconds, lines) in told["tests"].items():
             reach[name] = Seen(seconds, {path: int(bits, 16) for path, bits in lines.items()})
     return reach, failed
 
 
-def _product(copy: Path) -> bytes:
-    """Our code and its tables; helpers of tests change seldom, and a list that is a little old only asks worse."""
-    parts = hashlib.sha256()
-    for path in sorted(each for top in ("valuer", "api") for each in (copy / top).rglob("*")):
-        if path.suffix in {".py", ".toml", ".npz"}:
-            parts.update(str(path.relative_to(copy)).encode() + path.read_bytes())
-    return parts.digest()
+def _kept(copy: Path, file: str, kept: Path) -> dict[str, Any] | None:
+    place = kept / f"{_mark(copy, file)}.json"
+    told = json.loads(place.read_text("utf-8")) if place.exists() else None
+    return told if told and all(_mark(copy, name) == mark for name, mark in told["ran"].items()) else None
+
+
+def _mark(copy: Path, name: str) -> str:
+    """A file's name and content in short; what tests share is left out, for a list a little old only asks worse."""
+    path = copy / name
+    return hashlib.sha256(name.encode() + (path.read_bytes() if path.exists() else b"")).hexdigest()[:24]
