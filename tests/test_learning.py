@@ -207,3 +207,18 @@ def test_own_tries_reach_the_week_the_checks_the_limit_and_the_plan_over_the_hou
     worse, better = returns(unlucky), returns(usual)
     assert all(one < other - 1.0 for one, other in zip(worse, better, strict=True))
     assert unlucky.work_lists(asked, TERMS) != usual.work_lists(asked, TERMS)
+
+
+def test_tries_that_failed_count_in_the_ranking_and_the_plan_as_in_the_list() -> None:
+    """A leak on which every fix has failed brings nothing more, on the bench as on its own list."""
+    fixes = tuple(failed(fix.id) for fix in fixes_for("fuel_leak_carb"))
+    on_record, alone = adviser(entry("a", machine=machine("a"), fixes=fixes)), Adviser(MODEL)
+    asked = [machine("a", faults=["fuel_leak_carb:serious"], readings={}, looked_over=True)]
+    (worth_it,) = alone.bench_ranking(asked, TERMS).bench_ranking.machines
+    assert worth_it.expected_return > 3
+    assert on_record.work_lists(asked, TERMS).work_lists[0].expected_return < 1
+    (ranked,) = on_record.bench_ranking(asked, TERMS).bench_ranking.machines
+    assert ranked.expected_return < 1
+    planned = on_record.bench_plan(asked, TERMS)
+    assert planned.bench_ranking == on_record.bench_ranking(asked, TERMS).bench_ranking
+    assert planned.bench_plan.expected_return < 1 < alone.bench_plan(asked, TERMS).bench_plan.expected_return

@@ -4,7 +4,7 @@ Ids T.. are those of the trade's sanity facts (common practice, no source).
 """
 
 from collections.abc import Sequence
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray, Months
 from valuer.advice.sale.asking_price import asking_prices, standing
-from valuer.advice.sale.keeping import from_each_month
+from valuer.advice.sale.keeping import from_each_month, kept_for
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.sale import LEFT_OVER, later, sales
 from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
@@ -243,3 +243,31 @@ def test_the_asks_looked_at_rise_and_stay_in_range() -> None:
     assert (np.diff(asks) > 0).all()
     assert asks[0] >= 83
     assert asks[-1] <= 290
+
+
+def test_come_backs_standing_and_money_tied_up_count_week_by_week() -> None:
+    """A week of 3 that fees of a tenth and three come-backs in a hundred at .4 are taken off: 3 / (1 - .112) = 3.378.
+
+    5.2 % a year are .1 % a week of what the machine is worth.
+    """
+    shop = ShopTerms(
+        month=5, storage_per_week=3, fee_share=0.1, come_backs=0.03, come_back_cost=0.4, tied_up_a_year=0.052
+    )
+    one = Machine.model_validate({"id": "m1"})
+    (sale,) = sales([one], FakeModel(), FakeSelling(), shop)
+    assert sale.cost == pytest.approx(3 / 0.888)
+    assert sale.tied_up == pytest.approx(0.001)
+    patient = ShopTerms(month=5, storage_per_week=0, tied_up_a_year=0)
+    (free,) = sales([one], FakeModel(), FakeSelling(), patient)
+    dear = replace(free, tied_up=0.02)
+    assert float(dear.waiting(12).best) < float(free.waiting(12).best)
+    assert float(replace(free, cost=3.0).waiting(12).best) < float(free.waiting(12).best)
+
+
+def test_keeping_for_a_month_loses_what_is_tied_up_meanwhile() -> None:
+    """A month of 52 / 12 weeks at 2 % a week leaves .98 to the power of 4.33 of what the machine is worth then."""
+    terms = ShopTerms(month=5, storage_per_week=0, tied_up_a_year=0)
+    (free,) = sales([Machine.model_validate({"id": "m1"})], FakeModel(), FakeSelling(), terms)
+    kept, tied = (kept_for(replace(free, tied_up=share), terms, 1, 1) for share in (0.0, 0.02))
+    assert tied < kept * 0.98**4
+    assert tied == pytest.approx(kept * 0.98 ** (52 / 12), rel=0.03), "the week on offer then is tied up too"

@@ -170,6 +170,11 @@ outcomes.no = { equals = false }
         ("chance = 0.6", "chance = 0.7", "symptoms.s: expected chances of causes that sum to 1, got 1.1"),
         ('"vibration"', '"vibratio"', "symptoms.s: expected a fault of faults.toml, got vibratio"),
         ("blade_new =", "blade_nw =", "symptoms.s: expected a fix of fixes.toml, got blade_nw"),
+        (
+            'reading = "just',
+            'fix = "blade_nw"\nreading = "just',
+            "symptoms.s: expected a fix of fixes.toml, got blade_nw",
+        ),
         ("seen = { a", "seen = { c", "looks.l: expected causes, got c"),
         ("seen = { a = 0.9 }, others = 0.1", "others = 0.1", "expected one outcome without figures, got 2"),
         ("a = 0.9", "a = 1.9", "looks.l: expected chances up to 1 in sum under a"),
