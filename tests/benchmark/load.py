@@ -65,6 +65,7 @@ def _hostile(seed: int, bombs: int) -> Iterator[Figure]:
     yield at_most(
         "longest refusal / a plain valuation among them, times", came.longest_s / came.plain_s, 20, 1
     )
+    yield beside("the longest", f"{came.longest_s:.2f} s, {came.longest}; a plain one {came.plain_s:.3f} s")
     files, memory_mb = hostile_files(seed, max(2, bombs // 50))
     yield beside("hostile files of 25 MB", f"{files}")
     yield at_most("memory over rest at the peak while a file is refused, MB", memory_mb, 300, 0)

@@ -32,6 +32,7 @@ class Came:
 
     statuses: Counter[int] = field(default_factory=Counter)
     longest_s: float = 0.0
+    longest: str = ""
     plain_s: float = 0.0
     memory_mb: float = 0.0
     lock: threading.Lock = field(default_factory=threading.Lock)
@@ -66,18 +67,18 @@ def _plain(running: Running) -> float:
 
 def _one(port: int, seed: int, bombs: int, came: Came) -> None:
     for number, hostile in enumerate(islice(hostile_json(seed, BODY), bombs)):
-        with Caller(
-            port
-        ) as caller:  # anew each time: making the next body takes longer than one is kept open
+        route = ROUTES[number % len(ROUTES)]
+        with Caller(port) as caller:  # anew: making the next body takes longer than one is kept open
             began = time.perf_counter()
             try:
-                status = caller.ask("POST", f"/v1/{ROUTES[number % len(ROUTES)]}", hostile.data).status
+                status = caller.ask("POST", f"/v1/{route}", hostile.data).status
             except (OSError, http.client.HTTPException):
                 status = 0
             took = time.perf_counter() - began
         with came.lock:
             came.statuses[status] += 1
-            came.longest_s = max(came.longest_s, took)
+            if took > came.longest_s:
+                came.longest_s, came.longest = took, f"{status} {route}: {hostile.name}"
 
 
 REFUSE = """
