@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import serialization
-from playwright.sync_api import Browser, BrowserContext, Error, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Error, expect
 
 from api.door import COOKIE
 from tests.page.offline import KEPT
@@ -91,22 +91,21 @@ def key_of(file: Path) -> str:
 
 
 @contextmanager
-def phone(folder: Path, key: str) -> Iterator[BrowserContext]:
+def phone(chrome: Browser, folder: Path, key: str) -> Iterator[BrowserContext]:
     """A browser whose owner has compared the fingerprint, and gone on."""
     trusts = f"--ignore-certificate-errors-spki-list={key}"
-    with sync_playwright() as playwright:
-        context = playwright.chromium.launch_persistent_context(
-            str(folder), executable_path=chromium(), args=[*FLAGS, trusts], viewport=PHONE
-        )
-        context.set_default_timeout(30_000)
-        yield context
-        context.close()
+    context = chrome.browser_type.launch_persistent_context(
+        str(folder), executable_path=chromium(), args=[*FLAGS, trusts], viewport=PHONE
+    )
+    context.set_default_timeout(30_000)
+    yield context
+    context.close()
 
 
 def test_where_the_certificate_is_trusted_the_page_works_while_the_server_is_away(
-    house: House, tmp_path: Path
+    house: House, chrome: Browser, tmp_path: Path
 ) -> None:
-    with phone(tmp_path / "phone", key_of(house.certificate)) as context:
+    with phone(chrome, tmp_path / "phone", key_of(house.certificate)) as context:
         page = context.pages[0]
         page.goto(f"{house.url}/{house.entrance}")
         expect(page.locator(".row-name")).to_have_count(10)
@@ -153,11 +152,13 @@ def test_where_it_is_not_the_browser_shows_nothing(house: House, chrome: Browser
     context.close()
 
 
-def test_another_certificate_than_the_trusted_one_is_refused(house: House, tmp_path: Path) -> None:
+def test_another_certificate_than_the_trusted_one_is_refused(
+    house: House, chrome: Browser, tmp_path: Path
+) -> None:
     """Somebody in between shows a key of his own."""
     other = base64.b64encode(hashlib.sha256(b"another key").digest()).decode()
     with (
-        phone(tmp_path / "phone", other) as context,
+        phone(chrome, tmp_path / "phone", other) as context,
         pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"),
     ):
         context.pages[0].goto(house.url)
