@@ -13,7 +13,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tests.benchmark.figures import keep
+from tests.benchmark.figures import keep, kept, merged
 from valuer.cli.output import keep_to_ourselves
 
 # As in the commands: a prediction is too small to share between threads. Before scikit-learn is imported.
@@ -44,7 +44,9 @@ def main(arguments: list[str]) -> int:
         sys.stdout.write(figure.line() + "\n")
         sys.stdout.flush()
         printed.append(figure.line().split(" | "))
-    keep(f"{arguments[0]}_figures", printed)
+    name = f"{arguments[0]}_figures"
+    in_part = any(asked.get(word) for word in ("only", "room", "part"))
+    keep(name, merged(kept(name), printed) if in_part else printed)
     return 0
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 METRICS = Path(__file__).resolve().parents[2] / "model_cards" / "metrics.json"
 
@@ -50,6 +52,21 @@ def keep(name: str, figures: object) -> None:
     kept = json.loads(METRICS.read_text("utf-8")) if METRICS.exists() else {}
     kept[name] = rounded(figures)
     METRICS.write_text(json.dumps(kept, indent=1, sort_keys=True) + "\n", "utf-8")
+
+
+def merged(before: Sequence[Sequence[str]], now: Sequence[Sequence[str]]) -> list[Sequence[str]]:
+    """Rows of figures of which some were measured again: those in their old place, new ones behind.
+
+    >>> merged([["a", "1"], ["b", "2"]], [["c", "4"], ["a", "3"]])
+    [['a', '3'], ['b', '2'], ['c', '4']]
+    """
+    again = {row[0]: row for row in now}
+    return [*(again.pop(row[0], row) for row in before), *(row for row in now if row[0] in again)]
+
+
+def kept(name: str) -> Any:
+    """What was kept under a name; empty where nothing was."""
+    return json.loads(METRICS.read_text("utf-8")).get(name, []) if METRICS.exists() else []
 
 
 def rounded(value: object) -> object:
