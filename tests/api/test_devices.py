@@ -8,8 +8,9 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
-from api.devices import MINUTES, Devices, squares
+from api.devices import MINUTES, MOST, MOST_OPEN, Devices, squares
 from api.door import COOKIE, Door, token_sha256
+from api.problems import Refusal
 from tests.fake_model import FakeModel
 from tests.records.bench import NOW
 from valuer.adviser import Adviser
@@ -116,3 +117,45 @@ def test_the_code_has_the_corners_a_camera_looks_for() -> None:
     assert tuple(row[-7:] for row in rows[:7]) == finder
     assert tuple(row[:7] for row in rows[-7:]) == finder
     assert (len(rows) - 17) % 4 == 0  # version v has 17 + 4 v squares a side, 5.3.1
+
+
+def test_of_more_invitations_than_may_be_open_the_oldest_goes(let_in: Devices, clock: Clock) -> None:
+    made = []
+    for _ in range(MOST_OPEN + 1):
+        made.append(let_in.invite())
+        clock.moment += timedelta(seconds=1)
+    assert [let_in.accepts(each) for each in made] == [False] + [True] * MOST_OPEN
+
+
+def test_there_is_an_end_of_devices_and_a_new_token_forgets_them_all(let_in: Devices, tmp_path: Path) -> None:
+    secrets = [let_in.let_in(f"phone {number}") for number in range(MOST)]
+    with pytest.raises(Refusal, match=f"{MOST} devices are let in, the most there may be"):
+        let_in.let_in("one more")
+    assert let_in.knows(secrets[0])
+    let_in.shut_all_out()
+    again = Devices(tmp_path / "devices.json", "http://192.0.2.7:8321/")
+    for each in (let_in, again):
+        assert each.all() == ()
+        assert not each.knows(secrets[0])
+
+
+def test_who_was_let_in_stays_when_the_disk_is_full(
+    let_in: Devices, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    secret = let_in.let_in("phone")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises(OSError, match="No space"):
+        let_in.let_in("another")
+    assert [each.name for each in let_in.all()] == ["phone"]
+    assert let_in.knows(secret)
+    assert [each.name for each in tmp_path.iterdir()] == ["devices.json"]
+
+
+def test_a_server_that_answers_this_computer_only_has_no_device_to_shut_out() -> None:
+    client = TestClient(create_app(Adviser(FakeModel()), None), HERE)
+    answers = client.delete("/v1/devices/1"), client.post("/v1/invitations")
+    assert {answer.status_code for answer in answers} == {409}

@@ -102,3 +102,9 @@ def test_what_was_written_down_by_mistake_is_put_back_whole(client: TestClient) 
     back = client.put(path, json=before["entry"], headers=match)
     assert (back.status_code, back.json()["entry"]) == (200, before["entry"])
     assert client.put(path, json=before["entry"], headers=match).status_code == 412  # nobody is overwritten
+
+
+def test_what_a_device_may_keep_is_every_file_but_the_start_and_the_worker_itself(client: TestClient) -> None:
+    listed = client.get("/page/files.json").json()
+    assert "/page/code/main.js" in listed
+    assert not [name for name in listed if name.endswith(("worker.js", ".html"))]

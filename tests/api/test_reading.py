@@ -37,3 +37,9 @@ def test_a_figure_that_nobody_knows_is_refused() -> None:
     answer = CLIENT.post("/v1/read/figures", json={"figures": [{"name": "blade_stop", "text": "3"}]})
     assert answer.status_code == 422
     assert "did you mean 'blade_stop_s'?" in answer.json()["errors"][0]["detail"]
+
+
+def test_words_that_name_nothing_are_refused_at_their_place() -> None:
+    answer = CLIENT.post("/v1/read/machines", json={"words": "   "})
+    assert answer.status_code == 422
+    assert [error["pointer"] for error in answer.json()["errors"]] == ["/words"]

@@ -202,13 +202,16 @@ class House:
 
 
 def _asked(root: Path, reach: Reach, mutant: Mutant) -> list[str]:
-    """The tests that run what is changed, those in a file that names the module first, then the quickest."""
+    """The tests that run what is changed, those in a file that names the module first, then the quickest.
+
+    What none of them runs is run when a module is loaded, or never; then any test may notice.
+    """
     module = mutant.file.removesuffix(".py").replace("/", ".")
     near = {
         file: module in (root / file).read_text("utf-8") for file in {name.split("::")[0] for name in reach}
     }
     runs = sorted(
-        (name for name, seen in reach.items() if seen.runs(mutant.file, mutant.lines)),
+        [name for name, seen in reach.items() if seen.runs(mutant.file, mutant.lines)] or list(reach),
         key=lambda name: (not near[name.split("::")[0]], reach[name].seconds),
     )
     chosen: list[str] = []

@@ -260,7 +260,7 @@ def test_any_sequence_leaves_what_the_model_says(
     class Here(AnySequence):
         address = staticmethod(on_file if kind == "file" else on_server)
 
-    sequences = int(os.environ.get("VALUER_SEQUENCES", "8"))
+    sequences = int(os.environ.get("VALUER_SEQUENCES", "20"))
     run_state_machine_as_test(
         Here,
         settings=settings(

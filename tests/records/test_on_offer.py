@@ -48,3 +48,23 @@ def test_after_a_long_silence_it_is_on_offer_afresh() -> None:
 
 def test_parts_and_scrap_are_no_sale_of_the_listing() -> None:
     assert told(week(1), sold_on=date(2026, 5, 6), sold_as="for_parts") == [([180.0], False)]
+
+
+def test_with_todays_date_what_still_stands_has_its_silent_weeks_too() -> None:
+    """Listed in the week of May 4; on Wednesday, May 27 the weeks of May 11 and 18 are over."""
+    (time,) = times_on_offer(entry(weeks=(week(1),)), date(2026, 5, 27))
+    assert [each.week_of for each in time.weeks] == [week(number).week_of for number in (1, 2, 3)]
+    (withdrawn,) = times_on_offer(entry(weeks=(week(1),)), week(11).week_of)
+    assert len(withdrawn.weeks) == 1
+
+
+def test_it_runs_for_eight_silent_weeks_and_not_once_it_is_sold() -> None:
+    (time,) = times_on_offer(entry(weeks=(week(1),)))
+    assert time.runs(week(10).week_of)
+    assert not time.runs(week(11).week_of)
+    (sold,) = times_on_offer(
+        entry(weeks=(week(1),), sale=Sale(sold_on=week(1).week_of + timedelta(days=2), price=9.0))
+    )
+    assert not sold.runs(week(1).week_of)
+    (twice,) = times_on_offer(entry(weeks=(week(1), week(9))))
+    assert twice.runs(week(18).week_of), "the silence is counted from the last week"

@@ -395,3 +395,46 @@ def test_a_damaged_copy_is_not_put_back(file: Path, copied: Path) -> None:
         restore_store(copied, NOW, str(file))
     assert ids(file) == NEW
     assert copied.read_bytes() == spoilt
+
+
+def test_what_is_not_there_is_neither_copied_nor_put_back(file: Path) -> None:
+    with pytest.raises(StoreProblem, match="no such file, so there is nothing to back up"):
+        backups.back_up(file, NOW)
+    open_store(NOW, str(file)).close()
+    with pytest.raises(StoreProblem, match="mine: no such backup"):
+        restore_store(file.with_name("mine"), NOW, str(file))
+    assert ids(file) == []
+
+
+def test_a_copy_whose_owner_may_not_be_given_is_for_us_alone(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The store is another's, and may be read by a group we cannot name: nobody but us reads the copy."""
+    open_store(NOW, str(file)).close()
+    file.chmod(0o664)
+
+    def no_right(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "chown", no_right)
+    assert mode(backup_store(NOW, str(file))) == 0o600
+
+
+def test_what_cannot_be_moved_aside_leaves_every_part_in_its_place(
+    file: Path, copied: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The log is moved, the store itself cannot be: the log comes back, and the refusal is said."""
+    spoilt, rename = damage(file), Path.rename
+    log = file.with_name(file.name + "-wal")
+    log.write_bytes(b"log")
+
+    def stuck(path: Path, to: Path) -> Path:
+        if path == file:
+            raise OSError(13, "Permission denied")
+        return rename(path, to)
+
+    monkeypatch.setattr(Path, "rename", stuck)
+    with pytest.raises(OSError, match="Permission denied"):
+        backups.moved_aside(file, NOW)
+    assert file.read_bytes() == spoilt
+    assert log.read_bytes() == b"log"

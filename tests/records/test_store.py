@@ -4,9 +4,11 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta, timezone
 
 import pytest
+from pydantic import ValidationError
 from sqlalchemy import select
 
 from tests.records.bench import NOW, entry, full_entry, machine, seen
+from valuer.records import bench
 from valuer.records.entries import Book, MachineEntry, Sale
 from valuer.records.store.problems import Changed, Conflict, NotThere
 from valuer.records.store.store import Post, Store, open_store
@@ -181,3 +183,41 @@ def test_two_that_open_a_new_store_at_once_both_find_it(address: str) -> None:
 
     with ThreadPoolExecutor(6) as pool:
         assert list(pool.map(open_and_count, range(6))) == [0] * 6
+
+
+def test_what_cannot_be_is_refused_and_changes_nothing(store: Store) -> None:
+    store.take(entry("a"), NOW)
+    store.change("a", lambda before: before, NOW)
+    with pytest.raises(Conflict, match="the id stays; take it in under b instead"):
+        store.change("a", lambda _: entry("b"), NOW)
+    with pytest.raises(Conflict, match="a is not sold, so there is no sale to take back"):
+        store.change("a", bench.unsold, NOW)
+    with pytest.raises(Changed, match="was changed since it was read"):
+        store.rename("a", "c", NOW, 1)
+    with pytest.raises(NotThere, match="no picture 'x' of 'a'"):
+        store.drop_picture("a", "x")
+    with pytest.raises(NotThere, match="no deed 4711 is remembered"):
+        store.undo(4711, NOW)
+    store.change("a", sold, NOW)
+    with pytest.raises(Conflict, match="a was sold on 2026-05-20; take another machine in"):
+        store.change("a", lambda before: bench.taken(before, machine("a"), before.taken_on), NOW)
+    assert [(kept.entry.id, kept.version) for kept in store.entries()] == [("a", 3)]
+
+
+def test_writing_several_at_once_counts_only_what_became_another(store: Store) -> None:
+    """One new, one as it was, one changed: versions 1, 1 and 2."""
+    store.add(Book(machines=(entry("same"), entry("other"))), NOW)
+    made = {"new": entry("new"), "same": entry("same"), "other": sold(entry("other"))}
+    done = store.put(list(made), lambda name, _: made[name], NOW)
+    assert [before for before, _ in done] == [None, entry("same"), entry("other")]
+    assert {kept.entry.id: (kept.entry, kept.version) for kept in store.entries()} == {
+        "new": (made["new"], 1),
+        "same": (made["same"], 1),
+        "other": (made["other"], 2),
+    }
+
+
+def test_a_week_stands_once_on_a_machine() -> None:
+    week = full_entry().weeks[0]
+    with pytest.raises(ValidationError, match="a week may stand once on a machine"):
+        MachineEntry.model_validate({**entry().model_dump(), "weeks": [week.model_dump(), week.model_dump()]})
