@@ -81,6 +81,24 @@ def test_take_in_price_plan_list_sell_and_see_the_correction_move(
     expect(page.get_by_role("link", name="barn-find")).to_be_visible()
 
 
+def test_with_room_for_so_many_the_bench_says_which_to_list_now(standing: Served, opened: Opened) -> None:
+    """The same verdicts as the API; asked only when the part is opened, and again for another room."""
+    watched = opened(standing, "#/bench", "phone")
+    page = watched.page
+    settled(page)
+    assert not [url for url in watched.asked if url.endswith("/v1/asking-prices")]
+    page.get_by_text("Which to list now").click()
+    page.get_by_label("Room for so many on offer at once").select_option("1")
+    settled(page)
+    shown = page.locator("details", has_text="Which to list now").locator("li")
+    stand = call(standing.url, "GET", "/v1/machines")["entries"]
+    expect(shown).to_have_count(len(stand))
+    verdicts = [text.split(": ")[1].split(".")[0] for text in shown.all_inner_texts()]
+    assert verdicts.count("List it now") <= 1
+    assert set(verdicts) <= {"List it now", "Wait", "Keep it", "Check first", "Not for sale"}
+    assert "Check first" in verdicts, "the demo has machines that nobody has checked"
+
+
 def test_hours_and_cash_plan_the_week_anew_at_once(standing: Served, opened: Opened) -> None:
     page = opened(standing, size="desk").page
     settled(page)

@@ -12,6 +12,7 @@ import { facts as factsOf, safetyWords, tag } from "./tag.js";
 import { setTerms, terms, thisWeek } from "./terms.js";
 import { fill, trouble } from "./trouble.js";
 import { todayPart } from "./todays.js";
+import { together } from "./together.js";
 import { benchTerms } from "./week.js";
 import { change, count, money, outOfRange, time } from "./words.js";
 import { plain } from "./worth.js";
@@ -79,7 +80,8 @@ async function whole(found, plan, signal) {
     const again = latest(() => replan(stands.it));
     const limits = h("summary", {}, limitsOf(terms()));
     refill(plan, h("h2", { id: "week-head" }, "This week"), h("details", { open: window.matchMedia("(min-width: 900px)").matches }, limits,
-      benchTerms(terms(), (some) => { setTerms(some); refill(limits, limitsOf(terms())); return again(); })), it.said, todayPart());
+      benchTerms(terms(), (some) => { setTerms(some); refill(limits, limitsOf(terms())); return again(); })), it.said,
+      together(() => stands.it.machines, signal), todayPart());
   }
   draw(it);
   await replan(it);
