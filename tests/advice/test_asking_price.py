@@ -23,8 +23,7 @@ from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
 from valuer.advice.sale.written import written, written_between
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
-from valuer.market.listings import draw_listings
-from valuer.price_model.selling import SellingModel, fit_selling_model
+from valuer.price_model.selling import SellingModel
 
 YEAR = np.array([0.77, 0.83, 0.93, 1.0, 1.0, 0.96, 0.92, 0.88, 0.84, 0.785, 0.735, 0.725])
 """Price of a month beside that of April (common practice, no source)."""
@@ -46,12 +45,6 @@ class SeasonModel(FakeModel):
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         value = self.value(rows)
         return value / (1 + self.width), value * (1 + self.width)
-
-
-@pytest.fixture(scope="module")
-def learned() -> SellingModel:
-    """A model of selling learned from 1,200 invented listings."""
-    return fit_selling_model(draw_listings(1200, 31)[1])
 
 
 ONE = Machine.model_validate({"id": "m1", "looked_over": True})

@@ -35,18 +35,11 @@ from valuer.advice.sale.outlook import Outlook
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.learning import OwnRecords
-from valuer.market.listings import draw_listings
-from valuer.price_model.selling import SellingModel, fit_selling_model
+from valuer.price_model.selling import SellingModel
 from valuer.records.entries import Book, FixDone, ListingWeek, MachineEntry
 
 ONE = Machine.model_validate({"id": "m1"})
 MAY = ShopTerms(month=5)
-
-
-@pytest.fixture(scope="module")
-def learned() -> SellingModel:
-    """A model of selling learned from 1,200 invented listings."""
-    return fit_selling_model(draw_listings(1200, 31)[1])
 
 
 def outlook(chances: Any, month: int = 5, sd: float = 0.2) -> Outlook:
