@@ -48,6 +48,17 @@ def test_own_sales_move_the_value_and_the_basis_counts_them() -> None:
     assert (said.basis.own_sales, alone.basis.own_sales) == (20, 0)
 
 
+def test_the_corrected_model_is_kept_for_the_next_question_and_never_given_for_another() -> None:
+    own, other = OwnRecords(Book(machines=(sold("s1", SOUND * 1.3),)), TODAY), FakeModel()
+    kept = own.corrected(MODEL)
+    assert own.corrected(MODEL) is kept
+    assert own.corrected(MODEL, 2.0) is not kept
+    assert own.corrected(other).model is other  # type: ignore[attr-defined]
+    for level in range(3, 40):
+        own.corrected(MODEL, float(level))
+    assert own.corrected(MODEL).basis == kept.basis
+
+
 def test_sales_in_other_money_are_held_against_the_model_at_the_price_level() -> None:
     # Twenty own units to the dollar: sales at 20 x 200 agree with the model.
     book = OwnRecords(Book(machines=tuple(sold(f"s{i}", SOUND * 20) for i in range(10))), TODAY)

@@ -34,6 +34,9 @@ WHOLE_FROM = 10
 SAYS_ENOUGH = 6
 """Attributes that a machine says before two equal ones, sold on one day at one price, count as the same one."""
 
+MOST_LEVELS = 16
+"""Price levels for which the corrected model is kept; callers may name any."""
+
 MODEST_BELOW = 10
 """Own sales below which a correction is called a first guess (trials on simulated markets)."""
 
@@ -172,6 +175,9 @@ class OwnRecords:
     memory: Memory = field(default_factory=dict, compare=False, repr=False)
     _learnt: dict[tuple[int, float], Correction] = field(default_factory=dict, compare=False, repr=False)
     _speeds: dict[tuple[int, float], Speed] = field(default_factory=dict, compare=False, repr=False)
+    _corrected: dict[float, tuple[ValueModel, ValueModel]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
 
     def correction(self, model: ValueModel, price_level: float = 1.0) -> Correction:
         """What own sales change of the model; worked out once."""
@@ -193,8 +199,18 @@ class OwnRecords:
     def corrected(self, model: ValueModel, price_level: float = 1.0) -> ValueModel:
         """The model bent towards own sales and own listings, its ranges wide enough for places unlike its market's.
 
-        Where nothing was learnt from, a model that was trained on sales of the place itself is left as it is.
+        Where nothing was learnt from, a model that was trained on sales of the place itself is left as it is. The last
+        one is kept, for what it has worked out for itself serves the next question too.
         """
+        last, found = self._corrected.get(price_level, (None, model))
+        if last is not model:
+            found = self._bent(model, price_level)
+            if len(self._corrected) >= MOST_LEVELS:
+                self._corrected.clear()
+            self._corrected[price_level] = (model, found)
+        return found
+
+    def _bent(self, model: ValueModel, price_level: float) -> ValueModel:
         speed, selling = self.speed(model, price_level), selling_of(model)
         correction = self.correction(model, price_level)
         if correction.at_rest and speed.at_rest and not of_invented_market(model):

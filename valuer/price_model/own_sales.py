@@ -157,14 +157,15 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None 
 def _told(model: ValueModel, sales: Sequence[OwnSale], memory: Memory) -> list[Told]:
     """What the model says of each sale; only those it was not asked about before are worked out."""
     keys = [(id(model), id(sale.machine), sale.month) for sale in sales]
-    new = [sale for key, sale in zip(keys, sales, strict=True) if key not in memory]
-    for sale, told in zip(new, _worked_out(model, new), strict=True):
-        memory[id(model), id(sale.machine), sale.month] = (model, sale.machine, told)
-    found = [memory[key][2] for key in keys]
+    known = [memory.get(key) for key in keys]  # once: another thread may forget meanwhile
+    new = [sale for sale, told in zip(sales, known, strict=True) if told is None]
+    worked_out = iter(_worked_out(model, new))
+    found = [told or (model, sale.machine, next(worked_out)) for sale, told in zip(sales, known, strict=True)]
+    memory.update(zip(keys, found, strict=True))
     if len(memory) > FORGETS * len(keys):
-        for key in memory.keys() - set(keys):
+        for key in set(memory) - set(keys):
             memory.pop(key, None)
-    return found
+    return [told for _, _, told in found]
 
 
 def _worked_out(model: ValueModel, sales: Sequence[OwnSale]) -> list[Told]:
