@@ -289,6 +289,9 @@ def test_an_offer_far_above_the_ask_is_asked_back() -> None:
     answer: Any = judge_offers([ONE], FakeModel(), FakeSelling(), MAY, 400.0, ask=200.0)[0]
     assert answer.verdict == "ask back"
     assert "200" in answer.reason
+    for offer, verdict in ((1.06 * 200, "ask back"), (1.04 * 200, "take it")):
+        near: Any = judge_offers([ONE], FakeModel(), FakeSelling(), MAY, offer, ask=200.0)[0]
+        assert near.verdict == verdict, "a twentieth above may be haste, more is a slip or a trick"
     sure: Any = judge_offers([ONE], FakeModel(), FakeSelling(), MAY, 400.0, ask=200.0, sure=True)[0]
     assert sure.verdict == "take it"
 

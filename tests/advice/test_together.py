@@ -67,3 +67,29 @@ def test_what_may_not_be_offered_takes_no_room() -> None:
 def test_in_winter_all_are_kept_where_standing_costs_little() -> None:
     told = list_together([passed("a"), passed("b")], SeasonModel(), FakeSelling(), ShopTerms(month=12), 2)
     assert set(verdicts(told).values()) == {"keep"}
+
+
+def test_those_alike_beyond_what_the_buyers_bear_wait_though_there_is_room() -> None:
+    """Four alike in April, room for four: each more shares the same buyers, and May brings others."""
+    terms = ShopTerms(month=4, storage_per_week=3.0)
+    told = list_together([passed(f"m{k}") for k in range(4)], SeasonModel(), FakeSelling(), terms, 4)
+    assert list(verdicts(told).values()) == ["list now", "list now", "wait", "wait"]
+    assert all(row.gain is not None and row.gain < 0 for row in told.machines[2:])
+    assert "more in a month" in told.machines[3].reason
+
+
+@pytest.mark.parametrize(
+    ("faults", "alike"),
+    [
+        (["blade_dull:slight"], True),
+        (["no_start:serious"], False),  # for repair: other buyers come
+        (["blade_dull:serious", "bag_missing:serious"], False),  # worth much less, so others look at it
+    ],
+)
+@pytest.mark.parametrize("turned", [False, True])
+def test_alike_is_sold_alike_and_of_about_the_same_worth(
+    faults: list[str], *, alike: bool, turned: bool
+) -> None:
+    first, second = passed("a", faults=["dirty:slight"]), passed("b", faults=faults)
+    listed = together(*((second, first) if turned else (first, second)), room=2).machines[1]
+    assert bool(listed.alike) == alike

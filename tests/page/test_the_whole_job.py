@@ -72,7 +72,7 @@ def test_take_in_price_plan_list_sell_and_see_the_correction_move(
     page.get_by_role("button", name="Write it down").click()
     expect(page.locator("#slip")).to_contain_text("sold for 190")
 
-    page.get_by_role("link", name="Model").click()
+    page.get_by_role("link", name="Model", exact=True).click()
     told = part(page, "What own sales changed")
     assert "From 1 own sale " in told
     assert re.search(r"values now stand \d+ % above", told)  # 190 is more than was expected
