@@ -45,6 +45,10 @@ class ImportTold(_Answer):
     same: int
     changed: tuple[str, ...] = Field(description="ids on record that the file has otherwise")
     prices_seen: int = Field(description="new prices seen around")
+    deed: int | None = Field(None, description="number of the deed, by which all of it is taken back at once")
+    copy_before: str | None = Field(
+        None, description="name of the copy of the records as they were, where it was too much for that"
+    )
 
 
 class Backups(_Answer):
@@ -107,6 +111,8 @@ def record_files(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> 
             same=found.same,
             changed=tuple(after.id for _, after in found.changed),
             prices_seen=len(found.new_seen),
+            deed=found.deed,
+            copy_before=found.copy.name if found.copy else None,
         )
 
     @router.get("/backups")

@@ -328,6 +328,9 @@ class CorrectionReport(_Document):
     own_sales: int
     comparables: int
     statement: str
+    price_level: float | None = Field(
+        description="the price level that own sales ask for, where they are in another money; null: the one given"
+    )
     error_before_percent: float | None = Field(description="median error on own sales by the model alone")
     error_after_percent: float | None = Field(
         description="the same by a correction that has not seen the sale it is judged by"
@@ -348,10 +351,12 @@ def correction_report(own: OwnRecords, model: ValueModel, price_level: float = 1
     """What the records changed of the model and of the fixes."""
     found = own.correction(model, price_level)
     before, after = _median_error(found.before), _median_error(found.after)
+    proposed = None if found.money == 1.0 else float(f"{found.money * price_level:.2g}")
     return CorrectionReport(
         own_sales=found.own_sales,
         comparables=found.comparables,
-        statement=_statement(found, before, after),
+        statement=_statement(found, before, after, proposed),
+        price_level=proposed,
         error_before_percent=before,
         error_after_percent=after,
         interval_factor=round(found.width, 3),
@@ -370,16 +375,16 @@ def _median_error(residuals: tuple[float, ...]) -> float | None:
     return round(float(np.median(np.abs(np.exp(-np.array(residuals)) - 1))) * 100, 1) if residuals else None
 
 
-def _statement(found: Correction, before: float | None, after: float | None) -> str:
+def _statement(found: Correction, before: float | None, after: float | None, proposed: float | None) -> str:
     if found.at_rest:
         return (
             "No own sales yet, so nothing is corrected. Sales of unrepaired machines teach most: keep them."
         )
-    if found.money != 1.0:
+    if proposed is not None:
         times = about(found.money)
         return (
-            f"Your sales stand at about {times} times what the model expects, more than places differ; shall {times} "
-            "be the price level? Until you say so, values follow your sales."
+            f"Your sales stand at about {times} times what the model expects, more than places differ; shall "
+            f"{proposed:g} be the price level? Until you say so, values follow your sales."
         )
     level = percent(found.level)
     where = "above" if found.level > 0 else "below"

@@ -48,9 +48,23 @@ def test_what_goes_out_comes_in_again_and_twice_adds_nothing(
         "same": 1,
         "changed": [],
         "prices_seen": 0,
+        "deed": None,
+        "copy_before": None,
     }
     assert fresh.get("/v1/export").text == client.get("/v1/export").text
     other.close()
+
+
+def test_an_import_goes_back_at_once_by_its_deed(client: TestClient) -> None:
+    before = client.get("/v1/export").text
+    own = "s1,push,,2026-05-01,120\ns2,push,,2026-05-02,90\n"
+    rows = f"id,drive,kind,sold_on,price\n{own}a1,push,ask_seen,2026-05-02,9\n"
+    deed = client.post("/v1/import", json={"name": "s.csv", "text": rows}).json()["deed"]
+    assert client.get("/v1/machines").json()["total"] == 3
+    back = client.post(f"/v1/deeds/{deed}/undo?at_once=true").json()["deeds"]
+    assert sorted(each["words"] for each in back) == ["1 prices seen around", "taken in", "taken in"]
+    assert client.get("/v1/export").text == before
+    assert client.post(f"/v1/deeds/{deed}/undo?at_once=true").status_code == 409
 
 
 def test_a_file_that_differs_is_refused_unless_it_is_to_replace(client: TestClient) -> None:

@@ -175,6 +175,51 @@ def test_all_that_was_written_down_today_is_taken_back(served: Served, opened: O
     assert call(served.url, "GET", "/v1/machines/scraper")["entry"] == before
 
 
+def test_a_file_is_read_in_and_goes_back_at_once(served: Served, opened: Opened, tmp_path: Path) -> None:
+    file = tmp_path / "sales.csv"
+    file.write_text("id,drive,sold_on,price\ns1,push,2026-05-01,120\ns2,push,2026-05-02,90\n")
+    before = call(served.url, "GET", "/v1/machines?which=all")["total"]
+    page = opened(served, "#/own").page
+    settled(page)
+    page.locator("input[type=file][accept*=csv]").set_input_files(file)
+    page.get_by_role("button", name="Read it in").click()
+    expect(page.locator("#slip")).to_contain_text("sales.csv: 2 machines new")
+    assert call(served.url, "GET", "/v1/machines?which=all")["total"] == before + 2
+    page.locator("#slip").get_by_role("button", name="Undo").click()
+    expect(page.locator("#slip")).to_contain_text("Taken back")
+    assert call(served.url, "GET", "/v1/machines?which=all")["total"] == before
+
+
+def test_own_sales_in_another_money_propose_their_price_level(served: Served, opened: Opened) -> None:
+    for number in range(5):
+        machine = {"id": f"far-{number}", "drive": "push", "looked_over": True}
+        call(served.url, "POST", "/v1/machines", {"machine": machine, "taken_on": "2026-05-01"})
+        sale = {"id": machine["id"], "price": 1400 + 30 * number, "sold_on": "2026-05-20", "sure": True}
+        call(served.url, "POST", "/v1/sales", sale)
+    page = opened(served, "#/own").page
+    settled(page)
+    page.get_by_role("button", name=re.compile("^Make 7.* the price level$")).click()
+    settled(page)
+    expect(page.get_by_label("Price level")).to_have_value(re.compile("^7"))
+    expect(page.get_by_role("button", name=re.compile("the price level$"))).to_have_count(0)
+
+
+def test_where_another_law_holds_its_blade_limit_is_asked_for(served: Served, opened: Opened) -> None:
+    page = opened(served, "#/own").page
+    settled(page)
+    expect(page.locator("#law-hint")).to_have_count(0)
+    page.get_by_label("Country whose law holds").fill("NZ")
+    page.get_by_label("Country whose law holds").blur()
+    page.reload()
+    settled(page)
+    expect(page.locator("#law-hint")).to_contain_text("the seconds that the law of NZ allows")
+    page.get_by_label("Seconds within which").fill("2.5")
+    page.get_by_label("Seconds within which").blur()
+    page.reload()
+    settled(page)
+    expect(page.locator("#law-hint")).to_have_count(0)
+
+
 def test_no_text_is_kept_as_another_number(served: Served, opened: Opened) -> None:
     page = opened(served, "#/take").page
     settled(page)

@@ -174,6 +174,17 @@ def test_the_statement_asks_about_the_price_level() -> None:
     )
 
 
+def test_the_level_proposed_is_in_own_money_whatever_level_was_given() -> None:
+    """Sales at 14 times the model, at a level of 2: they stand at 7 times what is expected, and 14 is meant."""
+    book = Book(machines=tuple(sold(f"s{i}", SOUND * 14 * (1 + i / 50)) for i in range(5)))
+    own = OwnRecords(book, date(2026, 6, 1))
+    report = correction_report(own, FakeModel(), price_level=2.0)
+    assert report.price_level is not None
+    assert report.price_level == pytest.approx(14, rel=0.1)
+    assert f"shall {report.price_level:g} be the price level" in report.statement
+    assert correction_report(own, FakeModel(), price_level=report.price_level).price_level is None
+
+
 def test_a_sale_entered_six_times_teaches_once_and_is_named() -> None:
     said = {
         "tier": "mid",

@@ -26,6 +26,16 @@ export function thumbnails({ entry: { machine: { id } } }) {
   return strip;
 }
 
+/** A picture of the machine as it comes out of the printer, put in once it is known; nothing where there is none. */
+export function printed(id) {
+  const place = h("p", { class: "sheet-picture" });
+  picturesOf(id).then((found) => {
+    const first = found.find(({ shows }) => shows === "machine");
+    if (first) refill(place, h("img", { src: path(id, first.name), alt: "" }));
+  }, () => {});
+  return place;
+}
+
 const thumb = (id, { name, shows }) => h("a", { href: path(id, name), target: "_blank", rel: "noopener", "data-key": name }, h("img", { src: path(id, name), alt: `Picture of ${SHOWS[shows]}`, loading: "lazy", width: 72, height: 72 }));
 
 /** The part about pictures: what there is, and two ways to take one. */

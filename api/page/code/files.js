@@ -2,6 +2,7 @@
 
 import { button, freshId, h, refill } from "./dom.js";
 import { ask, read } from "./http.js";
+import { takeBack } from "./records.js";
 import { wrote } from "./slip.js";
 import { trouble } from "./trouble.js";
 import { count } from "./words.js";
@@ -43,7 +44,9 @@ export function filesPart(signal) {
     const read_in = (replace) => act(async () => {
       const done = await ask("/v1/import", { ...given, replace }, "Writing it down");
       refill(told);
-      wrote(`${given.name}: ${count(done.new, "machine", "machines")} new.`);
+      const undo = done.deed === null ? undefined : () => takeBack(done.deed, { atOnce: true });
+      wrote(`${given.name}: ${count(done.new, "machine", "machines")} new.${done.copy_before ? ` The records as they were: ${done.copy_before}, below.` : ""}`, undo);
+      await list();
       window.dispatchEvent(new Event("records-changed"));
     });
     refill(told, h("p", {}, `${given.name}: ${count(found.new, "machine", "machines")} new, ${found.same} on record already, ${count(found.prices_seen, "price", "prices")} seen around.`,

@@ -1,5 +1,6 @@
 // An honest draft to copy, and the sheet for the handle.
 
+import { printed } from "./camera.js";
 import { button, h, refill, sentences } from "./dom.js";
 import { weeksToSell } from "./terms.js";
 import { wrote } from "./slip.js";
@@ -68,6 +69,7 @@ function sheet(draft) {
     h("p", { class: "sheet-title" }, draft.title || "Not for sale"),
     stop ? h("p", { class: "sheet-stop" }, stop) : null,
     draft.price ? h("p", { class: "sheet-price" }, `${money(draft.price)} ${draft.value.currency}`) : null,
+    draft.refusal ? null : printed(draft.id),
     draft.text ? h("pre", {}, draft.text.split("\n\n").slice(1).join("\n\n")) : null,
     h("p", { class: "sheet-foot" }, draft.safety.statement));
 }

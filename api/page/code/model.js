@@ -5,6 +5,7 @@ import { read } from "./http.js";
 import { rendered } from "./markdown.js";
 import { movedBar, salesPicture } from "./pictures.js";
 import { catalogue } from "./facts.js";
+import { terms } from "./terms.js";
 import { fill } from "./trouble.js";
 import { count, percent, signed, spoken } from "./words.js";
 import { plain } from "./worth.js";
@@ -21,7 +22,7 @@ export function show(main, _id, signal, { again } = {}) {
     h("div", { class: "side" },
       part("What the values rest on", "Asking", async () => basis(await read("/health", "Asking", signal))),
       part("Did the advice hold?", "Holding sales against predictions", async () => held(await read("/v1/accuracy", "Holding sales against predictions", signal))),
-      part("What own sales changed", "Learning from own sales", async () => moved(...await Promise.all([read("/v1/correction", "Learning from own sales", signal), catalogue()])))),
+      part("What own sales changed", "Learning from own sales", async () => moved(...await Promise.all([read(`/v1/correction?price_level=${terms().price_level}`, "Learning from own sales", signal), catalogue()])))),
     h("div", { class: "side" }, part("The card", "Reading the card", async () => card(await read("/v1/model-card", "Reading the card", signal))))));
 }
 
@@ -50,7 +51,7 @@ function held(report) {
   const lacking = report.figures.filter((figure) => figure.value === null);
   return [
     report.sales.length ? [salesPicture(report.sales), h("p", { class: "fine" }, "Each dot is a sale: what was expected that day, with its range, above the price paid. On the broken line both are the same.")] : h("p", {}, "No sale yet to hold the values against."),
-    sentences(said.map((figure) => `${spoken(figure.name)}: ${figure.said}${figure.goal === "none" ? "" : ` (goal: ${figure.goal})`}.`)),
+    sentences(said.map((figure) => `${spoken(figure.name)}: ${figure.said}${figure.goal === "none" ? "" : ` (goal: ${figure.goal})`}. ${figure.means}`)),
     lacking.length ? h("details", {}, h("summary", {}, `${lacking.length} figures that need more sales or tries`), sentences(lacking.map((figure) => figure.said))) : null,
   ];
 }

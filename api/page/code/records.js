@@ -59,6 +59,6 @@ export const rename = (record, id) => write("POST", `${place(record.entry.machin
 export const putBack = (before, now) =>
   write("PUT", `${place(before.entry.machine.id)}/entry`, bare(before.entry), { match: now.version });
 
-/** Take a deed of `/v1/deeds` back. */
-export const takeBack = (number) => write("POST", `/v1/deeds/${number}/undo`);
+/** Take a deed of `/v1/deeds` back, or all that was done at once with it. */
+export const takeBack = (number, { atOnce = false } = {}) => write("POST", `/v1/deeds/${number}/undo${atOnce ? "?at_once=true" : ""}`);
 export const deeds = (days, signal) => read(`/v1/deeds?days=${days}`, "Reading what was written down", signal).then((found) => found.deeds);

@@ -1,6 +1,6 @@
 // Own terms: what every question carries, whose law holds, how the page speaks and looks. Kept with the records.
 
-import { freshId, h, refill } from "./dom.js";
+import { button, freshId, h, refill } from "./dom.js";
 import { read } from "./http.js";
 import { numberField } from "./numbers.js";
 import { own, setOwn, setTerms, terms } from "./terms.js";
@@ -43,12 +43,21 @@ export function shopTerms() {
       text("Country whose law holds (two letters)", own().country, "[A-Z]{2}", (country) => setOwn({ country })),
       choice("The page speaks", [["british", "British English"], ["american", "American English"]], own().words, (words) => { setOwn({ words }); location.reload(); }),
       choice("The page looks", [["device", "as the device does"], ["light", "light"], ["dark", "dark"]], own().theme, (theme) => setOwn({ theme }))),
-    told, h("p", { class: "fine" }, "Kept with the records: the same on every device. What is left empty is usual.")];
+    lawHint(), told, h("p", { class: "fine" }, "Kept with the records: the same on every device. What is left empty is usual.")];
 }
 
-/** What own sales say, beside the level they say it about. */
+/** Where another law holds, the seconds that the blade may take are not ours to know. */
+function lawHint() {
+  const { country } = own();
+  if (!country || country === "US" || terms().blade_stop_limit_s !== undefined) return null;
+  return h("p", { class: "wrong", id: "law-hint" }, `Checks still go by the 3.0 s of the United States. Write the seconds that the law of ${country} allows into the field above.`);
+}
+
+/** What own sales say, beside the level they say it about, and the level they ask for. */
 function levelHint() {
-  const place = h("p", { class: "fine" });
-  read("/v1/correction", "Looking at own sales").then((report) => refill(place, report.statement), () => {});
+  const place = h("div", { class: "fine" });
+  const take = (level) => { setTerms({ price_level: level }); location.reload(); };
+  read(`/v1/correction?price_level=${terms().price_level}`, "Looking at own sales").then((report) => refill(place, h("p", {}, report.statement),
+    report.price_level === null ? null : button(`Make ${report.price_level} the price level`, () => take(report.price_level), { class: "second" })), () => {});
   return place;
 }

@@ -20,7 +20,7 @@ export function todayPart(days = 0) {
       refill(place, trouble(error, draw));
     }
   };
-  const item = (deed) => h("li", {}, h("time", { datetime: deed.at }, clock(deed.at, days)), " ", h("a", { href: at(deed.id) }, deed.id), ` ${deed.words} `,
+  const item = (deed) => h("li", {}, h("time", { datetime: deed.at }, clock(deed.at, days)), " ", deed.id ? h("a", { href: at(deed.id) }, deed.id) : null, ` ${deed.words} `,
     button("Take back", () => back([deed]), { class: "quiet", "aria-label": `Take back: ${deed.id} ${deed.words}` }));
   const back = async (some) => {
     let taken = 0;

@@ -148,8 +148,11 @@ def log_all(
     done: Iterable[tuple[MachineEntry | None, MachineEntry | None]],
     now: datetime,
     seen: Sequence[str] = (),
-) -> None:
-    """Remember what was changed at once, entries and prices seen around, for as long as it may be taken back."""
+) -> int | None:
+    """Remember what was changed at once, entries and prices seen around, for as long as it may be taken back.
+
+    Returns the number of the last of them; None where nothing was changed.
+    """
     rows: list[dict[str, Any]] = [
         {"machine_id": entry.id, "done_at": now, "before": _text(before), "after": _text(after)}
         for before, after in done
@@ -158,11 +161,12 @@ def log_all(
     if seen:
         rows.append({"machine_id": PRICES, "done_at": now, "before": None, "after": json.dumps([*seen])})
     if not rows:
-        return
+        return None
     newest = connection.execute(select(func.max(deeds.c.id))).scalar() or 0
     # By their number, not their day: a clock that stands wrong for an hour would forget them all.
     connection.execute(delete(deeds).where(deeds.c.id <= newest - MOST_DEEDS))
     connection.execute(insert(deeds), rows)
+    return int(connection.execute(select(func.max(deeds.c.id))).scalar_one())
 
 
 def _text(entry: MachineEntry | None) -> str | None:

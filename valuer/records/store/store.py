@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from dataclasses import replace as replaced
 from datetime import datetime
 from pathlib import Path
 from secrets import token_hex
@@ -57,7 +58,7 @@ class Difference:
     """What adding a book would do: new ids, ids that are there already, entries that differ.
 
     ``plain`` counts new machines of a plain table, which are not held as entries. ``copy`` is the copy of the
-    records made before, where they are too many to be taken back as one deed.
+    records made before, where they are too many to be taken back as one deed; ``deed`` is the number of that deed.
     """
 
     new: tuple[MachineEntry, ...]
@@ -67,6 +68,7 @@ class Difference:
     same_seen: int
     plain: int = 0
     copy: Path | None = None
+    deed: int | None = None
 
     @property
     def added(self) -> int:
@@ -204,7 +206,8 @@ class Store:
             _insert(connection, comparable_rows(found.new_seen, now))
             if remember:
                 done = [*((None, entry) for entry in found.new), *found.changed]
-                beside.log_all(connection, done, now, [content_of(each) for each in found.new_seen])
+                seen = [content_of(each) for each in found.new_seen]
+                return replaced(found, deed=beside.log_all(connection, done, now, seen))
             return found
 
     def change(
