@@ -86,9 +86,7 @@ def plant(good: float, look_cost: float) -> Tree:
     asked = move(("good", "bad"), {0: ((good, 1), (1 - good, 2))})
     depth = np.array([0, 1, 1, 2, 2, 2, 2])
     there = np.ones(n)
-    trouble = Trouble(
-        Finding("dirty", "serious"), there, there, there > 0, depth, {**built, "ask": asked}, 0, 0
-    )
+    trouble = Trouble(Finding("dirty", "serious"), there, there, there > 0, depth, {**built, "ask": asked}, 0)
     acts = [Act((name,), "fix", 0.0, 0.0, (((0, name),),)) for name in built]
     acts.append(Act(("ask",), "look", look_cost, 0.0, (((0, "ask"),),)))
     return solve([trouble], acts, ends, [(Prices(0.0), frozenset())])[0]

@@ -179,6 +179,12 @@ def test_a_dear_symptom_is_not_starved_by_small_faults() -> None:
     assert "left out for want of room" in found.method
     assert found.gap > 0
     first = {part.id for step in found.steps if step.kind == "look" for part in step.parts_of_it}
+    step = found.steps[0]
+    for result in step.results:  # and what was left out stays out, so that the list goes on as told
+        seen = {step.parts_of_it[0].id: result.shows}
+        after = told("oil_leak_unknown:serious", *small, *more, sound=400.0, seen=seen)
+        assert step.kind == "look"
+        assert after.left == pytest.approx(result.left, abs=0.02), result.shows
     assert first & {part.id for step in by_hand.steps if step.kind == "look" for part in step.parts_of_it}
 
 

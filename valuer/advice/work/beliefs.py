@@ -415,7 +415,6 @@ def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Ste
         depth=depth.astype(np.int64),
         moves=_moves(riddle, firsts, steps, n),
         start=THERE_AT_FIRST,
-        origin=THERE_AT_FIRST,
     )
     return Story(riddle, trouble, beliefs, codes, whole)
 

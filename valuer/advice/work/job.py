@@ -245,14 +245,17 @@ def _value_now(value: Value, price: float) -> Value:
 def _made(maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
     """Return the job; where room is scarce, the better of leaving out nothing and leaving out what brings least.
 
-    They are weighed where nothing has been done yet, so that the list goes on as it was told.
+    They are weighed as if nothing had been done yet, so that the list goes on as it was told.
     """
-    made = [_made_without(out, maker, value, unchecked) for out in maker.left_out()]
-    return max(made, key=_at_first) if len(made) > 1 else made[0]
+    ways = maker.left_out()
+    if len(ways) > 1:
+        fresh = replace(maker, done=NOTHING_DONE)
+        ways.sort(key=lambda out: -_at_first(_made_without(out, fresh, value, unchecked)))
+    return _made_without(ways[0], maker, value, unchecked)
 
 
 def _at_first(job: Job) -> float:
-    return round(float(job.tree.value[tuple(trouble.origin for trouble in job.troubles)]), 6)
+    return round(float(job.tree.value[job.tree.start]), 6)
 
 
 def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:

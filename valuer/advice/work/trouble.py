@@ -41,8 +41,8 @@ class Trouble:
 
     ``there`` is how much of the fault's loss the price has: 0 gone, 1 there, between for a doubt; ``factor``
     multiplies the price while it is there, by what is known of its cause; ``sure`` says whether it is surely
-    there; ``depth`` rises along every way. ``moves`` has the acts by name. ``origin`` is the place before anything
-    was done or seen, ``start`` where it is now.
+    there; ``depth`` rises along every way. ``moves`` has the acts by name. ``start`` is
+    where it is now.
     """
 
     finding: Finding
@@ -52,7 +52,6 @@ class Trouble:
     depth: IntArray
     moves: Mapping[str, Move]
     start: int
-    origin: int
 
     @property
     def size(self) -> int:
@@ -95,7 +94,7 @@ def plain_trouble(
     worst = max((odds.get(name, 0.0) for name in failed), default=0.0)
     start = GONE if cured else n - 1 if doubtful and not failed else 1 + levels.index(worst)
     sure = there >= 1
-    return Trouble(finding, there, np.ones(n), sure, depth, moves, start, origin=n - 1 if doubtful else THERE)
+    return Trouble(finding, there, np.ones(n), sure, depth, moves, start)
 
 
 def _fix_move(chance: float, levels: list[float], n: int, doubt: float) -> Move:
@@ -131,5 +130,4 @@ def fixed_trouble(finding: Finding, *, cured: bool = False, failed: bool = False
         np.zeros(1, dtype=np.int64),
         {},
         start=0,
-        origin=0,
     )
