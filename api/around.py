@@ -50,7 +50,7 @@ class OwnTerms(Record):
     terms: Annotated[dict[str, float | str | None], AfterValidator(_shop_terms)] = Field(
         default_factory=dict, description="terms of ShopTerms that are not the usual ones"
     )
-    weeks: int = Field(12, ge=1, le=52, description="weeks within which a machine on offer must be gone")
+    weeks: int = Field(12, ge=1, le=52, description="weeks within which a listed machine must be gone")
     country: str | None = Field(
         None, pattern="^[A-Z]{2}$", description="country whose law holds, two letters of ISO 3166-1"
     )

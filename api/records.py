@@ -205,8 +205,8 @@ def _machines(router: APIRouter, store: Store) -> None:
         return _changed(store, machine_id, match, response, lambda _: entry)
 
     @router.delete("/machines/{machine_id}", status_code=204)
-    def strike(machine_id: str, match: Match = None) -> None:
-        """Strike a machine from the records with all that hangs on it."""
+    def remove(machine_id: str, match: Match = None) -> None:
+        """Remove a machine from the records with all that hangs on it."""
         version = version_of(match)
         with plainly():
             store.remove(machine_id, now(), version)
@@ -242,7 +242,7 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
     def offered(
         machine_id: str, week: ListingWeek, response: Response, match: Match = None, key: Key = None
     ) -> OnRecord:
-        """Write down a week on offer; a second one for the same week replaces it."""
+        """Write down a listed week; a second one for the same week replaces it."""
         sent = Sent(key, f"PUT /v1/machines/{machine_id}/weeks", week)
         return _changed(store, machine_id, match, response, lambda entry: bench.offered(entry, week), sent)
 
@@ -382,7 +382,7 @@ def _once(
                     raise
     if earlier.request != request:
         raise Refusal(422, "Idempotency-Key: was used for another post; give this one a key of its own")
-    response.headers["Idempotency-Replayed"] = "true"
+    response.headers["Answered-Before"] = "true"
     response.headers["ETag"] = f'"{earlier.version}"'
     return OnRecord.model_validate_json(earlier.body)
 

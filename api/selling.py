@@ -66,7 +66,7 @@ class RoomQuestion(AskingQuestion):
     """Machines to be listed, and how many there is room for at once."""
 
     room: int | None = Field(
-        None, ge=1, le=60, description="most on offer at once; absent: each is judged for itself"
+        None, ge=1, le=60, description="most listed at once; absent: each is judged for itself"
     )
 
 

@@ -155,7 +155,7 @@ def test_the_report_counts_own_tries() -> None:
 
 
 def listed(name: str, weeks: int, *, sold: bool) -> MachineEntry:
-    """A sound machine that stood on offer at its value, and sold in the last week or still stands."""
+    """A sound machine that stood listed at its value, and sold in the last week or still stands."""
     there = tuple(
         ListingWeek(week_of=date(2026, 5, 4) + timedelta(days=7 * k), ask=SOUND) for k in range(weeks)
     )
@@ -181,13 +181,13 @@ def test_the_report_says_how_far_own_listings_moved_it() -> None:
     report = correction_report(OwnRecords(book, TODAY), MODEL)
     assert (report.selling.listings, report.selling.sold, report.selling.weeks) == (8, 0, 40)
     assert report.selling.odds_low < report.selling.odds_factor < 0.8
-    assert "stood on offer 8 times, 40 weeks in all, and 0 sold" in report.selling.statement
+    assert "were listed 8 times, 40 weeks in all, and 0 sold" in report.selling.statement
 
 
 def test_the_report_says_so_when_nothing_stood_on_offer() -> None:
     report = correction_report(OwnRecords(Book(), TODAY), MODEL)
     assert report.selling.statement == (
-        "No own weeks on offer yet, so how fast machines sell is as in the model."
+        "No own weeks listed yet, so how fast machines sell is as in the model."
     )
     assert report.selling.odds_factor == 1.0
 

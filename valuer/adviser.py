@@ -232,7 +232,7 @@ class Adviser:
     ) -> AskingPrices:
         """What to ask for each machine over so many weeks, the least to take, and whether to list now.
 
-        With ``room`` for so many on offer at once: which of them to list now.
+        With ``room`` for so many listed at once: which of them to list now.
         """
         from valuer.advice.sale.asking_price import asking_prices
         from valuer.advice.sale.together import list_together

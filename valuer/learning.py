@@ -95,7 +95,7 @@ def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) ->
 
 
 def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
-    """Every time an own machine stood on offer, at price level 1; unsold ones too."""
+    """Every time an own machine was listed, at price level 1; unsold ones too."""
     return tuple(
         replace(
             _listing(at_price_level(entry.machine, price_level), time, today, price_level),
@@ -120,7 +120,7 @@ def _listing(machine: Machine, time: Offered, today: date, price_level: float) -
 
 
 def unsold_weeks(entry: MachineEntry, today: date) -> tuple[Offered, ...]:
-    """The time on offer that still runs, its weeks since the last cure; none where there is none."""
+    """The time listed that still runs, its weeks since the last cure; none where there is none."""
     cured = max((done.done_on for done in entry.fixes if done.cured), default=None)
     weeks = tuple(week for week in entry.weeks if cured is None or week.week_of + WEEK > cured)
     times = times_on_offer(entry.model_copy(update={"weeks": weeks}), today)
@@ -128,7 +128,7 @@ def unsold_weeks(entry: MachineEntry, today: date) -> tuple[Offered, ...]:
 
 
 def past_weeks(time: Offered, terms: ShopTerms, today: date) -> tuple[PastWeek, ...]:
-    """The weeks of a time on offer as the advice on selling takes them; this week counts as far as it has gone."""
+    """The weeks of a time listed as the advice on selling takes them; this week counts as far as it has gone."""
     return tuple(
         PastWeek(
             month=season_month(terms.model_copy(update={"month": week.week_of.month})),
@@ -236,7 +236,7 @@ class OwnRecords:
         return own_fixes(self.tries)
 
     def on_offer(self, machines: Sequence[Machine], terms: ShopTerms, model: ValueModel) -> dict[str, Stood]:
-        """The times on offer of those of the machines that are listed and not sold, by id."""
+        """The times listed of those of the machines that are listed and not sold, by id."""
         asked = {machine.id for machine in machines}
         bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {
@@ -308,7 +308,7 @@ class LearntFix(_Document):
 class LearntSpeed(_Document):
     """How much sooner or later own machines sell than the model's listings."""
 
-    listings: int = Field(description="times an own machine stood on offer")
+    listings: int = Field(description="times an own machine was listed")
     sold: int
     weeks: int = Field(description="weeks that they stood, together")
     expected_sold: float = Field(
@@ -446,13 +446,13 @@ def _speed(found: Speed) -> LearntSpeed:
 
 def _speed_said(found: Speed, factor: float) -> str:
     if found.at_rest:
-        return "No own weeks on offer yet, so how fast machines sell is as in the model."
+        return "No own weeks listed yet, so how fast machines sell is as in the model."
     kept = max(0.0, 1.0 - (found.sd / found.prior_sd) ** 2)
     times = "time" if found.listings == 1 else "times"
     moved = abs(factor - 1.0) >= JUST_MOVED
     so = f"are now {factor:.2f} times the model's" if moved else "stay as in the model"
     return (
-        f"Own machines stood on offer {found.listings} {times}, {found.weeks} weeks in all, and {found.sold} "
+        f"Own machines were listed {found.listings} {times}, {found.weeks} weeks in all, and {found.sold} "
         f"sold; the model alone expects {found.expected:.1f}. The odds of a sale in a week {so}: own listings "
         f"settle {kept:.0%} of it, the rest is the model's."
     )

@@ -1,4 +1,4 @@
-"""What weeks on offer say: Bayes by hand, and the directions in which anybody in the trade would move.
+"""What weeks listed say: Bayes by hand, and the directions in which anybody in the trade would move.
 
 No enquiry in weeks: price, pictures or season; many enquiries and no sale: a fault seen on arrival (common practice,
 no source).
@@ -189,7 +189,7 @@ def test_the_explanations_are_chances(learned: SellingModel, weeks: Sequence[Pas
 
 
 def records(*weeks: ListingWeek, today: date, fixes: tuple[FixDone, ...] = ()) -> OwnRecords:
-    """The machine on offer."""
+    """The machine listed."""
     entry = MachineEntry(machine=ONE, taken_on=date(2026, 3, 2), weeks=weeks, fixes=fixes)
     return OwnRecords(Book(machines=(entry,)), today)
 

@@ -118,11 +118,11 @@ def test_a_machine_known_to_run_has_the_faults_of_running_machines() -> None:
     timed = scene_of(machine(readings={"blade_stop_s": [2.1]}), terms())
     dead = scene_of(machine("no_start:serious", readings={"blade_stop_s": [2.1]}), terms())
     assert kind_of(timed, ()) == kind_of(scene_of(machine(), terms()), ("no_start",))
-    assert kind_of(timed, ()) == "running machines on offer"
+    assert kind_of(timed, ()) == "running machines listed"
     assert kind_of(dead, ()) == kind_of(scene_of(machine(), terms()), ()) == "machines taken in"
     share = [
         sum(bool(item.findings) for item in imagined(timed, ("stale_fuel",), kind))
-        for kind in ("running machines on offer", "machines taken in")
+        for kind in ("running machines listed", "machines taken in")
     ]
     assert share[0] < share[1] / 2
     assert limit(looked_for=("no_start",)) > limit() + 10.0

@@ -1,4 +1,4 @@
-"""Which machines to have on offer at once: as many as there is room for, alike ones not beside each other."""
+"""Which machines to have listed at once: as many as there is room for, alike ones not beside each other."""
 
 from typing import Any
 

@@ -160,7 +160,7 @@ def test_all_deeds_of_a_day_are_taken_back_newest_first_and_none_out_of_order(cl
     assert client.post("/v1/sales", json=sold).status_code == 201
     client.delete("/v1/machines/green-1", headers={"If-Match": '"3"'})
     words = [each["words"] for each in deeds(client)]
-    assert words == ["struck", "sold for 80", "week on offer at 90", "taken in"]
+    assert words == ["removed", "sold for 80", "listed at 90", "taken in"]
     assert client.post(f"/v1/deeds/{deeds(client)[1]['number']}/undo").status_code == 409, (
         "a later one stands"
     )
@@ -168,7 +168,7 @@ def test_all_deeds_of_a_day_are_taken_back_newest_first_and_none_out_of_order(cl
         assert client.post(f"/v1/deeds/{deed['number']}/undo").status_code == 200
     assert client.get("/v1/machines/green-1").json()["entry"] == before
     assert len(client.get("/v1/machines/green-1/pictures").json()["pictures"]) == 1, (
-        "struck, and back with them"
+        "removed, and back with them"
     )
     first = deeds(client)[3]["number"]
     back = client.post(f"/v1/deeds/{first}/undo").json()

@@ -119,7 +119,7 @@ def test_a_repeated_post_is_done_once(client: TestClient) -> None:
     assert (first.status_code, again.status_code) == (201, 201)
     assert again.json() == first.json()
     assert again.headers["ETag"] == first.headers["ETag"]
-    assert again.headers["Idempotency-Replayed"] == "true"
+    assert again.headers["Answered-Before"] == "true"
     assert client.get("/v1/machines").json()["total"] == 1
 
 
@@ -240,7 +240,7 @@ def test_the_examples_of_the_document_are_answered(client: TestClient) -> None:
     assert client.post("/v1/sales", json=shown("/v1/sales")).status_code == 201
 
 
-def test_a_delete_of_what_somebody_else_has_changed_since_strikes_nothing(client: TestClient) -> None:
+def test_a_delete_of_what_somebody_else_has_changed_since_removes_nothing(client: TestClient) -> None:
     """An ETag names one state (RFC 9110, section 13.1.1); it was read before a fix was written down."""
     read = take(client).headers["ETag"]
     changed = client.put("/v1/machines/green-1", json={"id": "green-1"}, headers={"If-Match": read})

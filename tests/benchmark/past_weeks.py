@@ -1,4 +1,4 @@
-"""Weeks on offer in the simulator that ended in no sale, and what they truly say.
+"""Weeks listed in the simulator that ended in no sale, and what they truly say.
 
 The worth is hidden: it lies beside the value as the place and the error of the value have it. A seller follows the
 plan of the product for some weeks; those who come, what they offer and whether they buy is drawn. What the weeks say
@@ -25,7 +25,7 @@ NODES = np.linspace(-3.2, 3.2, 17)
 
 @dataclass(frozen=True)
 class Unsold:
-    """A machine after weeks on offer: as it stands now, what was seen, its hidden worth beside the value (log)."""
+    """A machine after weeks listed: as it stands now, what was seen, its hidden worth beside the value (log)."""
 
     now: Case
     weeks: tuple[PastWeek, ...]

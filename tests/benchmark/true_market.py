@@ -81,7 +81,7 @@ class Truth:
 class Case:
     """One machine to be listed: its true chances, the month, and the levels of what slows its sale.
 
-    nodes, weights: log ratio of the worth to the value and how likely each is; listed: weeks on offer so far.
+    nodes, weights: log ratio of the worth to the value and how likely each is; listed: weeks listed so far.
     """
 
     truth: Truth

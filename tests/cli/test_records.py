@@ -50,7 +50,7 @@ def test_from_the_bench_to_the_sale(on_bench: Run) -> None:
     cured = run("done", "m1", "carb_new_generic", "--cured", "--parts", "24.5", "--on", "2026-05-03")
     assert cured.out.startswith("m1: fuel_leak_carb cured by carb_new_generic.\n")
     assert run("listed", "m1", "--ask", "180", "--offer", "140", "--on", "2026-05-05").out == (
-        "m1: 180 asked in the week of 2026-05-04, week 1 on offer.\n"
+        "m1: 180 asked in the week of 2026-05-04, week 1 listed.\n"
     )
     sale = run("sold", "m1", "160", "--hours", "1.5", "--on", "2026-05-16")
     # Fake model: 200 less a tenth for the dull blade. Profit by hand: 160 - 25 - 4 - 24.5 = 106.5 in 3 h.

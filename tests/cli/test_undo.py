@@ -27,7 +27,7 @@ def test_said_again_it_takes_back_the_one_before(run: Run) -> None:
     run("listed", "m1", "--ask", "90")
     run("sold", "m1", "80")
     assert run("undo").out == "taken back: m1: sold for 80\n"
-    assert run("undo").out == "taken back: m1: week on offer at 90\n"
+    assert run("undo").out == "taken back: m1: listed at 90\n"
     assert run("undo").out == "taken back: m2: taken in\ntaken back: m1: taken in\n", "one file, one deed"
     assert on_record(run) == []
     ran = run("undo")
@@ -47,7 +47,7 @@ def test_struck_by_mistake_comes_back_whole(run: Run) -> None:
     run("done", "m1", "blade_sharpen", "--failed", "--parts", "3")
     before = run("export").out
     run("records", "--remove", "m1")
-    assert run("undo").out == "taken back: m1: struck\n"
+    assert run("undo").out == "taken back: m1: removed\n"
     assert run("export").out == before
 
 

@@ -270,7 +270,7 @@ def test_findings_come_once_each_and_in_catalogue_order() -> None:
         ({"plug_gap_mm": 0.5}, "0.5 mm plug gap: set it to 0.7 to 0.8 mm."),
         ({"engine_rpm": 3000}, "cannot be judged without the length of one blade"),
         ({"cold_pulls": 2.5}, "in doubt, 50% for hard to start cold"),
-        ({"smoke": "steady", "just_tipped": True}, "set the level, run it 15 min and look again"),
+        ({"smoke": "steady", "just_tipped": True}, "set the level, run it 15 min and see whether"),
     ],
 )
 def test_notes_say_what_a_reading_means(readings: dict[str, Any], line: str) -> None:

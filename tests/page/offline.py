@@ -104,7 +104,7 @@ class Phone:
             self.context.close()
 
     def list_for(self, machine: str, ask: int) -> None:
-        """Write down a week on offer, as somebody would: the machine, Listed, the price."""
+        """Write down a listed week, as somebody would: the machine, Listed, the price."""
         page = self.page
         page.goto(f"{self._url}/#/machine/{machine}")
         expect(page.locator(".deeds button")).to_have_count(4)
@@ -140,5 +140,5 @@ class Phone:
 
 
 def weeks(url: str, machine: str) -> list[Any]:
-    """The weeks on offer on record."""
+    """The weeks listed on record."""
     return list(call(url, "GET", f"/v1/machines/{machine}")["entry"]["weeks"])

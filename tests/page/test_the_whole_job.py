@@ -66,7 +66,7 @@ def test_take_in_price_plan_list_sell_and_see_the_correction_move(
     page.get_by_role("button", name="Listed").click()
     page.get_by_role("dialog").get_by_label("Asked", exact=True).fill("150")
     page.get_by_role("button", name="Write it down").click()
-    expect(page.locator("#slip")).to_contain_text("on offer at 150")
+    expect(page.locator("#slip")).to_contain_text("listed at 150")
     page.get_by_role("button", name="Sold", exact=True).click()
     page.get_by_role("dialog").get_by_label("Price received").fill("190")
     page.get_by_role("button", name="Write it down").click()
@@ -159,9 +159,9 @@ def test_listed_and_sold_in_two_taps_each_and_taken_back(served: Served, opened:
 def test_a_machine_struck_by_mistake_comes_back_whole(served: Served, opened: Opened) -> None:
     page = opened(served, "#/machine/rust-hole/past").page
     before = call(served.url, "GET", "/v1/machines/rust-hole")["entry"]
-    page.get_by_text("Strike it from the records").click()
-    page.get_by_role("button", name="Strike rust-hole").click()
-    expect(page.locator("#slip")).to_contain_text("was struck")
+    page.get_by_text("Remove it from the records").click()
+    page.get_by_role("button", name="Remove rust-hole").click()
+    expect(page.locator("#slip")).to_contain_text("was removed")
     page.get_by_role("button", name="Undo").click()
     expect(page.locator("#slip")).to_contain_text("Taken back")
     assert call(served.url, "GET", "/v1/machines/rust-hole")["entry"] == before
@@ -274,7 +274,7 @@ def test_the_most_to_pay_and_an_owners_quote_are_answered(standing: Served, open
 
 def test_a_look_again_changes_the_machine_and_keeps_the_rest(served: Served, opened: Opened) -> None:
     page = opened(served, "#/machine/scraper").page
-    page.get_by_role("link", name="Look at it again").click()
+    page.get_by_role("link", name="Measure it again").click()
     page.get_by_label("Blade stop time").fill("3.4, 3.3")
     page.get_by_role("button", name="Write it down").click()
     # 16 CFR 1205.5(a)(1): the blade stops within 3.0 s.

@@ -16,7 +16,7 @@ BARE = Machine.model_validate({"id": "m1"})
 
 
 def listing(weeks: int, *, sold: bool, ask: float = SOUND, days_ago: float = 0.0) -> OwnListing:
-    """A sound machine on offer in May at one ask."""
+    """A sound machine listed in May at one ask."""
     every = tuple(OwnWeek(number=k + 1, month=5, ask=ask) for k in range(weeks))
     return OwnListing(BARE, every, sold, days_ago)
 
@@ -85,7 +85,7 @@ def test_old_listings_say_less() -> None:
 
 
 def test_one_forgotten_listing_bends_nothing() -> None:
-    # A year on offer without a sale is no market, it is an advertisement nobody looks after.
+    # A year listed without a sale is no market, it is an advertisement nobody looks after.
     others = [listing(2, sold=True) for _ in range(10)]
     without, with_it = learnt(*others).moved, learnt(*others, listing(52, sold=False)).moved
     assert abs(with_it - without) < 0.05

@@ -145,8 +145,8 @@ def test_promised_against_realised_return_by_hand() -> None:
     )
     found = figures(accuracy([entry(fixes=tries)], 15.0))
     assert found["return of a fix"].value == pytest.approx(20 - 100 * odds, abs=0.1)
-    assert found["fixes that held"].value == 0.2
-    assert f"the catalogue expects {odds:.0%}" in found["fixes that held"].said
+    assert found["fixes that worked"].value == 0.2
+    assert f"the catalogue expects {odds:.0%}" in found["fixes that worked"].said
 
 
 def test_every_figure_is_explained_in_a_sentence_without_its_own_name() -> None:

@@ -122,7 +122,7 @@ class AnySequence(RuleBasedStateMachine):
 
     @rule(name=IDS, day=DAYS, ask=MONEY, offers=st.lists(MONEY, max_size=2))
     def offer(self, name: str, day: date, ask: float, offers: list[float]) -> None:
-        """A week on offer."""
+        """A listed week."""
         week = ListingWeek(week_of=day, ask=ask, offers=tuple(offers))
         self.change(name, lambda entry: bench.offered(entry, week))
 

@@ -1,4 +1,4 @@
-"""Weeks on offer from entries made now and then: silence is filled, a long one ends the listing."""
+"""Weeks listed from entries made now and then: silence is filled, a long one ends the listing."""
 
 from datetime import date, timedelta
 from typing import Any
@@ -9,12 +9,12 @@ from valuer.records.on_offer import times_on_offer
 
 
 def week(number: int, ask: float = 180.0) -> ListingWeek:
-    """A week on offer, the first being that of the fourth of May."""
+    """A listed week, the first being that of the fourth of May."""
     return ListingWeek(week_of=MONDAY + timedelta(days=7 * (number - 1)), ask=ask)
 
 
 def told(*weeks: ListingWeek, sold_on: date | None = None, **how: Any) -> list[tuple[list[float], bool]]:
-    """The asks of each time on offer, and whether it sold."""
+    """The asks of each time listed, and whether it sold."""
     sale = sold_on and Sale(sold_on=sold_on, price=150.0, **how)
     times = times_on_offer(entry(weeks=weeks, sale=sale))
     return [([each.ask for each in time.weeks], time.sold) for time in times]

@@ -202,7 +202,7 @@ def buy(
 
     WHICH is a file, machines on record, one in your own words, or nothing: your bench.
     Faults nobody looked for are counted at their share among
-    machines taken in, or among running machines on offer where it is known to run.
+    machines taken in, or among running machines listed where it is known to run.
     """
     from valuer.cli import show_deciding
     from valuer.cli.model import load_adviser

@@ -187,7 +187,7 @@ def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine
 @day_option
 @store_option
 def listed(machine_id: str, day: date | None, where: str | None, *, sure: bool, **week: Any) -> None:
-    """Write down a week on offer.
+    """Write down a listed week.
 
     One entry a week: what was asked, what was offered. A second one for the same week replaces it.
     """
@@ -200,7 +200,7 @@ def listed(machine_id: str, day: date | None, where: str | None, *, sure: bool, 
         told = ListingWeek(week_of=day or today(), **week)
         kept = store.change(machine_id, lambda entry: offered(entry, told), now())
     up = (told.week_of - kept.entry.weeks[0].week_of).days // 7 + 1
-    click.echo(f"{machine_id}: {told.ask:g} asked in the week of {told.week_of}, week {up} on offer.")
+    click.echo(f"{machine_id}: {told.ask:g} asked in the week of {told.week_of}, week {up} listed.")
 
 
 @click.command()
@@ -272,7 +272,7 @@ def sold(
     "--remove",
     metavar="ID",
     shell_complete=completing.machines,
-    help="Strike a machine from the records, with all that hangs on it.",
+    help="Remove a machine from the records, with all that hangs on it.",
 )
 @store_option
 @json_option
@@ -287,7 +287,7 @@ def records(which: str | None, remove: str | None, where: str | None, *, as_json
     with records_at(where) as store:
         if remove:
             store.remove(remove, now())
-            click.echo(f"{remove}: struck from the records.")
+            click.echo(f"{remove}: removed from the records.")
             return
         chosen: Any = which or "all"
         accounts = ledger(kept.entry for kept in store.entries(chosen))

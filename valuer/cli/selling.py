@@ -39,7 +39,7 @@ MONEY = Figure(0.01)
 @only_option
 @weeks_option
 @click.option(
-    "--room", type=Count(1, 60), metavar="NUMBER", help="Most on offer at once: says which to list now."
+    "--room", type=Count(1, 60), metavar="NUMBER", help="Most listed at once: says which to list now."
 )
 @full_option
 @terms_of(*MONEY_TERMS)

@@ -94,7 +94,7 @@ def _short_valuations(out: Console, answers: Sequence[Valuation]) -> None:
         for answer in answers:
             headline(out, answer)
             wrapped(out, _what_faults_take(answer))
-            wrapped(out, answer.safety.statement, style="green" if answer.safety.may_be_sold else "red")
+            wrapped(out, answer.safety.statement, style="" if answer.safety.may_be_sold else "bold")
         out.print("What to look at first: `valuer next`. What to do about it: `valuer fixes`.")
     short_closing(out, answers)
 
@@ -190,7 +190,7 @@ def may_be_sold(safety: Safety) -> str:
 
 def safety_words(out: Console, safety: Safety) -> None:
     """The verdict on a sale in one sentence."""
-    wrapped(out, safety.statement, style="green" if safety.may_be_sold else "red")
+    wrapped(out, safety.statement, style="" if safety.may_be_sold else "bold")
     out.print()
 
 

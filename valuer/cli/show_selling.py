@@ -38,7 +38,7 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
         _safety(out, answer.safety)
         return
     if not answer.safety.may_be_sold:
-        show.wrapped(out, answer.safety.statement, style="red")
+        show.wrapped(out, answer.safety.statement, style="bold")
     prices = ", ".join(f"{rung.name} {show.whole(rung.amount)}" for rung in answer.ladder)
     after = "After that: " if answer.first else ""
     show.wrapped(out, f"{after}{prices}. Keep the least to yourself.")
@@ -46,14 +46,14 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
     if keep.verdict == "keep":
         show.wrapped(out, f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason}")
     elif keep.verdict == "list now":
-        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it on offer'}. {keep.reason}")
+        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it listed'}. {keep.reason}")
     sold = [f"{each.chance:.0%} by week {each.week}" for each in answer.sold_by]
     show.wrapped(out, f"Sold {', '.join(sold)}.")
     _so_far(out, answer.so_far)
 
 
 def _together(out: Console, told: Together) -> None:
-    out.print(f"With room for {told.room} on offer at once:")
+    out.print(f"With room for {told.room} listed at once:")
     for row in told.machines:
         show.wrapped(out, f"  {row.id}: {row.verdict}. {row.reason}", "      ", first="")
     out.print()
@@ -99,7 +99,7 @@ def _asking_price(out: Console, answer: AskingPrice) -> None:
             f"{show.whole(keep.ask_now)}.",
         )
     elif keep.verdict == "list now":
-        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it on offer'}. {keep.reason}")
+        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it listed'}. {keep.reason}")
     _so_far(out, answer.so_far)
     chances = ", ".join(f"{sold.chance:.0%} by week {sold.week}" for sold in answer.sold_by)
     rest = show.whole(answer.left_over or 0)
@@ -118,14 +118,14 @@ def _asking_price(out: Console, answer: AskingPrice) -> None:
 def _gates(out: Console, answer: AskingPrice | OfferAdvice) -> None:
     """How it may be offered and what comes before that: said first, before any price."""
     if answer.first:
-        show.wrapped(out, answer.first, style="red")
+        show.wrapped(out, answer.first, style="bold")
     if answer.sold_as == "for repair":
         cure = named(answer.safety.must_cure) or "it does not start"
-        show.wrapped(out, f"For repair or parts only, not as a working mower: {cure}.", style="red")
+        show.wrapped(out, f"For repair or parts only, not as a working mower: {cure}.", style="bold")
 
 
 def _so_far(out: Console, told: SoFar | None) -> None:
-    """What the weeks on offer have said, and why it has not sold."""
+    """What the weeks listed have said, and why it has not sold."""
     if told is None:
         return
     asked = f"at {show.whole(told.first_ask)}"
@@ -135,7 +135,7 @@ def _so_far(out: Console, told: SoFar | None) -> None:
     asking = f", {told.enquiries} asked" if told.enquiries is not None else ""
     show.wrapped(
         out,
-        f"On offer {_whole_weeks(told.weeks)} {asked}{offers}{asking}. Of machines worth the "
+        f"Listed {_whole_weeks(told.weeks)} {asked}{offers}{asking}. Of machines worth the "
         f"{show.whole(told.believed)} believed before, {told.unsold:.0%} would be unsold by now. {told.moved} "
         "Why it has not sold:",
     )
@@ -229,7 +229,7 @@ def listings(
 
 
 def _safety(out: Console, safety: Safety) -> None:
-    show.wrapped(out, safety.statement, style="green" if safety.may_be_sold else "red")
+    show.wrapped(out, safety.statement, style="" if safety.may_be_sold else "bold")
     out.print()
 
 

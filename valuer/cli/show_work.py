@@ -86,7 +86,7 @@ def work_list(out: Console, answer: WorkList) -> None:
             show.wrapped(out, line)
     show.wrapped(out, answer.summary)
     steps(out, answer)
-    show.wrapped(out, answer.safety.statement, style="green" if answer.safety.may_be_sold else "red")
+    show.wrapped(out, answer.safety.statement, style="" if answer.safety.may_be_sold else "bold")
 
 
 def steps(out: Console, answer: WorkList) -> None:
@@ -94,7 +94,7 @@ def steps(out: Console, answer: WorkList) -> None:
     if answer.steps:
         _step(out, answer.steps[0])
         mind = "; ".join(_title(caution) for caution in answer.steps[0].cautions)
-        show.wrapped(out, f"Mind: {mind}.", "     ", style="yellow")
+        show.wrapped(out, f"Mind: {mind}.", "     ", style="italic")
         for step in answer.steps[1 : 1 + SHOWN]:
             show.wrapped(out, _line(step), "     ", first="")
         if len(answer.steps) > 1 + SHOWN:

@@ -110,4 +110,4 @@ def _about_smoke(machine: Machine) -> Iterator[str]:
     readings = machine.readings
     smokes = any(finding.fault == "smoke_blue" for finding in findings(machine))
     if smokes and (readings.oil_level == "over_full" or readings.just_tipped):
-        yield "Smoke after tipping or with too much oil: set the level, run it 15 min and look again."
+        yield "Smoke after tipping or with too much oil: set the level, run it 15 min and see whether it still smokes."

@@ -51,7 +51,7 @@ def about_intake(
 
 
 def about_week(day: date, today: date) -> tuple[str, ...]:
-    """What looks odd about a week on offer."""
+    """What looks odd about a listed week."""
     return tuple(_day("week_of", day, today))
 
 

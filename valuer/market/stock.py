@@ -120,7 +120,7 @@ def _draw_age(table: pd.DataFrame, use: Floats, rng: np.random.Generator, a: Ass
 
 
 def draw_age_of_life(life: Floats, rng: np.random.Generator, a: Assumptions) -> Floats:
-    """Ages of machines on offer, given each one's median life in years; shape (n,)."""
+    """Ages of listed machines, given each one's median life in years; shape (n,)."""
     grid = np.linspace(0.02, 2.0, 100)
     alive = np.interp(
         grid, a.series("survival", "fraction_of_median_life"), a.series("survival", "share_alive")

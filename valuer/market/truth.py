@@ -173,7 +173,7 @@ def _complete_age(
 
 
 def _log_age_density(age: Floats, life: Floats, a: Assumptions) -> Floats:
-    """Log density of an age among machines on offer of a given median life."""
+    """Log density of an age among listed machines of a given median life."""
 
     def on_offer(years: Floats, of_life: Floats) -> Floats:
         x, y = a.series("survival", "fraction_of_median_life"), a.series("survival", "share_alive")

@@ -32,7 +32,7 @@ SHIFTS = np.linspace(-3.0, 3.0, 241)
 
 @dataclass(frozen=True)
 class OwnWeek:
-    """One week on offer: which of the listing (1 is the first), month, ask, highest offer refused or 0.
+    """One listed week: which of the listing (1 is the first), month, ask, highest offer refused or 0.
 
     Money at price level 1.
     """
@@ -47,7 +47,7 @@ class OwnWeek:
 class OwnListing:
     """One own listing, its weeks in order; ``sold`` in the last of them, else still open or withdrawn.
 
-    ``runs``: whether it still stands on offer.
+    ``runs``: whether it still stands listed.
     """
 
     machine: Machine

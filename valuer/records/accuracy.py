@@ -39,9 +39,9 @@ MEANS = {
     "are predicted too cheap.",
     "coverage": "How often the price fell into the range that was named before the sale.",
     "drift": "Whether sales of late bring more or less than predicted, beside the sales before them.",
-    "days": "From the first week on offer to the sale.",
+    "days": "From the first week listed to the sale.",
     "return of a fix": "What fixes brought once parts and hours were paid, beside what was promised for them.",
-    "fixes that held": "How often a fix cured its fault, beside the odds in the catalogue.",
+    "fixes that worked": "How often a fix cured its fault, beside the odds in the catalogue.",
 }
 """What each figure tells, for somebody who has never seen it."""
 
@@ -291,12 +291,12 @@ def _realised(done: FixDone, hour_value: float) -> float:
 
 
 def _held(done: Sequence[FixDone]) -> Figure:
-    name, goal = "fixes that held", "as the odds say"
+    name, goal = "fixes that worked", "as the odds say"
     if len(done) < NEEDED["fixes"]:
         return _too_few(name, len(done), NEEDED["fixes"], goal, "tries")
     held = np.array([each.cured for each in done], dtype=float)
     odds = np.array([fix_catalogue()[each.fix].cures[each.fault].odds.likely for each in done])
     low, high = bootstrap(lambda h, _: float(h.mean()), held, odds)
     expected = f"the catalogue expects {odds.mean():.0%}"
-    said = f"{int(held.sum())} of {len(done)} held ({low:.0%} to {high:.0%}); {expected}"
+    said = f"{int(held.sum())} of {len(done)} worked ({low:.0%} to {high:.0%}); {expected}"
     return _figure(name, float(held.mean()), low, high, len(done), goal, said)

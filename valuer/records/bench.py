@@ -30,7 +30,7 @@ def tried(before: MachineEntry, done: FixDone) -> MachineEntry:
 
 
 def offered(before: MachineEntry, week: ListingWeek) -> MachineEntry:
-    """The entry with a week on offer; what was written down for that week before is replaced."""
+    """The entry with a listed week; what was written down for that week before is replaced."""
     _not_sold(before)
     others = [each for each in before.weeks if each.week_of != week.week_of]
     return before.model_copy(update={"weeks": tuple(sorted([*others, week], key=lambda each: each.week_of))})

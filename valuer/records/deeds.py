@@ -55,16 +55,16 @@ def what_was_done(before: MachineEntry | None, after: MachineEntry | None) -> st
     'taken in'
     """
     if before is None or after is None:
-        return "taken in" if before is None else "struck"
+        return "taken in" if before is None else "removed"
     if before.id != after.id:
         return f"named {after.id}, {before.id} before"
     if before.sale != after.sale:
         return f"sold for {after.sale.price:g}" if after.sale else "sale taken back"
     if len(before.fixes) < len(after.fixes):
         done = after.fixes[-1]
-        return f"{fix_catalogue()[done.fix].name}: {'cured' if done.cured else 'did not hold'}"
+        return f"{fix_catalogue()[done.fix].name}: {'cured' if done.cured else 'failed'}"
     if before.weeks != after.weeks:
-        return f"week on offer at {after.weeks[-1].ask:g}" if after.weeks else "week on offer taken out"
+        return f"listed at {after.weeks[-1].ask:g}" if after.weeks else "listed week taken out"
     return _looked_at(before, after)
 
 

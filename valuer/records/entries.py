@@ -1,4 +1,4 @@
-"""What is written down about a machine: taken in, fixes tried, weeks on offer, the sale. Money is own money.
+"""What is written down about a machine: taken in, fixes tried, weeks listed, the sale. Money is own money.
 
 Days are days on the user's own calendar; the store adds the moment in UTC at which an entry was made.
 """
@@ -94,7 +94,7 @@ class FixDone(Record):
 
 
 class ListingWeek(Record):
-    """One week on offer: what was asked, what was offered. A machine has one entry a week."""
+    """One listed week: what was asked, what was offered. A machine has one entry a week."""
 
     week_of: Day = Field(description="any day of that week; kept as its Monday")
     ask: Exact = _price("price asked at the end of the week")
@@ -145,7 +145,7 @@ class MachineEntry(Record):
     paid: Exact | None = _money("purchase price and fetching; no decision looks at it")
     hours: Exact | None = _hours("own hours for fetching and the first look; no decision looks at them")
     fixes: Several[FixDone] = Field((), description="fixes tried, in order")
-    weeks: Several[ListingWeek] = Field((), description="weeks on offer, in order")
+    weeks: Several[ListingWeek] = Field((), description="weeks listed, in order")
     sale: Sale | None = Field(None, description="absent while it stands on the bench")
 
     @model_validator(mode="after")
@@ -166,7 +166,7 @@ class MachineEntry(Record):
 
     @property
     def days_to_sell(self) -> int | None:
-        """Days from the first week on offer to the sale; None when one of them is not known."""
+        """Days from the first week listed to the sale; None when one of them is not known."""
         if self.sale is None or not self.weeks:
             return None
         return max(0, self.sale.sold_on.toordinal() - min(week.week_of for week in self.weeks).toordinal())

@@ -29,7 +29,7 @@ class LedgerLine(BaseModel):
     profit_per_hour: float | None = Field(
         description="null where it is not sold or no hours are written down"
     )
-    days_to_sell: int | None = Field(description="from the first week on offer to the sale")
+    days_to_sell: int | None = Field(description="from the first week listed to the sale")
 
 
 class Ledger(BaseModel):

@@ -1,7 +1,7 @@
-"""The weeks a machine stood on offer, told from entries that a user makes now and then.
+"""The weeks a machine stood listed, told from entries that a user makes now and then.
 
 A week without an entry had the ask of the week before. After a longer silence the machine is taken to have
-been withdrawn, and put on offer afresh with the next entry.
+been withdrawn, and listed afresh with the next entry.
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ WEEK = timedelta(days=7)
 
 @dataclass(frozen=True)
 class Offered:
-    """One time on offer: its weeks in order, each with the ask that stood; ``sold`` in the last of them."""
+    """One time listed: its weeks in order, each with the ask that stood; ``sold`` in the last of them."""
 
     weeks: tuple[ListingWeek, ...]
     sold: bool
@@ -28,12 +28,12 @@ class Offered:
         return self.weeks[-1].week_of
 
     def runs(self, today: date) -> bool:
-        """Whether it still stands on offer on this day, for all that is on record."""
+        """Whether it still stands listed on this day, for all that is on record."""
         return not self.sold and _silence(self.weeks[-1], today) <= LONGEST_SILENCE
 
 
 def times_on_offer(entry: MachineEntry, today: date | None = None) -> tuple[Offered, ...]:
-    """Return every time the machine stood on offer, in order; none where no week is on record.
+    """Return every time the machine was listed, in order; none where no week is on record.
 
     A machine that left for parts or scrap was withdrawn, not sold. With today's date, one that still stands has
     the weeks without an entry until then too.

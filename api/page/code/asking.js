@@ -24,15 +24,15 @@ const RUNGS = { worth: "Worth", ask: "Ask", expect: "Expect", least: "Least to t
 
 function told(price, it) {
   const { value, keeping } = price;
-  const gates = [price.first && h("p", { class: "lead not" }, `✕ ${price.first}`),
+  const gates = [price.first && h("p", { class: "lead not" }, `⊘ ${price.first}`),
     price.sold_as === "for repair" && h("p", { class: "lead" }, "For repair or parts only, not to be run.")];
-  if (price.refusal) return [gates, h("p", { class: "lead not" }, `✕ ${price.refusal}`), soFar(price.so_far)];
+  if (price.refusal) return [gates, h("p", { class: "lead not" }, `⊘ ${price.refusal}`), soFar(price.so_far)];
   return [
     gates,
     price.first && h("p", {}, "The prices for after that:"),
     h("dl", { class: "pairs ladder" }, price.ladder.map((rung) => pair(RUNGS[rung.name], h("strong", {}, `${money(rung.amount)} ${value.currency}`), `, ${rung.says}`))),
     keeping.verdict === "keep" ? h("p", {}, h("strong", {}, `Keep it for ${month(keeping.month)}. `), keeping.reason, ` If it is to be listed today all the same: ask ${money(keeping.ask_now)}.`) : null,
-    keeping.verdict === "list now" ? h("p", {}, h("strong", {}, price.week > 1 ? "Leave it on offer. " : "List it now. "), keeping.reason) : null,
+    keeping.verdict === "list now" ? h("p", {}, h("strong", {}, price.week > 1 ? "Leave it listed. " : "List it now. "), keeping.reason) : null,
     soFar(price.so_far),
     h("dl", { class: "pairs" },
       pair(`Sold, from ${price.week > 1 ? "today" : "its listing"} on`, price.sold_by.map((each) => `week ${each.week}: ${percent(each.chance)}`).join(" · ")),
@@ -44,13 +44,13 @@ function told(price, it) {
   ];
 }
 
-/** What the weeks on offer have said, and why it has not sold. */
+/** What the weeks listed have said, and why it has not sold. */
 function soFar(told) {
   if (!told) return null;
   const offers = told.best_offer ? `, ${money(told.best_offer)} refused` : "";
   const asking = told.enquiries === null ? "" : `, ${told.enquiries} asked`;
   return [h("h3", {}, "Why it has not sold"),
-    h("p", {}, `On offer ${told.weeks === 1 ? "a week" : `${told.weeks} weeks`} at ${money(told.first_ask)}, now ${money(told.ask)}${offers}${asking}. Of machines worth the ${money(told.believed)} believed before, ${percent(told.unsold)} would be unsold by now. ${told.moved}`),
+    h("p", {}, `Listed ${told.weeks === 1 ? "a week" : `${told.weeks} weeks`} at ${money(told.first_ask)}, now ${money(told.ask)}${offers}${asking}. Of machines worth the ${money(told.believed)} believed before, ${percent(told.unsold)} would be unsold by now. ${told.moved}`),
     h("ul", {}, told.reasons.filter((each) => each.odds >= 0.05).map((each) => h("li", {}, h("b", {}, percent(each.odds)), ` ${each.says} ${each.do}`)))];
 }
 

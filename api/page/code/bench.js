@@ -35,8 +35,8 @@ const FILTERS = {
   week: ["this week's work", (each) => each.chosen],
   may: ["may be sold", (each) => each.may],
   not: ["not yet", (each) => !each.may],
-  listed: ["on offer", (each) => each.entry.weeks.length > 0],
-  unlisted: ["not on offer", (each) => each.entry.weeks.length === 0],
+  listed: ["listed", (each) => each.entry.weeks.length > 0],
+  unlisted: ["not listed", (each) => each.entry.weeks.length === 0],
 };
 let stands = null;
 

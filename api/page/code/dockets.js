@@ -152,13 +152,13 @@ async function openTried(it, fix) {
   const write = (cured) => async (typed, key) => {
     const [name, fault] = typed.what.split(":");
     const done = bare({ fix: name, fault, cured, parts: typed.parts, hours: typed.hours, snag: typed.snag, done_on: typed.done_on, terms: unlimited() });
-    const words = `${it.facts.fixes.get(name)?.name ?? name}: ${cured ? "cured" : "did not hold"}`;
+    const words = `${it.facts.fixes.get(name)?.name ?? name}: ${cured ? "cured" : "failed"}`;
     return [`${id}: ${words}.`, await tried(id, done, `${key}-${cured}`, words)];
   };
-  docket(`Work done on ${id}`, `work.${id}.${fix ? `${fix.fix}.${fix.fault}` : ""}`, fields, [["Cured", write(true)], ["Did not hold", write(false), "second"]], it);
+  docket(`Work done on ${id}`, `work.${id}.${fix ? `${fix.fix}.${fix.fault}` : ""}`, fields, [["Cured", write(true)], ["Failed", write(false), "second"]], it);
 }
 
-/** A week on offer, at the ask that is advised or that stands. */
+/** A listed week, at the ask that is advised or that stands. */
 async function openListed(it) {
   const { id } = it.machine;
   const standing = it.record.entry.weeks.at(-1)?.ask;
@@ -171,10 +171,10 @@ async function openListed(it) {
   };
   const write = async (typed, key) => {
     const week = bare({ week_of: typed.week_of, ask: typed.ask, offers: typed.offer ? [typed.offer] : [], enquiries: typed.enquiries });
-    const words = `on offer at ${money(typed.ask)}`;
+    const words = `listed at ${money(typed.ask)}`;
     return [`${id}: ${words}.`, await offered(it.record, week, key, words)];
   };
-  docket(`${id} on offer`, `listed.${id}`, fields, [["Write it down", write]], it);
+  docket(`${id} listed`, `listed.${id}`, fields, [["Write it down", write]], it);
 }
 
 /** The sale, at the price that is expected until another is typed. */
@@ -198,7 +198,7 @@ async function openSold(it) {
   };
   const doubt = (typed) => (typed.price > SURE.most * expected || typed.price < SURE.least * expected
     ? `${money(typed.price)} is ${typed.price > expected ? "far above" : "far below"} the ${money(expected)} that was expected.` : null);
-  const stop = safety.may_be_sold ? null : h("p", { class: "not" }, `✕ ${plain(safety.statement, it.facts)}`);
+  const stop = safety.may_be_sold ? null : h("p", { class: "not" }, `⊘ ${plain(safety.statement, it.facts)}`);
   docket(`${id} is sold`, `sold.${id}`, fields, [["Write it down", write, null, doubt]], it, stop);
 }
 

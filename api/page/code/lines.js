@@ -32,8 +32,8 @@ async function worthWords(it) {
 
 async function askWords(it) {
   const price = await it.asking();
-  if (price.refusal) return h("span", { class: "not" }, "✕ not for sale");
-  if (price.first) return h("span", { class: "not" }, `✕ ${price.first}`);
+  if (price.refusal) return h("span", { class: "not" }, "⊘ not for sale");
+  if (price.first) return h("span", { class: "not" }, `⊘ ${price.first}`);
   const standing = it.record.entry.weeks.at(-1)?.ask;
   if (price.keeping?.verdict === "keep") return `keep it for ${month(price.keeping.month)}; then ask ${money(price.ask)}`;
   return `ask ${money(price.ask)}, expect ${money(price.expected_price)} in about ${price.expected_weeks} weeks${standing ? `; stands at ${money(standing)}` : ""}`;
@@ -41,7 +41,7 @@ async function askWords(it) {
 
 async function offerWords(it) {
   const price = await it.asking();
-  return price.refusal ? h("span", { class: "not" }, "✕ not for sale") : `take ${money(price.least_to_take)} or more today`;
+  return price.refusal ? h("span", { class: "not" }, "⊘ not for sale") : `take ${money(price.least_to_take)} or more today`;
 }
 
 async function advertWords(it) {

@@ -11,7 +11,7 @@ export async function listingPart(it) {
   const weeks = weeksToSell();
   const done = it.record.entry.fixes.filter((fix) => fix.cured).map((fix) => it.facts.fixes.get(fix.fix)?.name ?? fix.fix);
   const { listings: [draft] } = await it.question("/v1/listings", "Writing the listing", { weeks, done: [...new Set(done)] });
-  if (draft.refusal) return [h("p", { class: "lead not" }, `✕ ${draft.refusal}`), sheet(draft)];
+  if (draft.refusal) return [h("p", { class: "lead not" }, `⊘ ${draft.refusal}`), sheet(draft)];
   return [
     h("pre", { class: "draft", tabindex: 0, "aria-label": "Draft of the listing" }, draft.text),
     h("p", { class: "answers" }, sharer(draft), copier(draft.text, "Copy the text"), copier(draft.short, "Copy the short form"), copier(draft.markdown, "Copy as Markdown"),
@@ -37,7 +37,7 @@ function sharer({ title, text }) {
 
 function copier(text, words) {
   const copy = button(words, async () => {
-    refill(copy, (await copied(text)) ? "Copied ✓" : "Mark the text and copy it by hand");
+    refill(copy, (await copied(text)) ? "Copied" : "Mark the text and copy it by hand");
     setTimeout(() => refill(copy, words), 2500);
   }, { class: "quiet" });
   return copy;

@@ -112,7 +112,7 @@ function placesOf(line, id) {
 
 function headOf({ record, machine, facts: _facts }) {
   return [h("h1", {}, tag(machine.id)),
-    record.entry.sale ? null : h("p", { class: "again" }, h("a", { href: `#/measure/${encodeURIComponent(machine.id)}` }, "Look at it again")),
+    record.entry.sale ? null : h("p", { class: "again" }, h("a", { href: `#/measure/${encodeURIComponent(machine.id)}` }, "Measure it again")),
     h("p", { class: "row-facts" }, factsOf(machine)),
     record.waits ? h("p", { class: "waits" }, "Shown with what waits on this device for the server.") : null,
     machine.note ? h("p", { class: "note" }, machine.note) : null,

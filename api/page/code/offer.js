@@ -10,8 +10,8 @@ import { money, percent } from "./words.js";
 /** The part about offers: the least to take, and a form that judges one. */
 export async function offerPart(it) {
   const price = await it.asking();
-  if (price.refusal) return h("p", { class: "lead not" }, `✕ ${price.refusal}`);
-  return [price.first ? h("p", { class: "lead not" }, `✕ ${price.first}`) : null,
+  if (price.refusal) return h("p", { class: "lead not" }, `⊘ ${price.refusal}`);
+  return [price.first ? h("p", { class: "lead not" }, `⊘ ${price.first}`) : null,
     h("p", {}, "Least to take today: ", h("strong", {}, money(price.least_to_take)), ", kept to yourself. Asked ", money(price.ask), "."), offerForm(it)];
 }
 
@@ -33,12 +33,12 @@ async function judged(it, offer, answer, sure, again) {
   try {
     const { offers: [said] } = await it.question("/v1/offers", "Weighing the offer", { offer, weeks: weeksToSell(), sure });
     if (said.refusal) return refill(answer, h("p", { class: "not" }, said.refusal));
-    const words = { "take it": "Take it.", counter: `Say ${money(said.counter ?? 0)}.`, wait: "Wait.", "ask back": "Is that right?" }[said.verdict];
-    return refill(answer, said.first ? h("p", { class: "not" }, `✕ ${said.first}`) : null,
+    const words = { "take it": "Take it.", counter: `Counter with ${money(said.counter ?? 0)}.`, wait: "Wait.", "ask back": "Is that right?" }[said.verdict];
+    return refill(answer, said.first ? h("p", { class: "not" }, `⊘ ${said.first}`) : null,
       h("p", { class: "lead" }, h("strong", {}, words), ` ${said.reason}`),
       said.verdict === "ask back" ? button("It is meant", again, { class: "quiet" }) : null,
       h("p", { class: "fine" }, `Taking it brings ${money(said.take_brings)}, waiting ${money(said.wait_brings)}`,
-        said.counter ? `, naming ${money(said.counter)} ${money(said.counter_brings)} (paid ${percent(said.counter_accepted)} of the time).` : "."));
+        said.counter ? `, countering with ${money(said.counter)} ${money(said.counter_brings)} (paid ${percent(said.counter_accepted)} of the time).` : "."));
   } catch (error) {
     return refill(answer, trouble(error));
   }

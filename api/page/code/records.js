@@ -52,7 +52,7 @@ export const offered = (record, week, key, words) =>
   deliver({ kind: "week", id: record.entry.machine.id, body: week, version: record.version, key, words });
 export const sell = (sale, key, words) => deliver({ kind: "sale", id: sale.id, body: sale, key, words });
 
-export const strike = (record) => write("DELETE", place(record.entry.machine.id), undefined, { match: record.version });
+export const remove = (record) => write("DELETE", place(record.entry.machine.id), undefined, { match: record.version });
 export const rename = (record, id) => write("POST", `${place(record.entry.machine.id)}/name`, { id }, { match: record.version });
 
 /** Put an entry back as it was before the change that left `now`. */

@@ -12,7 +12,7 @@ import { listed, spoken } from "./words.js";
 import { plain } from "./worth.js";
 
 const UNDER_THE_DECK = { blade_and_mount: ["C1", "C4"], deck: ["C1", "C4"], crank: ["C1", "C4"], bail: ["C3", "C6"], drive_releases: ["C3"], muffler: ["C1"] };
-const SIGN = { passed: "✓", fails: "✕", open: "?" };
+const MARK = { passed: "●", failed: "⊘", open: "○" }; // as a punch leaves them: punched, barred, not yet
 const TIMED = { blade_stop: "blade_stop_s" };
 const FIGURES = { engine_speed: { name: "engine_rpm", unit: "rpm", minimum: 500, maximum: 6000 } };
 
@@ -24,7 +24,7 @@ export async function safetyPart(it) {
   const open = called.filter(({ gate, state }) => state === "open" && gate.by_check);
   const { country } = own();
   return [
-    h("p", { class: safety.may_be_sold ? "lead may" : "lead not", "data-key": "verdict" }, `${safety.may_be_sold ? "✓" : "✕"} ${plain(safety.statement, it.facts)}`),
+    h("p", { class: safety.may_be_sold ? "lead may" : "lead not", "data-key": "verdict" }, `${safety.may_be_sold ? MARK.passed : safety.must_cure.length ? MARK.failed : MARK.open} ${plain(safety.statement, it.facts)}`),
     h("ul", { class: "gates", "data-key": "gates" }, called.map((each) => gateItem(each, safety, it))),
     h("p", { class: "answers", "data-key": "all" }, open.length > 1 ? button(`All of these ${open.length} passed`, () => askAll(open, it), { class: "second" }) : null),
     called.length < all.length ? h("p", { class: "fine" }, `Not called for on this machine: ${listed(all.filter(({ state }) => state === "not called for").map(({ gate }) => spoken(gate.id).toLowerCase()))}.`) : null,
@@ -34,7 +34,7 @@ export async function safetyPart(it) {
 }
 
 function stateOf(gate, safety, machine) {
-  if (gate.faults.some((fault) => safety.must_cure.includes(fault)) || machine.checks?.[gate.id] === "failed") return "fails";
+  if (gate.faults.some((fault) => safety.must_cure.includes(fault)) || machine.checks?.[gate.id] === "failed") return "failed";
   if (safety.unchecked.includes(gate.id)) return "open";
   const called = gate.applies === "always" || gate.id in (machine.checks ?? {}) || (gate.applies === "driven" && machine.drive !== "push");
   return called ? "passed" : "not called for";
@@ -46,7 +46,7 @@ function gateItem({ gate, state }, safety, it) {
   const faults = gate.faults.filter((fault) => safety.must_cure.includes(fault)).map((fault) => it.facts.faults.get(fault).name.toLowerCase());
   const cautions = cautionsAt(gate, it);
   return h("li", { class: `gate ${state}`, "data-key": gate.id },
-    h("p", { class: "gate-name" }, h("span", { class: "sign", "aria-hidden": "true" }, SIGN[state]), h("b", {}, spoken(gate.id)), " ",
+    h("p", { class: "gate-name" }, h("span", { class: "sign", "aria-hidden": "true" }, MARK[state]), h("b", {}, spoken(gate.id)), " ",
       h("span", { class: "state" }, state === "open" ? "not checked" : state), faults.length ? h("small", {}, ` cure ${faults.join(", ")} first`) : null),
     answers(gate, state, it),
     h("details", {}, h("summary", {}, cautions.length ? `How ⚠ ${cautions.map((each) => each.title).join(" · ")}` : "How"),

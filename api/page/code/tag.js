@@ -27,10 +27,10 @@ export function facts(machine) {
 
 /** Whether it may be sold as working, in a few words with a mark that needs no colour. */
 export function safetyWords(safety, facts) {
-  if (safety.may_be_sold) return h("span", { class: "may" }, "✓ may be sold as working");
-  if (safety.must_cure.includes("recall_open")) return h("span", { class: "not" }, "✕ open recall: not for sale in any form");
+  if (safety.may_be_sold) return h("span", { class: "may" }, "● may be sold as working");
+  if (safety.must_cure.includes("recall_open")) return h("span", { class: "not" }, "⊘ open recall: not for sale in any form");
   const parts = [];
   if (safety.must_cure.length) parts.push(`cure ${safety.must_cure.map((id) => facts.faults.get(id)?.name.toLowerCase() ?? id).join(", ")}`);
   if (safety.unchecked.length) parts.push(`${safety.unchecked.length} ${safety.unchecked.length === 1 ? "check" : "checks"} open`);
-  return h("span", { class: "not" }, `✕ not as working yet: ${parts.join("; ")}`);
+  return h("span", { class: "not" }, `⊘ not as working yet: ${parts.join("; ")}`);
 }

@@ -15,7 +15,7 @@ import { unread } from "./numbers.js";
 import { at } from "./plain.js";
 import { Clash } from "./queue.js";
 import { readings } from "./readings.js";
-import { bare, entries, entry, measure, putBack, strike, take, today } from "./records.js";
+import { bare, entries, entry, measure, putBack, remove, take, today } from "./records.js";
 import { deedDone } from "./slip.js";
 import { telling } from "./telling.js";
 import { listed, spoken } from "./words.js";
@@ -23,7 +23,7 @@ import { listed, spoken } from "./words.js";
 /** Put the form on the page; with an id it is about that machine. */
 export async function show(main, id, signal, { again } = {}) {
   if (again && main.querySelector("form.holds")) return; // a form keeps what is in it
-  refill(main, h("h1", {}, id ? `${id}, looked at again` : "Take one in"), h("p", { class: "waiting" }, "Laying out the form …"));
+  refill(main, h("h1", {}, id ? `${id}, measured again` : "Take one in"), h("p", { class: "waiting" }, "Laying out the form …"));
   const [schema, facts, record] = await Promise.all([machineSchema(), catalogue(), id && entry(id, signal)]);
   const name = id ? `again.${id}` : "take";
   const draft = kept(name, null);
@@ -92,7 +92,7 @@ function form(it) {
     h("div", { class: "strip" }, strip, h("p", { class: "answers" },
       h("button", { type: "submit" }, id ? "Write it down" : "Take it in"),
       button("Start over", () => { forget(it.name); refill(main); show(main, id, signal); }, { class: "quiet" }))));
-  refill(main, h("h1", {}, id ? `${id}, looked at again` : "Take one in"),
+  refill(main, h("h1", {}, id ? `${id}, measured again` : "Take one in"),
     h("p", { class: "fine" }, "Leave unknown what you do not know: a guess makes the value wrong, unknown only widens its range. What you type is kept on this device."), made);
   for (const [field, text] of Object.entries(typed.texts ?? {})) {
     const input = made.querySelector(`[data-field="${CSS.escape(field)}"]`);
@@ -144,13 +144,13 @@ async function send(it, made, told) {
   const doubtful = unread(made);
   if (doubtful) return refill(told, h("p", { class: "trouble" }, `Not written down: “${doubtful.value.slice(0, 40)}” is not understood; see beside the field.`));
   try {
-    const words = id ? "looked at again" : "taken in";
+    const words = id ? "measured again" : "taken in";
     const now = id ? await measure({ ...record, entry: { ...record.entry, machine: typed.base } }, typed.machine, words, typed.key)
       : await take(bare({ machine: typed.machine, paid: typed.paid ?? null, hours: typed.hours ?? null, taken_on: today() }), typed.key, words);
     forget(it.name);
     const before = record && { entry: bare(record.entry) };
     deedDone(id ? `${id}: what was found is written down.` : `${typed.machine.id} is taken in.`, now,
-      id ? (after) => putBack(before, after) : (after) => strike(after).then(() => { location.hash = "#/bench"; }));
+      id ? (after) => putBack(before, after) : (after) => remove(after).then(() => { location.hash = "#/bench"; }));
     location.hash = now.waits && !id ? "#/bench" : at(typed.machine.id);
     return null;
   } catch (error) {

@@ -18,7 +18,7 @@ export function own() {
 /** All terms, null where there is no limit or the server's own month is meant. */
 export const terms = () => ({ ...USUAL, ...own().terms });
 
-/** Weeks within which a machine on offer must be gone. */
+/** Weeks within which a listed machine must be gone. */
 export const weeksToSell = () => own().weeks;
 
 /** Change some terms. */

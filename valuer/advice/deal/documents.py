@@ -7,7 +7,7 @@ from pydantic import Field
 from valuer.advice.worth.documents import Advice, Document, Hours, Money
 
 Errand = Literal["fetch it", "do not fetch it"]
-UnknownFrom = Literal["machines taken in", "running machines on offer"]
+UnknownFrom = Literal["machines taken in", "running machines listed"]
 OwnerChoice = Literal["repair", "sell as it stands", "replace"]
 
 

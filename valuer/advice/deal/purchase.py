@@ -1,7 +1,7 @@
 """The most to pay for a machine before it is taken in, and whether to fetch it at all.
 
 Faults that nobody has looked for are counted at their share among machines taken in, or, where it is known to run,
-among running machines on offer: a fixed set of imagined machines is drawn from these shares, each gets its best
+among running machines listed: a fixed set of imagined machines is drawn from these shares, each gets its best
 plan, and the limit is what is left over on average.
 """
 
@@ -121,19 +121,19 @@ class Sums:
 
 
 def kind_of(scene: Scene, sound: Collection[str]) -> UnknownFrom:
-    """Return among which machines unknown faults have their shares: those taken in, or running ones on offer.
+    """Return among which machines unknown faults have their shares: those taken in, or running ones listed.
 
     It runs where a reading says so that only a running engine gives, or where no_start was looked for.
     """
     runs = runs_for_sure(scene.machine, scene.findings, sound)
-    return "running machines on offer" if runs else "machines taken in"
+    return "running machines listed" if runs else "machines taken in"
 
 
 def imagined(
     scene: Scene, open_faults: Sequence[str], kind: UnknownFrom = "machines taken in"
 ) -> list[Scene]:
     """Return the machine with unknown faults drawn at their shares among machines of a kind."""
-    runs = kind == "running machines on offer"
+    runs = kind == "running machines listed"
     shares = np.array([chance_of(name, scene.machine, runs=runs, counted=UNKNOWN) for name in open_faults])
     known = scene.machine.model_copy(update={"looked_over": True})
     rng = np.random.default_rng(20)

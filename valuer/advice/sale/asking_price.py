@@ -48,7 +48,7 @@ def asking_prices(
 ) -> tuple[AskingPrice, ...]:
     """Return what to ask for each machine, in the order given. weeks: 1 to 52, until it must be gone.
 
-    history: the weeks on offer so far of those that are listed and unsold.
+    history: the weeks listed so far of those that are listed and unsold.
     """
     every = sales(machines, model, chances, terms, history)
     return tuple(_asking_price(sale, model, terms, weeks) for sale in every)

@@ -1,4 +1,4 @@
-"""What the weeks on offer have said: of the machine's worth, of the advert, and why it has not sold.
+"""What the weeks listed have said: of the machine's worth, of the advert, and why it has not sold.
 
 Bayes on a grid. Not known are the worth beside the value, how much the advert is seen (a factor on visitors), how
 many ask for one who means it, and whether something puts off those who come, which the advert does not show. The
@@ -66,7 +66,7 @@ POINT_WEIGHTS = np.exp(-(POINTS**2) / 2) / np.exp(-(POINTS**2) / 2).sum()
 
 @dataclass(frozen=True)
 class PastWeek:
-    """One week on offer that did not end in a sale. Money is own money.
+    """One listed week that did not end in a sale. Money is own money.
 
     month: of the northern year; ask; refused: the highest offer refused, 0 where none is on record; enquiries:
     people who asked, None where nobody counted; share: how much of the week has passed, 1 for a whole one.
@@ -81,7 +81,7 @@ class PastWeek:
 
 @dataclass(frozen=True)
 class Stood:
-    """A time on offer that still runs: its weeks in order.
+    """A time listed that still runs: its weeks in order.
 
     counted: log odds by which these very weeks have moved how fast own machines sell in general, and so the chances
     they are read with; taken out first, or they would be counted twice.

@@ -73,7 +73,7 @@ def judge_offers(
 
 
 def _told(sale: Sale, stood: Stood, week: int | None, weeks: int, ask: float | None) -> Stood:
-    """The weeks on offer: those on record, or as many as were named, at one ask."""
+    """The weeks listed: those on record, or as many as were named, at one ask."""
     if week is None or week == sum(each.share >= 1 for each in stood.weeks) + 1:
         return stood
     asked = ask if ask is not None else sale.plan(weeks)[0].ask

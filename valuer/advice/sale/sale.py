@@ -39,7 +39,7 @@ class Sale:
     """One machine about to be listed, under one shop's terms.
 
     Money is own money, prices are what a buyer pays. cost: of standing a week; tied_up: share of the worth
-    lost by a week of waiting; floor: what scrap leaves. weeks: on offer so far, unsold; learned: what they say,
+    lost by a week of waiting; floor: what scrap leaves. weeks: listed so far, unsold; learned: what they say,
     already in value and outlook; believed: the value before them.
     """
 
@@ -78,7 +78,7 @@ class Sale:
 
 
 History = Mapping[str, Stood]
-"""Times on offer that still run, by machine id."""
+"""Times listed that still run, by machine id."""
 
 NEVER_ON_OFFER = Stood()
 
@@ -90,7 +90,7 @@ def sales(
     terms: ShopTerms,
     history: History = MappingProxyType({}),
 ) -> tuple[Sale, ...]:
-    """Return each machine with its values by month and what standing costs, its weeks on offer counted."""
+    """Return each machine with its values by month and what standing costs, its weeks listed counted."""
     every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
     share = min(terms.fee_share + terms.come_backs * terms.come_back_cost, 0.99)
     found = (
@@ -111,7 +111,7 @@ def sales(
 
 
 def on_offer(sale: Sale, stood: Stood, terms: ShopTerms) -> Sale:
-    """Return the sale after weeks on offer: value, its range and how soon it sells as learned from them."""
+    """Return the sale after weeks listed: value, its range and how soon it sells as learned from them."""
     weeks = stood.weeks
     if not weeks:
         return sale

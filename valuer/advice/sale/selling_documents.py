@@ -83,9 +83,9 @@ class Reason(Document):
 
 
 class SoFar(Document):
-    """What the weeks on offer have said; already in value, range and plan."""
+    """What the weeks listed have said; already in value, range and plan."""
 
-    weeks: int = Field(ge=0, description="whole weeks it has stood on offer unsold")
+    weeks: int = Field(ge=0, description="whole weeks it has been listed, unsold")
     first_ask: Money
     ask: Money = Field(description="asked now")
     best_offer: Money | None = Field(None, description="highest offer refused")
@@ -106,8 +106,8 @@ class AskingPrice(Advice):
     )
     first: str | None = Field(None, description="what has to be done before it may be offered at all")
     refusal: str | None = Field(None, description="why there is no asking price")
-    week: int = Field(1, ge=1, description="week of the listing, 1 where it is not on offer yet")
-    so_far: SoFar | None = Field(None, description="what the weeks on offer have said")
+    week: int = Field(1, ge=1, description="week of the listing, 1 where it is not listed yet")
+    so_far: SoFar | None = Field(None, description="what the weeks listed have said")
     ladder: tuple[Rung, ...] = Field((), description="every price once: worth, ask, expect, least")
     horizon: int = Field(
         ge=1, description="weeks from its listing, or from today, after which it must be gone"
@@ -140,7 +140,7 @@ class OnOffer(Document):
 
 
 class Together(Document):
-    """Which machines to have on offer at once, those to list now first, the most gain first."""
+    """Which machines to list at once, those to list now first, the most gain first."""
 
     room: int = Field(ge=1)
     machines: tuple[OnOffer, ...]
@@ -154,7 +154,7 @@ class OfferAdvice(Advice):
     refusal: str | None = Field(None, description="why no offer may be taken")
     offer: Money
     week: int = Field(ge=1)
-    so_far: SoFar | None = Field(None, description="what the weeks on offer have said")
+    so_far: SoFar | None = Field(None, description="what the weeks listed have said")
     ask: Money | None = None
     verdict: OfferVerdict | None = None
     take_brings: Money | None = None

@@ -1,4 +1,4 @@
-"""How many at once: with room for so many on offer, which to list now and which to leave for later.
+"""How many at once: with room for so many listed, which to list now and which to leave for later.
 
 Two alike in one town take each other's buyers: half of those who come for the one have the other to choose from.
 So a machine beside one that is alike sells as if only its share of the buyers came.
@@ -32,7 +32,7 @@ def list_together(
     weeks: int = 12,
     history: History = MappingProxyType({}),
 ) -> Together:
-    """Return which of the machines to have on offer now. room: most at once, 1 or more; weeks: as for the ask.
+    """Return which of the machines to have listed now. room: most at once, 1 or more; weeks: as for the ask.
 
     The one that gains most over being listed a month later comes first, then the next beside it, until there is
     no room or no gain.

@@ -26,7 +26,7 @@ FEW_COME = 0.5
 
 
 def so_far(sale: Sale) -> SoFar | None:
-    """Return what the weeks on offer have said; None where there were none."""
+    """Return what the weeks listed have said; None where there were none."""
     if sale.learned is None:
         return None
     weeks, told = sale.weeks, sale.learned

@@ -1,7 +1,7 @@
 """What nobody looked for: untested is not sound, and not found either.
 
 Every fault that a machine can have and that nobody looked for counts at its chance. The chances are the shares
-of the catalogue: among running machines on offer where it is known to run, else among machines taken in; old
+of the catalogue: among running machines listed where it is known to run, else among machines taken in; old
 machines and those kept outside have more, young ones fewer.
 """
 
@@ -93,7 +93,7 @@ def runs_for_sure(machine: Machine, found: Sequence[Finding], sound: Collection[
 
 
 def share_of(fault: str, *, runs: bool) -> float:
-    """Return the share of machines that have a fault: of running ones on offer, or of those taken in."""
+    """Return the share of machines that have a fault: of running ones listed, or of those taken in."""
     entry = fault_catalogue()[fault]
     return sum(entry.listed if runs else entry.intake) / 2
 

@@ -123,7 +123,7 @@ def fix_of(row: Row) -> FixDone:
 
 
 def week_of(row: Row) -> ListingWeek:
-    """The week on offer that stands in a row."""
+    """The week listed that stands in a row."""
     return ListingWeek(
         week_of=row["week_of"],
         ask=row["ask_cents"] / 100,

@@ -247,7 +247,7 @@ class Store:
             _insert(connection, rows_of([(entry, 1, now, now)]))
             connection.execute(
                 delete(pictures).where(pictures.c.machine_id == entry.id)
-            )  # of one struck before
+            )  # of one removed before
             beside.log(connection, None, entry, now)
             _remember(connection, post, Kept(entry, 1), now)
             return Kept(entry, 1)
@@ -271,7 +271,7 @@ class Store:
             return done
 
     def remove(self, machine_id: str, now: datetime, version: int | None = None) -> MachineEntry:
-        """Strike a machine with all that hangs on it; raises NotThere, Changed."""
+        """Remove a machine with all that hangs on it; raises NotThere, Changed."""
         with self.writing() as connection:
             before = _one(connection, machine_id)
             if version is not None and version != before.version:
@@ -515,7 +515,7 @@ def _renamed(connection: Connection, before: Kept, name: str, now: datetime) -> 
     first = connection.execute(select(machines.c.recorded_at).where(machines.c.id == before.entry.id))
     recorded_at = first.scalar_one()
     connection.execute(delete(machines).where(machines.c.id == before.entry.id))
-    connection.execute(delete(pictures).where(pictures.c.machine_id == name))  # of one struck before
+    connection.execute(delete(pictures).where(pictures.c.machine_id == name))  # of one removed before
     moved = update(pictures).where(pictures.c.machine_id == before.entry.id)
     connection.execute(moved.values(machine_id=name))
     _insert(connection, rows_of([(entry, before.version + 1, recorded_at, now)]))

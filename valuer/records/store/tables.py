@@ -168,7 +168,7 @@ pictures = Table(
     Column("content", LargeBinary, nullable=False),
     Column("recorded_at", Moment, nullable=False),
 )
-"""No foreign key: a change writes the machine's row anew, and one struck by mistake comes back with its pictures."""
+"""No foreign key: a change writes the machine's row anew, and one removed by mistake comes back with its pictures."""
 
 deeds = Table(
     "deeds",
@@ -180,7 +180,7 @@ deeds = Table(
     Column("after", Text),
     Column("undone_at", Moment),
 )
-"""What was changed lately, as entries before and after; absent before it was taken in, after it was struck."""
+"""What was changed lately, as entries before and after; absent before it was taken in, after it was removed."""
 
 changes = Table(
     "changes",
