@@ -165,7 +165,7 @@ def test_all_that_was_written_down_today_is_taken_back(served: Served, opened: O
     before = call(served.url, "GET", "/v1/machines/scraper")["entry"]
     for check in ("deck", "handle"):
         page.get_by_role("button", name=re.compile(f"^{check}: failed", re.IGNORECASE)).click()
-        expect(page.locator(f"[data-key={check}] .state")).to_have_text("fails")
+        expect(page.locator(f"[data-key={check}] .state")).to_have_text("failed")
         settled(page)
     page.goto(f"{served.url}/#/own")
     page.get_by_text("Written down today").click()

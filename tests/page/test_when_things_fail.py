@@ -33,7 +33,7 @@ def test_what_is_typed_outlives_a_dead_server_and_is_written_once_it_is_back(
     page.get_by_label("Age years").fill("7")
     expect(page.get_by_role("alert").first).to_contain_text("The server does not answer")
     bare.start()
-    page.get_by_role("button", name="Try again").click()
+    page.get_by_role("button", name="Reach the server again").click()
     expect(page.locator("#away")).to_be_hidden()
     expect(page.get_by_label("Age years")).to_have_value("7")
     page.reload()  # and even a closed page keeps it
@@ -43,7 +43,7 @@ def test_what_is_typed_outlives_a_dead_server_and_is_written_once_it_is_back(
     expect(page.locator("#slip")).to_contain_text("waits on this device")
     expect(page.locator("#queue")).to_contain_text("1 deed not written down yet")
     bare.start()
-    page.get_by_role("button", name="Try again").click()
+    page.get_by_role("button", name="Reach the server again").click()
     expect(page.locator("#queue")).to_be_hidden()
     assert call(bare.url, "GET", "/v1/machines")["total"] == 1
     assert call(bare.url, "GET", "/v1/machines/thunder")["entry"]["machine"]["age_years"] == 7

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from rich.console import Console
 from rich.table import Table
@@ -149,13 +149,39 @@ def valuation(out: Console, answer: Valuation) -> None:
     safety_words(out, answer.safety)
 
 
+class Called(Protocol):
+    """An answer about a machine that its owner may call otherwise."""
+
+    @property
+    def id(self) -> str:
+        """The short id."""
+
+    @property
+    def called(self) -> str | None:
+        """The owner's own name for it."""
+
+
+def name(answer: Called) -> str:
+    """A machine's short id, and what its owner calls it."""
+    return f"{answer.id} ({answer.called})" if answer.called else answer.id
+
+
+def names(out: Console, answers: Iterable[Called]) -> None:
+    """Under a table, which has room for short ids only: what owners call the machines in it."""
+    told = [f"{answer.id} is {answer.called}" for answer in answers if answer.called]
+    if told:
+        wrapped(out, "; ".join(told) + ".")
+
+
 def headline(out: Console, answer: Advice) -> None:
     """The machine's value and its range, and what has tested that range."""
     value = answer.value
     sure = (
         f"{round(10 * value.coverage)} sales in 10 fall between {whole(value.low)} and {whole(value.high)}."
     )
-    out.print(Text.assemble((answer.id, "bold"), f": about {whole(value.amount)} {value.currency}; {sure}"))
+    out.print(
+        Text.assemble((name(answer), "bold"), f": about {whole(value.amount)} {value.currency}; {sure}")
+    )
     if answer.basis.range_holds:
         wrapped(out, answer.basis.range_holds)
 
@@ -168,6 +194,7 @@ def value_table(out: Console, answers: Sequence[Valuation]) -> None:
         amounts = [whole(amount) for amount in (value.amount, value.low, value.high, answer.sound_value)]
         table.add_row(answer.id, *amounts, costs[0].fault if costs else "none", may_be_sold(answer.safety))
     out.print(table)
+    names(out, answers)
 
 
 def _fault_table(answer: Valuation) -> Table:
@@ -202,6 +229,7 @@ def bench_ranking(out: Console, ranking: BenchRanking) -> None:
     for place, machine in enumerate(ranking.machines, start=1):
         table.add_row(str(place), *_bench_row(machine))
     out.print(table)
+    names(out, ranking.machines)
     bullets(out, "\nNot for sale as working mowers as they stand:", _blocked(ranking.machines))
     warnings = (*ranking.warnings, *_out_of_range(ranking.machines))
     last_words(out, ranking.cautions, warnings, ranking.machines[0].safety, ranking.basis)

@@ -29,6 +29,7 @@ def purchase_limits(out: Console, answers: Sequence[PurchaseLimit], miles: float
             money = [show.whole(amount) for amount in (answer.most_to_pay, answer.low, answer.high)]
             table.add_row(answer.id, *money, f"{answer.hours:.1f}", answer.verdict)
         out.print(table)
+        show.names(out, answers)
         out.print("\n--machine ID shows what stands between the price and the sale.")
     else:
         for answer in answers:
@@ -40,7 +41,7 @@ def _purchase_limit(out: Console, answer: PurchaseLimit, miles: float) -> None:
     money = answer.value.currency
     most = f"pay {show.whole(answer.most_to_pay)} {money} at most" if answer.limit > 0 else "do not fetch it"
     asked = f"; {answer.verdict} at {show.whole(answer.asked)}" if answer.asked and answer.limit > 0 else ""
-    out.print(Text.assemble((answer.id, "bold"), f": {most}{asked}."))
+    out.print(Text.assemble((show.name(answer), "bold"), f": {most}{asked}."))
     show.wrapped(out, answer.reason)
     out.print("\nFrom the trip to the hand-over, as expected:")
     table = show.plain_table("", ">money", ">own hours")
@@ -92,6 +93,7 @@ def _week(out: Console, plan: BenchPlan) -> None:
             table.add_row(machine.id, *figures, machine.sold_as, _first(machine))
         out.print()
         out.print(table)
+    show.names(out, plan.machines)
     show.wrapped(out, _total(plan))
     if plan.hours_free is not None or plan.cash_free is not None:
         show.wrapped(out, _more(plan))
@@ -149,7 +151,7 @@ def repair_quotes(out: Console, answer: RepairQuotes) -> None:
             show_work.steps(out, work)
             out.print()
         else:
-            out.print(Text.assemble((quote.id, "bold"), ": nothing on it for a shop to cure.\n"))
+            out.print(Text.assemble((show.name(quote), "bold"), ": nothing on it for a shop to cure.\n"))
     show.closing(out, answer.repair_quotes)
 
 
@@ -157,7 +159,8 @@ def _repair_quote(out: Console, answer: RepairQuote, figures: Quote, *, usual: b
     money = answer.value.currency
     out.print(
         Text.assemble(
-            (f"{answer.id}: {answer.advised}", "bold"), f" (the bill: {show.whole(answer.bill)} {money})"
+            (f"{show.name(answer)}: {answer.advised}", "bold"),
+            f" (the bill: {show.whole(answer.bill)} {money})",
         )
     )
     show.wrapped(out, answer.reason)

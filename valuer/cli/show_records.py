@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import click
 from rich.console import Console
 
-from valuer.cli.show import console, plain_table, whole, wrapped
+from valuer.cli.show import console, names, plain_table, whole, wrapped
 from valuer.domain.findings import findings
 from valuer.domain.safety import safety_verdict
 from valuer.domain.words import printable
@@ -70,6 +70,7 @@ def ledger(accounts: Ledger) -> None:
     for line in accounts.lines:
         rows.add_row(*_cells(line))
     out.print(rows)
+    names(out, accounts.lines)
     _sums(out, accounts)
 
 

@@ -32,7 +32,7 @@ def asking_prices(
 
 def _short_asking_price(out: Console, answer: AskingPrice) -> None:
     """The gate first, then the prices in a line, what to do now, and why it has not sold."""
-    out.print(Text.assemble((answer.id, "bold"), f" ({answer.value.currency})"))
+    out.print(Text.assemble((show.name(answer), "bold"), f" ({answer.value.currency})"))
     if answer.refusal or answer.keeping is None:
         show.wrapped(out, str(answer.refusal))
         _safety(out, answer.safety)
@@ -55,7 +55,7 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
 def _together(out: Console, told: Together) -> None:
     out.print(f"With room for {told.room} listed at once:")
     for row in told.machines:
-        show.wrapped(out, f"  {row.id}: {row.verdict}. {row.reason}", "      ", first="")
+        show.wrapped(out, f"  {show.name(row)}: {row.verdict}. {row.reason}", "      ", first="")
     out.print()
 
 
@@ -73,6 +73,7 @@ def _overview(out: Console, answers: Sequence[AskingPrice]) -> None:
             answer.id, *money, f"{fourth:.0%}", _now(answer.keeping), show.may_be_sold(answer.safety)
         )
     out.print(table)
+    show.names(out, answers)
 
 
 def _now(keeping: Keeping) -> str:
@@ -80,7 +81,7 @@ def _now(keeping: Keeping) -> str:
 
 
 def _asking_price(out: Console, answer: AskingPrice) -> None:
-    out.print(Text.assemble((answer.id, "bold"), f" ({answer.value.currency})"))
+    out.print(Text.assemble((show.name(answer), "bold"), f" ({answer.value.currency})"))
     _gates(out, answer)
     if answer.refusal or answer.keeping is None or answer.fast_sale is None:
         show.wrapped(out, str(answer.refusal))
@@ -182,7 +183,7 @@ def offers(out: Console, answers: Sequence[OfferAdvice], *, full: bool = False) 
     for answer in answers:
         _gates(out, answer)
         if answer.verdict is None:
-            show.wrapped(out, f"{answer.id}: {answer.refusal}")
+            show.wrapped(out, f"{show.name(answer)}: {answer.refusal}")
         else:
             _offer(out, answer)
     (show.closing if full else show.short_closing)(out, answers)
@@ -192,7 +193,7 @@ def _offer(out: Console, answer: OfferAdvice) -> None:
     verdict = (
         f"counter with {show.whole(answer.counter or 0)}" if answer.verdict == "counter" else answer.verdict
     )
-    first = f"{answer.id}: {verdict}"
+    first = f"{show.name(answer)}: {verdict}"
     out.print(
         Text.assemble(
             (first, "bold"), f" (offer {show.whole(answer.offer)}, asked {show.whole(answer.ask or 0)})"
@@ -214,7 +215,7 @@ def listings(
 ) -> None:
     """The drafts, then what to photograph and what to beware of."""
     for answer in answers:
-        show.heading(out, answer.id)
+        show.heading(out, show.name(answer))
         if answer.refusal is not None:
             show.wrapped(out, answer.refusal)
             continue

@@ -74,6 +74,7 @@ def _table(out: Console, answers: Sequence[WorkList]) -> None:
             first,
         )
     out.print(table)
+    show.names(out, answers)
     for caution in dict.fromkeys(c for a in answers if a.steps for c in a.steps[0].cautions):
         show.wrapped(out, caution, "    ", first="  - ")
 

@@ -16,6 +16,7 @@ class LedgerLine(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     id: str
+    called: str | None = Field(None, description="what its owner calls it, where that is more than the id")
     state: Literal["bench", "listed", "sold"]
     taken_on: str = Field(description="day it was taken in")
     sold_on: str | None
@@ -72,6 +73,7 @@ def _line(entry: MachineEntry) -> LedgerLine:
     profit = round(sale.price - spent, 2) if sale else None
     return LedgerLine(
         id=entry.id,
+        called=entry.machine.called,
         state="sold" if sale else "listed" if entry.weeks else "bench",
         taken_on=entry.taken_on.isoformat(),
         sold_on=sale.sold_on.isoformat() if sale else None,

@@ -8,7 +8,7 @@ import { latest } from "./latest.js";
 import { rowRule } from "./pictures.js";
 import { at } from "./plain.js";
 import { bare, entries } from "./records.js";
-import { facts as factsOf, safetyWords, tag } from "./tag.js";
+import { calledOf, facts as factsOf, safetyWords, tag } from "./tag.js";
 import { setTerms, terms, thisWeek } from "./terms.js";
 import { fill, trouble } from "./trouble.js";
 import { todayPart } from "./todays.js";
@@ -154,7 +154,7 @@ function saidOf(week, facts) {
       ? [h("strong", {}, change(week.expected_return)), ` expected from ${time(week.bench_hours)} on ${count(work.length, "machine", "machines")}; up to ${money(week.cash)} for parts.`]
       : "Nothing on this bench pays for its parts and hours within these limits; sell as it stands what may be sold."),
     work.length ? h("ol", { class: "order" }, work.map((each) => h("li", {},
-      h("a", { href: at(each.id) }, each.id), ": ", first(each, facts),
+      h("a", { href: at(each.id) }, each.id), calledOf(each), ": ", first(each, facts),
       h("span", { class: "why" }, ` ${change(each.expected_return)} for ${time(each.bench_hours)}`)))) : null,
     week.donors.length ? h("ul", { class: "plain" }, week.donors.map((donor) => h("li", {}, `One of two: ${donor.says}`))) : null,
     more || week.warnings.length > 1 ? h("details", {}, h("summary", {}, "What more would bring"), more ? h("p", { class: "fine" }, `${more}.`) : null, sentences(week.warnings.slice(1), "fine")) : null,
@@ -164,7 +164,7 @@ function saidOf(week, facts) {
 const first = (each, facts) => `first ${plain(each.first_step, facts)}${each.waits_days > 7 ? `, then ${Math.round(each.waits_days)} days of waiting` : ""}`;
 
 function row({ id, entry, machine, action, chosen, plan, brings, takes, hourly }, most, { facts, waits }) {
-  const name = h("a", { class: "row-name", href: at(id) }, tag(id));
+  const name = h("a", { class: "row-name", href: at(id) }, tag(id), calledOf(entry.machine));
   const about = h("p", { class: "row-facts" }, factsOf(entry.machine), entry.weeks.length ? ` · listed at ${money(entry.weeks.at(-1).ask)}` : "", waits.has(id) ? " · waits for the server" : "");
   if (!machine) return h("li", { class: "row", "data-key": id }, name, about);
   return h("li", { class: chosen ? "row chosen" : "row", "data-key": id }, name, about,

@@ -9,7 +9,7 @@ import { nextStep } from "./work.js";
 import { thumbnails } from "./camera.js";
 import { at, bare } from "./plain.js";
 import { entry } from "./records.js";
-import { facts as factsOf, safetyWords, tag } from "./tag.js";
+import { calledOf, facts as factsOf, safetyWords, tag } from "./tag.js";
 import { unlimited, weeksToSell } from "./terms.js";
 import { fill, trouble } from "./trouble.js";
 import { money, month, time } from "./words.js";
@@ -111,7 +111,7 @@ function placesOf(line, id) {
 }
 
 function headOf({ record, machine, facts: _facts }) {
-  return [h("h1", {}, tag(machine.id)),
+  return [h("h1", {}, tag(machine.id), calledOf(machine)),
     record.entry.sale ? null : h("p", { class: "again" }, h("a", { href: `#/measure/${encodeURIComponent(machine.id)}` }, "Measure it again")),
     h("p", { class: "row-facts" }, factsOf(machine)),
     record.waits ? h("p", { class: "waits" }, "Shown with what waits on this device for the server.") : null,

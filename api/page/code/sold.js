@@ -3,7 +3,7 @@
 import { h, refill } from "./dom.js";
 import { rowRule } from "./pictures.js";
 import { entries } from "./records.js";
-import { tag } from "./tag.js";
+import { calledOf, tag } from "./tag.js";
 import { fill } from "./trouble.js";
 import { change, count, money, time } from "./words.js";
 
@@ -38,7 +38,7 @@ function row({ entry, profit, hours }, most) {
   const said = sale.prediction;
   const inside = said && said.low <= sale.price && sale.price <= said.high;
   return h("li", { class: "row", "data-key": machine.id },
-    h("a", { class: "row-name", href: `#/machine/${encodeURIComponent(machine.id)}` }, tag(machine.id)),
+    h("a", { class: "row-name", href: `#/machine/${encodeURIComponent(machine.id)}` }, tag(machine.id), calledOf(machine)),
     h("p", { class: "row-facts" }, h("time", { datetime: sale.sold_on }, sale.sold_on), ` · sold ${sale.sold_as.replaceAll("_", " ").replace("working", "as working")}`),
     h("p", { class: "row-money" }, h("span", {}, h("small", {}, "price "), h("b", {}, money(sale.price))), h("span", {}, h("small", {}, "over cost "), h("b", {}, change(profit))), hours ? h("span", {}, h("small", {}, `in ${time(hours)}`)) : null),
     said ? rowRule({ low: said.low, high: said.high, now: sale.price, after: sale.price, most }) : null,

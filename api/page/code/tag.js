@@ -11,6 +11,9 @@ const DRIVES = {
 /** The name of a machine as it hangs on the handle. */
 export const tag = (id, inner = id) => h("span", { class: "tag" }, inner);
 
+/** What its owner calls it, beside the tag; nothing where the id says it all. */
+export const calledOf = (machine) => (machine.called ? h("span", { class: "called" }, ` ${machine.called}`) : null);
+
 /** What is known of a machine in one line; what is not known is not guessed. */
 export function facts(machine) {
   const known = [

@@ -36,7 +36,7 @@ function say() {
 export function serverAway() {
   if (looking) return;
   refill(away, h("p", {}, "The server does not answer. What was seen last is shown; what you type and write down is kept on this device and nothing is lost."),
-    button("Try again", look));
+    button("Reach the server again", look));
   away.hidden = false;
   looking = setInterval(look, LOOK_AGAIN_MS);
 }

@@ -170,6 +170,7 @@ def _document(
     lines = _cost_lines(sums, terms)
     return PurchaseLimit(
         id=machine.id,
+        called=machine.called,
         value=value,
         most_to_pay=max(0.0, limit),
         limit=limit,

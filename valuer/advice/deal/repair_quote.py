@@ -89,6 +89,7 @@ def _answer(
     safety = safety_of(machine, terms)
     return RepairQuote(
         id=machine.id,
+        called=machine.called,
         value=ranges([before], model, terms)[0],
         bill=bill,
         still_to_pay=to_pay,

@@ -57,6 +57,7 @@ def asking_prices(
 def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -> AskingPrice:
     carried: dict[str, Any] = {
         "id": sale.lattice.machine.id,
+        "called": sale.lattice.machine.called,
         "value": sale.value,
         "safety": sale.safety,
         "cautions": cautions(leaving_actions(sale.safety)),

@@ -88,7 +88,7 @@ def draft_listings(
 
 def _draft(machine: Machine, priced: AskingPrice, terms: ShopTerms, done: Sequence[str]) -> Listing:
     carried: dict[str, Any] = {
-        name: getattr(priced, name) for name in ("id", "value", "safety", "warnings", "basis")
+        name: getattr(priced, name) for name in ("id", "called", "value", "safety", "warnings", "basis")
     }
     refusal = NOT_FOR_SALE if priced.sold_as is None else priced.first or priced.refusal
     if refusal:

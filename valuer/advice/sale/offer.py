@@ -94,6 +94,7 @@ def _judge(
     route = route_of(sale)
     carried: dict[str, Any] = {
         "id": sale.lattice.machine.id,
+        "called": sale.lattice.machine.called,
         "value": sale.value,
         "safety": sale.safety,
         "cautions": cautions(leaving_actions(sale.safety)),

@@ -133,6 +133,7 @@ class OnOffer(Document):
     """One machine beside the others: list it now, or not."""
 
     id: str
+    called: str | None = Field(None, description="what its owner calls it, where that is more than the id")
     verdict: str = Field(description="list now, wait, keep, check first or not for sale")
     gain: Money | None = Field(None, description="what listing it now is worth more than in a month")
     alike: tuple[str, ...] = Field((), description="machines listed with it that draw the same buyers")

@@ -55,14 +55,16 @@ def list_together(
 
 def _barred(sale: Sale, terms: ShopTerms, weeks: int) -> OnOffer | None:
     """What is not listed now, whatever the room: it may not be, or it is better kept."""
-    name, first = sale.lattice.machine.id, before_offering(sale)
+    machine, first = sale.lattice.machine, before_offering(sale)
+    name, called = machine.id, machine.called
     if route_of(sale) is None:
-        return OnOffer(id=name, verdict="not for sale", reason="A recall is open.")
+        return OnOffer(id=name, called=called, verdict="not for sale", reason="A recall is open.")
     if first:
-        return OnOffer(id=name, verdict="check first", reason=first)
+        return OnOffer(id=name, called=called, verdict="check first", reason=first)
     keeping = keep_or_list(sale, terms, weeks)
     if keeping.verdict == "keep":
-        return OnOffer(id=name, verdict="keep", reason=f"Till {MONTHS[keeping.month - 1]}. {keeping.reason}")
+        reason = f"Till {MONTHS[keeping.month - 1]}. {keeping.reason}"
+        return OnOffer(id=name, called=called, verdict="keep", reason=reason)
     return None
 
 
@@ -95,4 +97,5 @@ def _row(sale: Sale, verdict: str, gain: float, listed: Sequence[Sale]) -> OnOff
         why = f"No room; it would be worth {gain:.0f} more now than in a month.{beside}"
     else:
         why = f"Worth {-gain:.0f} more in a month.{beside}"
-    return OnOffer(id=sale.lattice.machine.id, verdict=verdict, gain=gain, alike=alike, reason=why)
+    machine = sale.lattice.machine
+    return OnOffer(id=machine.id, called=machine.called, verdict=verdict, gain=gain, alike=alike, reason=why)

@@ -148,6 +148,7 @@ def _row(course: Course, model: ValueModel) -> BenchMachine:
     common = (*basis_warnings(model), *season_warnings(job.terms))
     return BenchMachine(
         id=job.machine.id,
+        called=job.machine.called,
         value=job.value,
         value_now=job.value.amount,
         value_after=course.value_after,
@@ -230,6 +231,7 @@ def _planned(job: Job, course: Course | None, *, waits: bool) -> PlannedMachine:
     done = course or no_work(job)
     return PlannedMachine(
         id=job.machine.id,
+        called=job.machine.called,
         action="work" if course else _left(job, waits=waits),
         first_step=next(iter(step_names(done)), None),
         steps=step_ids(done),

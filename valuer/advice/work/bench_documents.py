@@ -14,6 +14,7 @@ class BenchMachine(Document):
     """One machine's place in the queue of the bench."""
 
     id: str
+    called: str | None = Field(None, description="what its owner calls it, where that is more than the id")
     value: Value
     value_now: Money = Field(description="expected sale price as it stands")
     value_after: Money = Field(description="expected sale price after its work list")
@@ -46,6 +47,7 @@ class PlannedMachine(Document):
     """What to do with one machine this week."""
 
     id: str
+    called: str | None = Field(None, description="what its owner calls it, where that is more than the id")
     action: Action
     first_step: str | None = Field(description="the first step in plain words; null: no work")
     steps: tuple[str, ...] = Field(description="ids of the list's steps in working order")

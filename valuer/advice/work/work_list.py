@@ -84,6 +84,7 @@ def work_list(course: Course, model: ValueModel) -> WorkList:
     gap = gap_of(job)
     return WorkList(
         id=job.machine.id,
+        called=job.machine.called,
         value=job.value,
         safety=safety,
         cautions=cautions(leaving_actions(safety)),

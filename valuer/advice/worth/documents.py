@@ -66,6 +66,7 @@ class Advice(Document):
     """What every answer about one machine carries."""
 
     id: str = Field(description="id of the machine")
+    called: str | None = Field(None, description="what its owner calls it, where that is more than the id")
     value: Value
     safety: Safety
     cautions: tuple[str, ...] = Field(description="to be read before hands go near the machine")

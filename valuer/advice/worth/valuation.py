@@ -28,6 +28,7 @@ def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopT
     looked = looked_over(lattice, value)
     return Valuation(
         id=lattice.machine.id,
+        called=lattice.machine.called,
         value=value,
         sound_value=lattice.sound,
         fault_costs=fault_costs(lattice, model),
