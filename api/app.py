@@ -31,6 +31,7 @@ from valuer.adviser import Adviser, catalogue, model_card
 from valuer.answers.around import Catalogue, ModelCard
 from valuer.answers.work import BenchRankings
 from valuer.answers.worth import Valuations
+from valuer.domain.english import English
 from valuer.records.store.store import Store
 
 ABOUT = """Values of walk-behind mowers, fixes that pay, and the order of the bench.
@@ -119,9 +120,9 @@ def _facts() -> APIRouter:
     router = APIRouter(responses={status: PROBLEMS[status] for status in (401, 421, 500, 503)})
 
     @router.get("/v1/catalogue")
-    def get_catalogue() -> Catalogue:
+    def get_catalogue(words: English = "british") -> Catalogue:
         """Every attribute, fault, reading, check and fix: what it means, where its figures come from."""
-        return catalogue()
+        return catalogue(words)
 
     @router.get("/v1/model-card")
     def get_model_card() -> ModelCard:

@@ -17,6 +17,8 @@ from pydantic import ValidationError
 from valuer.advice.work.done import NOTHING_DONE, Done, done_work
 from valuer.advice.work.trouble import AGAIN, MEASURED
 from valuer.advice.worth.lattice import scene_of
+from valuer.answers.spelling import spelt
+from valuer.domain.english import English
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.symptoms import looks, symptom_catalogue, symptom_for
@@ -84,7 +86,8 @@ class Adviser:
         from valuer.answers.worth import Valuations
 
         _check_all(machines)
-        return Valuations(valuations=value_machines(machines, self.model_for(terms), terms))
+        values = value_machines(machines, self.model_for(terms), terms)
+        return spelt(Valuations(valuations=values), terms.words)
 
     def prediction(self, machine: Machine, terms: ShopTerms) -> Prediction:
         """What a machine is expected to bring in the month of the terms, as it is kept beside a sale.
@@ -128,7 +131,8 @@ class Adviser:
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, done or {}, seen or {})
-        return WorkLists(work_lists=work_lists(machines, model, terms, own.shop, work, hour_values))
+        lists = work_lists(machines, model, terms, own.shop, work, hour_values)
+        return spelt(WorkLists(work_lists=lists), terms.words)
 
     def promised(self, machine: Machine, terms: ShopTerms, fix: str, fault: str) -> float | None:
         """What a fix is expected to bring before its outcome is known; None where it is no fix for the fault.
@@ -150,7 +154,8 @@ class Adviser:
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, {}, {})
-        return BenchRankings(bench_ranking=rank_bench(machines, model, terms, work, own.shop))
+        ranking = rank_bench(machines, model, terms, work, own.shop)
+        return spelt(BenchRankings(bench_ranking=ranking), terms.words)
 
     def bench_plan(
         self, machines: Sequence[Machine], terms: ShopTerms, done: Results | None = None
@@ -163,7 +168,7 @@ class Adviser:
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, machines, terms, done or {}, {})
         plan, ranking = plan_and_rank(machines, model, terms, work, own.shop)
-        return BenchPlans(bench_plan=plan, bench_ranking=ranking)
+        return spelt(BenchPlans(bench_plan=plan, bench_ranking=ranking), terms.words)
 
     def purchase_limits(
         self,
@@ -194,7 +199,7 @@ class Adviser:
             sound=not_there,
             shop=own.shop,
         )
-        return PurchaseLimits(purchase_limits=limits)
+        return spelt(PurchaseLimits(purchase_limits=limits), terms.words)
 
     def repair_quotes(
         self,
@@ -218,7 +223,8 @@ class Adviser:
         usual = tuple(m.id for m in machines if m.id not in given or not given[m.id].whole)
         answers = quote_repairs(machines, quoted, model, terms)
         lists = self.work_lists(machines, terms).work_lists
-        return RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual, work_lists=lists)
+        told = RepairQuotes(repair_quotes=answers, quoted=quoted, usual=usual, work_lists=lists)
+        return spelt(told, terms.words)
 
     def _to_sell(self, machines: Sequence[Machine], terms: ShopTerms) -> tuple[ValueModel, SaleChances]:
         """The price model and how listings sell, both corrected by own records where there are any."""
@@ -240,10 +246,11 @@ class Adviser:
 
         model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
-        return AskingPrices(
+        told = AskingPrices(
             asking_prices=asking_prices(machines, model, chances, terms, weeks, history),
             together=list_together(machines, model, chances, terms, room, weeks, history) if room else None,
         )
+        return spelt(told, terms.words)
 
     def offers(
         self,
@@ -263,7 +270,7 @@ class Adviser:
         model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
         answers = judge_offers(machines, model, chances, terms, offer, week, weeks, ask, history, sure=sure)
-        return Offers(offers=answers)
+        return spelt(Offers(offers=answers), terms.words)
 
     def listings(
         self, machines: Sequence[Machine], terms: ShopTerms, done: Sequence[str] = (), weeks: int = 12
@@ -274,7 +281,8 @@ class Adviser:
 
         model, chances = self._to_sell(machines, terms)
         history = self.records.on_offer(machines, terms, self.model)
-        return Listings(listings=draft_listings(machines, model, chances, terms, done, weeks, history))
+        drafts = draft_listings(machines, model, chances, terms, done, weeks, history)
+        return spelt(Listings(listings=drafts), terms.words)
 
     @property
     def basis(self) -> Basis:
@@ -396,14 +404,14 @@ def _asked(part: str, name: str, machines: Sequence[Machine]) -> Machine:
     raise NotUsable((part, name), one_of("machine", name, [machine.id for machine in machines]))
 
 
-def catalogue() -> Catalogue:
+def catalogue(words: English = "british") -> Catalogue:
     """Every attribute, reading, fault, check, fix and caution, each figure with its mark."""
     from valuer.answers.around import Catalogue
     from valuer.domain.cautions import caution_catalogue
     from valuer.domain.gates import gate_catalogue
     from valuer.records.template import attributes, readings
 
-    return Catalogue(
+    told = Catalogue(
         attributes=attributes(),
         readings=readings(),
         faults=tuple(fault_catalogue().values()),
@@ -411,6 +419,7 @@ def catalogue() -> Catalogue:
         fixes=tuple(fix_catalogue().values()),
         cautions=tuple(caution_catalogue().values()),
     )
+    return spelt(told, words)
 
 
 def model_card() -> ModelCard:

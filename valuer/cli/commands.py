@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
     from rich.console import Console
 
+    from valuer.domain.english import English
     from valuer.domain.shop import ShopTerms
 
 DEMO_MONTH = 11  # the demo bench is seen in late November
@@ -80,12 +81,22 @@ def read(words: tuple[str, ...], name: str, *, as_json: bool) -> None:
 @click.argument("words", metavar="[WORDS]...", nargs=-1)
 @click.option("--fixes", "kind", flag_value="fix", help="Without WORDS: list the fixes.")
 @click.option("--faults", "kind", flag_value="fault", help="Without WORDS: list the faults.")
-def find(words: tuple[str, ...], kind: str | None) -> None:
+@click.option(
+    "--words",
+    "english",
+    type=click.Choice(("british", "american")),
+    metavar="ENGLISH",
+    default="british",
+    envvar="VALUER_WORDS",
+    help="British or American words [british].",
+)
+def find(words: tuple[str, ...], kind: str | None, english: "English") -> None:
     """Find a fault or a fix by any of its words.
 
     For example: valuer find leaking carburetor. Without WORDS it lists the catalogue.
     """
     from valuer.cli.show import console, wrapped
+    from valuer.domain.english import in_english
     from valuer.intake.search import every, search
 
     found = search(" ".join(words)) if words else (*every("fault"), *every("fix"))
@@ -96,7 +107,8 @@ def find(words: tuple[str, ...], kind: str | None) -> None:
         )
     out = console()
     for each in listed:
-        wrapped(out, f"{each.kind} {each.id}: {each.name}. {each.about}.", "    ", first="")
+        told = in_english(f"{each.name}. {each.about}.", english)
+        wrapped(out, f"{each.kind} {each.id}: {told}", "    ", first="")
 
 
 @click.command()

@@ -133,6 +133,11 @@ TERMS: dict[str, tuple[Any, str, str]] = {
     "cash": (Figure(0, 1e9), "MONEY", "Cash free for parts; no limit if not given."),
     "margin": (Figure(), "MONEY", "What a fix must bring beyond its costs."),
     "month": (Month(), "MONTH", "Month of sale, april, apr or 4 [this month]."),
+    "words": (
+        click.Choice(("british", "american")),
+        "ENGLISH",
+        "petrol and carburettor, british, or gas and carburetor, american [british; VALUER_WORDS].",
+    ),
 }
 
 
@@ -146,12 +151,19 @@ def terms_options(command: Callable[..., None], names: Sequence[str] = tuple(TER
     decorated: Callable[..., None] = with_terms
     for name in reversed(names):
         kind, metavar, text = TERMS[name]
-        option = click.option(f"--{name.replace('_', '-')}", name, type=kind, metavar=metavar, help=text)
+        option = click.option(
+            f"--{name.replace('_', '-')}",
+            name,
+            type=kind,
+            metavar=metavar,
+            help=text,
+            envvar="VALUER_WORDS" if name == "words" else None,
+        )
         decorated = option(decorated)
     return decorated
 
 
-MONEY_TERMS = ("currency", "price_level", "hour_value", "month")
+MONEY_TERMS = ("currency", "price_level", "hour_value", "month", "words")
 """The terms of every question about money."""
 
 

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.catalogue import Mark, by_id, load_catalogue
+from valuer.domain.english import English
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record, word_of, wrong
 from valuer.domain.words import shown
@@ -54,6 +55,9 @@ class ShopTerms(Record):
     month: int = Field(ge=1, le=12, description="month of the sale, 1 January to 12 December")
     hemisphere: Annotated[Hemisphere, word_of("hemisphere", get_args(Hemisphere))] = Field(
         "north", description="south shifts the season by six months"
+    )
+    words: Annotated[English, word_of("words", get_args(English))] = Field(
+        "british", description="English of the answers: carburettor and petrol, or carburetor and gas"
     )
     currency: Annotated[str, AfterValidator(_code)] = Field(
         "USD",

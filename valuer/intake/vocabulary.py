@@ -149,6 +149,15 @@ def stem(word: str) -> str:
     return _same().get(root, root)
 
 
+def said_as(word: str) -> str:
+    """The word that `same` puts in the place of another, or the word itself.
+
+    >>> said_as("aluminum"), said_as("push")
+    ('aluminium', 'push')
+    """
+    return _same().get(word, word)
+
+
 @cache
 def _same() -> dict[str, str]:
     return {word: name for name, words in vocabulary().same.items() for word in words}

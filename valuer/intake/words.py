@@ -28,6 +28,7 @@ from valuer.intake.vocabulary import (
     known_stems,
     parts,
     phrases,
+    said_as,
     standing_for,
     states,
     stem,
@@ -312,8 +313,10 @@ def _exact(phrase: Phrase, tokens: Sequence[_Token], place: int) -> bool:
     after = tokens[place + 1].text if place + 1 < len(tokens) else ""
     if before in DOING or after in DONE_TO:
         return False
-    return " " in token.text or token.text.rstrip("s") in {
-        text.rstrip("s") for says in phrase.says for text in vocabulary().attributes[says.name][says.value]
+    return " " in token.text or said_as(token.text).rstrip("s") in {
+        said_as(text).rstrip("s")
+        for says in phrase.says
+        for text in vocabulary().attributes[says.name][says.value]
     }
 
 

@@ -13,10 +13,13 @@ export function s(tag, attributes = {}, ...children) {
 }
 
 const heard = (event) => event.currentTarget.hears[event.type]?.(event);
-const AMERICAN = [[/petrol/g, "gas"], [/Petrol/g, "Gas"], [/arburettor/g, "arburetor"], [/luminium/g, "luminum"], [/olour/g, "olor"], [/\btyre/g, "tire"], [/\bgrey\b/g, "gray"]];
+const AMERICAN = [["carburettor", "carburetor"], ["petrol", "gas"], ["aluminium", "aluminum"], ["colour", "color"], ["tyre", "tire"], ["grey", "gray"], ["kerb", "curb"], ["spanner", "wrench"], ["silencer", "muffler"], ["centre", "center"], ["judgement", "judgment"]];
+const OTHER = new RegExp(`\\b(un)?(${AMERICAN.map(([british]) => british).join("|")})`, "gi");
 
 /** A sentence in the English that was chosen. */
-export const spelt = (words) => (document.documentElement.lang === "en-US" ? AMERICAN.reduce((said, [from, to]) => said.replace(from, to), words) : words);
+export const spelt = (words) => (document.documentElement.lang === "en-US" && words.trim().includes(" ")
+  ? words.replace(OTHER, (_, before, word) => `${before ?? ""}${likeFirst(word, Object.fromEntries(AMERICAN)[word.toLowerCase()])}`) : words);
+const likeFirst = (word, other) => (word[0] === word[0].toUpperCase() ? other[0].toUpperCase() + other.slice(1) : other);
 
 const wanted = (children) => children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false);
 
