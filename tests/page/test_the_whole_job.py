@@ -292,3 +292,33 @@ def test_own_sales_are_seen_beside_what_was_expected(served: Served, opened: Ope
     assert "invented (synthetic)" in part(page, "What the values rest on")
     page.get_by_role("link", name="Sold", exact=True).click()
     expect(page.locator(".rows > li")).to_have_count(6)
+
+
+def test_what_looks_odd_is_asked_back_and_taken_when_it_is_meant(bare: Served, opened: Opened) -> None:
+    """The server's doubts (409) reach whoever typed it, and the same once more is meant."""
+    watched = opened(bare, "#/take")
+    watched.expected += ("Failed to load resource",)
+    page = watched.page
+    page.get_by_label("Name on its tag").fill("long-job")
+    page.get_by_text("What it took").click()
+    page.get_by_label("Own time so far").fill("50 h")
+    page.get_by_role("button", name="Take it in").click()
+    expect(page.get_by_role("alert")).to_contain_text("50 is more than a week of work")
+    assert call(bare.url, "GET", "/v1/machines")["total"] == 0
+    page.get_by_role("button", name="It is right, write it down").click()
+    expect(page.locator("#slip")).to_contain_text("long-job is taken in")
+    assert call(bare.url, "GET", "/v1/machines/long-job")["entry"]["hours"] == 50
+    page.goto(f"{bare.url}/#/machine/long-job")
+    settled(page)
+    page.locator(".deeds").get_by_role("button", name="Sold").click()
+    docket = page.get_by_role("dialog")
+    docket.get_by_label("Own time for the sale").fill("60 h")
+    docket.get_by_role("button", name="Write it down").click()
+    expect(docket.get_by_role("alert")).to_contain_text("60 is more than a week of work")
+    docket.get_by_label("Own time for the sale").fill("61 h")  # another figure is asked about anew
+    docket.get_by_role("button", name="Write it down").click()
+    expect(docket.get_by_role("alert")).to_contain_text("61 is more than a week of work")
+    assert call(bare.url, "GET", "/v1/machines/long-job")["entry"]["sale"] is None
+    docket.get_by_role("button", name="Write it down").click()
+    expect(page.locator("#slip")).to_contain_text("sold for")
+    assert call(bare.url, "GET", "/v1/machines/long-job")["entry"]["sale"]["hours"] == 61

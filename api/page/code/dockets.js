@@ -56,30 +56,33 @@ function docket(title, name, fields, buttons, it, notice = null) {
   }
   const close = () => dialog.close();
   const heading = freshId("docket");
-  let sure = null;
+  let asked = null; // what was asked back, so that the same once more is meant
+  const askBack = (why, values) => {
+    asked = JSON.stringify(values);
+    refill(told, h("p", { class: "trouble" }, `${why.replace(/[.;]?$/, ".")} If that is right, write it down once more.`));
+  };
   const send = async (button, write, doubt) => {
-    if (unread(form) || !form.reportValidity()) return;
+    if (unread(form) || !form.reportValidity()) return null;
     remember();
     const values = Object.fromEntries(Object.entries(fields).map(([field, { value }]) => [field, value()]));
+    const sure = asked === JSON.stringify(values);
     const asks = doubt?.(values);
-    if (asks && sure !== asks) {
-      sure = asks;
-      refill(told, h("p", { class: "trouble" }, `${asks} If that is right, write it down once more.`));
-      return;
-    }
+    if (asks && !sure) return askBack(asks, values);
     button.disabled = true;
     try {
       const before = { entry: bare(it.record.entry) };
-      const [words, now] = await write(values, typed.key);
+      const [words, now] = await write(values, typed.key, sure);
       forget(name);
       close();
       deedDone(words, now, (after) => putBack(before, after));
     } catch (error) {
       typed.key = ownKey(); // a refused deed was not done, so that a mended one is another
       remember();
-      refill(told, h("p", { class: "trouble" }, error.message));
+      if (error.odd) askBack(error.message, values);
+      else refill(told, h("p", { class: "trouble" }, error.message));
       button.disabled = false;
     }
+    return null;
   };
   const form = h("form", { novalidate: true, on: { input: remember, submit: (event) => { event.preventDefault(); form.querySelector("button.write").click(); } } },
     h("h2", { id: heading }, title),
@@ -149,9 +152,9 @@ async function openTried(it, fix) {
     fields.parts.set(figure(chosen.parts));
     fields.hours.set(figure(chosen.bench_hours));
   });
-  const write = (cured) => async (typed, key) => {
+  const write = (cured) => async (typed, key, sure) => {
     const [name, fault] = typed.what.split(":");
-    const done = bare({ fix: name, fault, cured, parts: typed.parts, hours: typed.hours, snag: typed.snag, done_on: typed.done_on, terms: unlimited() });
+    const done = bare({ fix: name, fault, cured, parts: typed.parts, hours: typed.hours, snag: typed.snag, done_on: typed.done_on, sure, terms: unlimited() });
     const words = `${it.facts.fixes.get(name)?.name ?? name}: ${cured ? "cured" : "failed"}`;
     return [`${id}: ${words}.`, await tried(id, done, `${key}-${cured}`, words)];
   };
@@ -191,9 +194,9 @@ async function openSold(it) {
     hours: number("Own time for the sale", null, HOURS),
     sold_on: day("On"),
   };
-  const write = async (typed, key) => {
+  const write = async (typed, key, sure) => {
     const words = `sold for ${money(typed.price)}`;
-    const now = await sell(bare({ id, ...typed, sure: true, terms: unlimited() }), key, words);
+    const now = await sell(bare({ id, ...typed, sure, terms: unlimited() }), key, words);
     return [`${id}: ${words}${now.entry ? `; ${money(now.entry.sale.prediction.amount)} was expected` : ""}.`, now];
   };
   const doubt = (typed) => (typed.price > SURE.most * expected || typed.price < SURE.least * expected

@@ -8,6 +8,7 @@ export class Refused extends Error {
     super(problem.errors?.length ? problem.errors.map((each) => each.detail).join("; ") : problem.detail ?? unwell(problem.parts));
     this.status = status;
     this.fields = problem.errors ?? [];
+    this.odd = status === 409 && this.fields.length > 0; // asked back: right or a slip?
   }
 }
 

@@ -66,6 +66,14 @@ export async function deliver({ kind, id, body, base, version, words, key }) {
   }
 }
 
+/** Send what was asked back as it is: somebody has read it twice. The old one was not done, so this is another. */
+export async function confirmed(name) {
+  const deed = waiting().find((each) => each.name === name);
+  if (!deed) return;
+  await put({ ...deed, state: "waits", why: undefined, key: ownKey(), body: { ...deed.body, sure: true } });
+  await flush();
+}
+
 let flushing = null;
 
 /** Send what waits, oldest first; what is refused stays with its reason until somebody drops it. */
@@ -85,7 +93,7 @@ async function empty() {
       done += 1;
     } catch (error) {
       if (error instanceof Away || error.status >= 500) break;
-      await put({ ...deed, state: error instanceof Clash ? "clashes" : "refused", why: error.message });
+      await put({ ...deed, state: error instanceof Clash ? "clashes" : error.odd ? "odd" : "refused", why: error.message });
     }
   }
   if (done) window.dispatchEvent(new Event("records-changed"));

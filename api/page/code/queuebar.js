@@ -1,11 +1,11 @@
 // What waits on this device for the server, each deed with its state.
 
 import { button, h, redraw } from "./dom.js";
-import { drop, flush, waiting } from "./queue.js";
+import { confirmed, drop, flush, waiting } from "./queue.js";
 import { at } from "./plain.js";
 import { count } from "./words.js";
 
-const STATES = { waits: "waits for the server", refused: "refused", clashes: "somebody else changed the same thing" };
+const STATES = { waits: "waits for the server", refused: "refused", odd: "does that look right?", clashes: "somebody else changed the same thing" };
 const LOOK_MS = 15000;
 const bar = document.getElementById("queue");
 
@@ -29,5 +29,6 @@ function draw() {
 
 function item({ name, id, words, state, why }) {
   return h("li", { "data-key": name }, h("a", { href: at(id) }, id), ` ${words ?? ""} – ${STATES[state]}${why ? `: ${why}` : ""} `,
+    state === "odd" ? button("It is right", () => confirmed(name), { class: "quiet" }) : null,
     button("Drop it", () => { if (confirm(`Drop this for good? ${id}: ${words ?? ""}`)) drop(name); }, { class: "quiet" }));
 }

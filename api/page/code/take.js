@@ -138,7 +138,7 @@ function spent(typed, changed) {
     figure("Own time so far", { minimum: 0, maximum: 1000 }, typed.hours, note("hours"), { help: "fetching and a first look", field: "hours", unit: "hours" }));
 }
 
-async function send(it, made, told) {
+async function send(it, made, told, sure = false) {
   const { id, typed, record } = it;
   refill(told);
   const doubtful = unread(made);
@@ -146,7 +146,7 @@ async function send(it, made, told) {
   try {
     const words = id ? "measured again" : "taken in";
     const now = id ? await measure({ ...record, entry: { ...record.entry, machine: typed.base } }, typed.machine, words, typed.key)
-      : await take(bare({ machine: typed.machine, paid: typed.paid ?? null, hours: typed.hours ?? null, taken_on: today() }), typed.key, words);
+      : await take(bare({ machine: typed.machine, paid: typed.paid ?? null, hours: typed.hours ?? null, taken_on: today(), sure }), typed.key, words);
     forget(it.name);
     const before = record && { entry: bare(record.entry) };
     deedDone(id ? `${id}: what was found is written down.` : `${typed.machine.id} is taken in.`, now,
@@ -161,7 +161,8 @@ async function send(it, made, told) {
       keep(it.name, typed);
     }
     if (!(error instanceof Refused || error instanceof Away)) throw error;
-    refill(told, h("p", { class: "trouble" }, `Not written down: ${error.message}`));
+    refill(told, h("p", { class: "trouble" }, `Not written down: ${error.message}`),
+      error.odd ? h("p", { class: "answers" }, button("It is right, write it down", () => send(it, made, told, true))) : null);
     made.querySelector("[aria-invalid]")?.focus();
     return null;
   }
