@@ -49,6 +49,7 @@ class ImportTold(_Answer):
     copy_before: str | None = Field(
         None, description="name of the copy of the records as they were, where it was too much for that"
     )
+    read_as: tuple[str, ...] = Field((), description="words that were taken for others, a line each")
 
 
 class Backups(_Answer):
@@ -94,12 +95,15 @@ def record_files(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> 
     @router.post("/import", openapi_extra=examples(IMPORT))
     def read_in(file: Imported) -> ImportTold:
         """Add records from a file, all or nothing; the same file twice adds nothing."""
+        read_as: list[str] = []
         try:
             with plainly():
                 found = (
-                    compared(store, file.name, file.text)
+                    compared(store, file.name, file.text, read_as.append)
                     if file.dry_run
-                    else imported(store, file.name, file.text, now(), replace=file.replace)
+                    else imported(
+                        store, file.name, file.text, now(), replace=file.replace, say=read_as.append
+                    )
                 )
         except BadFile as bad:
             wrong = [FieldProblem(pointer="/text", detail=str(each)) for each in bad.problems[:LISTED]]
@@ -113,6 +117,7 @@ def record_files(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> 
             prices_seen=len(found.new_seen),
             deed=found.deed,
             copy_before=found.copy.name if found.copy else None,
+            read_as=tuple(read_as),
         )
 
     @router.get("/backups")

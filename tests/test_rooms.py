@@ -19,6 +19,7 @@ MAY_IMPORT = {
         "valuer",
         "valuer.price_model",
         "valuer.market",
+        "valuer.intake",
         "valuer.domain",
         "valuer.paths",
         "valuer.advice.ports",

@@ -123,7 +123,7 @@ def test_a_doubled_column_is_refused(tmp_path: Path) -> None:
         (b"", "expected a CSV file in UTF-8 with a header: "),
         (HEADER.encode() + b"\n", "expected at least one sale, got a header only"),
         (
-            f"{HEADER}\n{GOOD}\n".encode() + b"caf\xe9,\n",
+            f"{HEADER}\n{GOOD}\n".encode() + b"caf\x81,\n",
             "row 3: expected a CSV file in UTF-8 with a header: a byte that is not UTF-8",
         ),
         (
@@ -194,3 +194,58 @@ def test_a_fault_that_the_machine_cannot_have_is_named_by_row(tmp_path: Path) ->
     assert lines == [
         "mine.csv: row 3, column faults: drive_none cannot be on a machine with drive push; correct one"
     ]
+
+
+SAID = [
+    (
+        "Drive;deck_material;engine_class;start;tier;looks;kept;blade_clutch;mulch_kit;high_wheels;Age;Deck width;"
+        "new_price;month;faults;price"
+    ),
+    "Push;Aluminum;small_ohv;rope;Budget;rough;garage;no;Yes;?;4,5 years;53,34 cm;1 265,00;5;Dirty (slight);60,50",
+    "rear drive;steel;mid-ohv;electric;mid;bright;outside;no;no;no;6;21;400;5;no_start = serious;95",
+]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_a_table_is_read_as_the_other_doors_read_one(tmp_path: Path, encoding: str) -> None:
+    """Semicolons, decimal commas, units, other spellings: the intake's reader; words taken for others are said."""
+    path = tmp_path / "mine.csv"
+    path.write_bytes("\n".join(SAID).encode(encoding))
+    said: list[str] = []
+    first, second = read_sales(path, said.append)[0].to_dict("records")
+    assert (first["drive"], first["deck_material"], first["looks"]) == ("push", "aluminium", "scarred")
+    assert (first["age_years"], first["new_price"], first["price"]) == (4.5, 1265.0, 60.5)
+    assert first["deck_width_in"] == pytest.approx(21.0)
+    assert (first["faults"], second["faults"]) == ("dirty:slight", "no_start:serious")
+    assert first["high_wheels"] is None or first["high_wheels"] != first["high_wheels"]
+    assert (second["drive"], second["engine_class"]) == ("rear_variable", "mid_ohv")
+    assert "mine.csv: looks 'rough' is read as scarred, 1 time" in said
+    assert not any("'Push'" in line or "'mid-ohv'" in line for line in said), (
+        "another way to write it is no news"
+    )
+
+
+def test_a_figure_with_two_meanings_is_refused_with_both(tmp_path: Path) -> None:
+    path = tmp_path / "mine.csv"
+    path.write_text("\n".join([*SAID[:2], SAID[2].replace(";400;", ";1.265;")]), "utf-8")
+    with pytest.raises(TableError) as refused:
+        read_sales(path)
+    assert str(refused.value).startswith("mine.csv: row 3, column new_price: ")
+    assert "1265" in str(refused.value).replace(",", "").replace(" ", "")
+
+
+def test_a_workbook_of_sales_is_read(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    pytest.importorskip("python_calamine")
+    book = openpyxl.Workbook()
+    for row in (HEADER, GOOD):
+        book.active.append(
+            [float(cell) if cell.replace(".", "").isdigit() else cell for cell in row.split(",")]
+        )
+    book.save(tmp_path / "mine.xlsx")
+    plain = tmp_path / "mine.csv"
+    plain.write_text(f"{HEADER}\n{GOOD}\n", "utf-8")
+    assert read_sales(tmp_path / "mine.xlsx")[0].equals(read_sales(plain)[0])
+    (tmp_path / "mine.xlsx").write_bytes(b"PK\x03\x04" + bytes(200))
+    with pytest.raises(TableError, match=r"mine.xlsx: a workbook that cannot be read"):
+        read_sales(tmp_path / "mine.xlsx")

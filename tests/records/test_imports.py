@@ -1,5 +1,6 @@
 """A file into the store: a plain table takes a short way, and the records are the same to the letter."""
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from tests.records.bench import NOW
 from valuer.domain.faults import fault_catalogue
 from valuer.records.book_files import book_in
 from valuer.records.files import BadFile
-from valuer.records.imports import imported
+from valuer.records.imports import imported, text_of
 from valuer.records.store.plain_tables import plain_table
 from valuer.records.store.problems import Conflict
 from valuer.records.store.store import Store, open_store
@@ -112,3 +113,25 @@ def test_the_same_table_twice_adds_nothing_and_a_changed_one_is_refused(store: S
     with pytest.raises(Conflict, match="m2: on record already, and not the same"):
         imported(store, "sales.csv", TABLE.replace("99.50", "98"), NOW)
     assert store.entry("m2").entry.sale
+
+
+def test_a_workbook_is_imported_with_its_days(store: Store, tmp_path: Path) -> None:
+    """A day in a cell of a spreadsheet is a day; words that were taken for others are said."""
+    openpyxl = pytest.importorskip("openpyxl")
+    pytest.importorskip("python_calamine")
+    book = openpyxl.Workbook()
+    for row in (
+        ["id", "drive", "looks", "sold_on", "price"],
+        ["old-1", "push", "rough", date(2026, 4, 2), 90],
+    ):
+        book.active.append(row)
+    book.save(tmp_path / "sales.xlsx")
+    said: list[str] = []
+    assert imported(store, *text_of(str(tmp_path / "sales.xlsx")), NOW, say=said.append).added == 1
+    entry = store.entry("old-1").entry
+    assert entry.sale is not None
+    assert (entry.sale.sold_on, entry.sale.price, entry.machine.looks) == (date(2026, 4, 2), 90, "scarred")
+    assert said == ["sales.xlsx: looks 'rough' is read as scarred, 1 time"]
+    (tmp_path / "sales.xlsx").write_bytes(b"PK\x03\x04" + bytes(200))
+    with pytest.raises(BadFile, match="a workbook that cannot be read"):
+        text_of(str(tmp_path / "sales.xlsx"))

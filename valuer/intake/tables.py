@@ -3,6 +3,7 @@
 import csv
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from datetime import datetime, time
 from functools import cache
 from typing import Any, get_args
 
@@ -161,6 +162,20 @@ def _pair(fault: Any, severity: Any) -> Any:
     return finding_text(f"{fault}:{severity}") if both else {str(fault): severity}
 
 
+BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+"""How workbooks begin, new ones and old ones."""
+
+
+def older_text(data: bytes) -> str | None:
+    """A table in Windows' Latin letters; None where the bytes are plainly something else."""
+    try:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError:
+        return None
+    return text if all(c.isprintable() or c in "\r\n\t\f" for c in text) else None
+
+
 def workbook_rows(data: bytes) -> list[list[str]]:
     """The rows of the first sheet of a workbook as text; raises ValueError in one line.
 
@@ -182,6 +197,8 @@ def workbook_rows(data: bytes) -> list[list[str]]:
 def _cell(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.date().isoformat() if value.time() == time() else value.isoformat()
     if isinstance(value, float):
         return f"{value:.0f}" if value.is_integer() else repr(value)
     return str(value)

@@ -5,13 +5,29 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from valuer.domain.faults import fault_catalogue
-from valuer.domain.machine import FORMER_LOOKS, Machine
+from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, shown
+from valuer.intake.numbers import NotUnderstood, as_wire
+from valuer.intake.quantities import quantities
+from valuer.intake.tables import (
+    BYTE_ORDER_MARKS,
+    COMMA,
+    EMPTY,
+    WORKBOOKS,
+    column_name,
+    delimiter_of,
+    finding_text,
+    older_text,
+    word_in,
+    workbook_rows,
+)
 from valuer.price_model.design import TableError
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, SALE_COLUMNS, fault_table
 
@@ -25,10 +41,18 @@ LONGEST_LINE = 300  # characters: the longest list of words a cell may be, and w
 EXPECTED = "expected a CSV file in UTF-8 with a header"
 
 
-def read_sales(path: Path) -> tuple[pd.DataFrame, bytes]:
+Say = Callable[[str], None]
+"""Who is told, in one line, that a word of the file was taken for one of the catalogue's."""
+
+
+def unsaid(_line: str) -> None:
+    """Nobody."""
+
+
+def read_sales(path: Path, say: Say = unsaid) -> tuple[pd.DataFrame, bytes]:
     """Return the sales and the bytes they were read from; raises TableError with one line a problem."""
     data = read_bytes(path)
-    return read_sales_text(data, told_name(path)), data
+    return read_sales_text(data, told_name(path), say), data
 
 
 def told_name(path: Path) -> str:
@@ -49,17 +73,17 @@ def read_bytes(path: Path) -> bytes:
         raise TableError(msg) from None
 
 
-def read_sales_text(data: bytes, name: str) -> pd.DataFrame:
-    """Parse and check the bytes of a sales file."""
+def read_sales_text(data: bytes, name: str, say: Say = unsaid) -> pd.DataFrame:
+    """Parse and check the bytes of a sales file; ``say`` hears which words were taken for others."""
     import pandas as pd
 
-    raw = _raw(data, name)
+    raw, point = _raw(data, name)
     problems: list[str] = []
     table = pd.DataFrame(
-        {c: _words(raw[c].str.strip(), c, problems) for c in CATEGORICAL}
-        | {c: _numbers(raw[c].str.strip(), c, problems) for c in (*NUMERIC, "month", "price")}
+        {c: _words(_known(raw[c]), c, problems, name, say) for c in CATEGORICAL}
+        | {c: _numbers(_known(raw[c]), c, problems, point=point) for c in (*NUMERIC, "month", "price")}
     )
-    table["faults"] = raw["faults"].str.strip()
+    table["faults"] = _each(_known(raw["faults"]), lambda cell: _fault_texts(cell, point=point))
     _check_ranges(table, raw, problems)
     problems += _fault_problems(table["faults"])
     problems += _misfits(table)
@@ -74,11 +98,29 @@ def _cut(line: str) -> str:
     return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 3]}..."
 
 
-def _raw(data: bytes, name: str) -> pd.DataFrame:
-    """The cells as they stand; the index counts the lines of the file from 1."""
+def _known(cells: pd.Series) -> pd.Series:
+    """The cells without blanks around them; what says that it is not known is empty."""
+    return _each(cells.str.strip(), lambda cell: "" if cell.lower() in EMPTY else cell)
+
+
+def _each(cells: pd.Series, read: Callable[[str], str]) -> pd.Series:
+    """Every cell as it is read, each different one once."""
+    return cells.map({cell: read(cell) for cell in cells.unique()}).astype(cells.dtype)
+
+
+def _fault_texts(cell: str, *, point: bool) -> str:
+    parts = (part for part in re.split(r"[;|\n]" if point else r"[;,|\n]", cell) if part.strip())
+    return ";".join(finding_text(part) for part in parts)
+
+
+def _raw(data: bytes, name: str) -> tuple[pd.DataFrame, bool]:
+    """The cells as they stand, indexed by their lines from 1, and whether the file writes decimal points."""
     import pandas as pd
 
-    header, rows = _cells(_text(data, name), name)
+    header, rows, point = (
+        _sheet(data, name) if data.startswith(WORKBOOKS) else _cells(_text(data, name), name)
+    )
+    header = [column_name(cell, SALE_COLUMNS) for cell in header]
     twice = sorted(repr(c)[1:-1] for c, times in Counter(header).items() if c and times > 1)
     if twice:
         msg = f"{name}: expected each column once, got twice: {', '.join(twice)}"
@@ -94,15 +136,18 @@ def _raw(data: bytes, name: str) -> pd.DataFrame:
         if len(cells) != len(header):
             msg = f"{name}: row {row}: expected {len(header)} cells as in the header, got {len(cells)}"
             raise TableError(msg)
-    return pd.DataFrame(list(rows.values()), columns=header, index=list(rows), dtype=str)
+    return pd.DataFrame(list(rows.values()), columns=header, index=list(rows), dtype=str), point
 
 
 def _text(data: bytes, name: str) -> str:
-    """UTF-8, or UTF-16 that announces itself, as a spreadsheet program writes it."""
-    codec = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
+    """UTF-8, UTF-16 that announces itself, as a spreadsheet program writes it, or an older program's Latin letters."""
+    codec = next((codec for mark, codec in BYTE_ORDER_MARKS.items() if data.startswith(mark)), "utf-8")
     try:
         text = data.decode(codec)
     except UnicodeDecodeError as error:
+        older = older_text(data) if codec == "utf-8" else None
+        if older is not None:
+            return older
         row = data.count(b"\n", 0, error.start) + 1
         wrong = f"a byte that is not {codec.upper().removesuffix('-SIG')}"
         msg = f"{name}: row {row}: {EXPECTED}: {wrong}; save the file as UTF-8"
@@ -113,29 +158,50 @@ def _text(data: bytes, name: str) -> str:
     return text
 
 
-def _cells(text: str, name: str) -> tuple[list[str], dict[int, list[str]]]:
-    """The header, and each row that is not blank under the number of the line it ends in."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+def _sheet(data: bytes, name: str) -> tuple[list[str], dict[int, list[str]], bool]:
+    """The same of a workbook's first sheet."""
+    try:
+        rows = workbook_rows(data)
+    except ValueError as error:
+        raise TableError(f"{name}: {error}") from None
+    return _headed(
+        {n: cells for n, cells in enumerate(rows, start=1) if any(map(str.strip, cells))}, name, COMMA
+    )
+
+
+def _cells(text: str, name: str) -> tuple[list[str], dict[int, list[str]], bool]:
+    """The header, each row that is not blank under the number of the line it ends in, whether points are decimal."""
+    sign = delimiter_of(text, SALE_COLUMNS)
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=sign)
     try:
         numbered = ((reader.line_num, cells) for cells in reader)
         rows = {number: cells for number, cells in numbered if any(cell.strip() for cell in cells)}
     except csv.Error as error:
         msg = f"{name}: row {reader.line_num}: {EXPECTED}: {error}"
         raise TableError(msg) from None
+    return _headed(rows, name, sign)
+
+
+def _headed(rows: dict[int, list[str]], name: str, sign: str) -> tuple[list[str], dict[int, list[str]], bool]:
     if not rows:
         msg = f"{name}: {EXPECTED}: the file is empty"
         raise TableError(msg)
-    return [cell.strip() for cell in rows.pop(next(iter(rows)))], rows
+    return [cell.strip() for cell in rows.pop(next(iter(rows)))], rows, sign == COMMA
 
 
 def _row(number: int) -> str:
     return f"row {number}"
 
 
-def _words(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
+def _words(cells: pd.Series, column: str, problems: list[str], name: str, say: Say) -> pd.Series:
     allowed = FLAG_WORDS if _is_flag(column) else {word: word for word in _allowed(column)}
-    if column == "looks":
-        cells = cells.replace(FORMER_LOOKS)
+    for cell, times in cells[~cells.isin([*allowed, ""])].value_counts(sort=False).items():
+        said = str(cell)
+        now = said.lower() if said.lower() in allowed else word_in(column, said)
+        if now in allowed:
+            cells = cells.replace(said, now)
+            if re.sub(r"[\s_-]+", "_", said.lower()) != now:
+                say(f"{name}: {column} {shown(said)} is read as {now}, {times} time{'s' * (times > 1)}")
     for i in cells.index[~cells.isin([*allowed, ""])]:
         hint = did_you_mean(cells[i][:60], list(allowed))
         problems.append(
@@ -158,15 +224,31 @@ def _allowed(column: str) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _numbers(cells: pd.Series, column: str, problems: list[str]) -> pd.Series:
-    import pandas as pd
+def _numbers(cells: pd.Series, column: str, problems: list[str], *, point: bool) -> pd.Series:
+    why: dict[str, str] = {}
+    values = {cell: _number(column, cell, why, point=point) for cell in cells.unique()}
+    problems += [f"{_row(i)}, column {column}: {why[cells[i]]}" for i in cells.index[cells.isin([*why])]]
+    return cells.map(values).astype(float)
 
-    numbers = pd.to_numeric(cells.where(cells != ""), errors="coerce")
-    problems += [
-        f"{_row(i)}, column {column}: expected a number or nothing, got {shown(cells[i])}"
-        for i in cells.index[numbers.isna() & (cells != "")]
-    ]
-    return numbers.astype(float)
+
+PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+
+
+def _number(column: str, cell: str, why: dict[str, str], *, point: bool) -> float:
+    """A figure as people write it; NaN for an empty cell, and for one that is told in ``why``."""
+    if not cell:
+        return math.nan
+    if PLAIN.fullmatch(cell) and (point or "." not in cell):
+        return float(cell)
+    try:
+        found = as_wire(cell, quantities()[column], point=point) if column in quantities() else None
+    except NotUnderstood as error:
+        found, why[cell] = None, str(error)
+    if isinstance(found, float):
+        return found
+    if not any(c.isdigit() for c in cell) or cell not in why:
+        why[cell] = f"expected a number or nothing, got {shown(cell)}"
+    return math.nan
 
 
 RANGES = {

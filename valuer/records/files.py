@@ -7,6 +7,7 @@ its first sheet.
 """
 
 import csv
+import io
 import re
 import sys
 from collections import Counter
@@ -21,7 +22,16 @@ from valuer.domain.bounds import LONGEST_WORD, MOST_NAMES, MOST_WRONG
 from valuer.domain.machine import Machine
 from valuer.domain.words import did_you_mean, printable, shown
 from valuer.intake.names import with_short_name
-from valuer.intake.tables import AS_IS, COMMA, beside, column_name, delimiter_of, workbook_rows
+from valuer.intake.tables import (
+    AS_IS,
+    BYTE_ORDER_MARKS,
+    COMMA,
+    beside,
+    column_name,
+    delimiter_of,
+    older_text,
+    workbook_rows,
+)
 from valuer.records.cells import Unreadable, joined, tidy, value_beside, wire_value
 from valuer.records.strict_json import TOO_DEEP, BadJson, parse
 
@@ -29,7 +39,6 @@ LIMIT_MB = 25  # some 100,000 machines; a larger file is a mistake more often th
 MOST_LINES = 500_000  # several times as many as a file of its size has machines
 LONGEST_ROW = 200_000  # characters of one row of CSV; Python itself ends a cell at 131,072
 LISTED = 20  # problems shown before "and N more"
-BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
 
 @dataclass(frozen=True)
@@ -137,13 +146,10 @@ def text_in(name: str, data: bytes) -> str:
 
 def _older(name: str, data: bytes) -> str | None:
     """The text of a table in Windows' Latin letters; None for JSON, and where it is plainly something else."""
-    try:
-        text = data.decode("cp1252")
-    except UnicodeDecodeError:
+    text = older_text(data)
+    if text is None or Path(name).suffix.lower() == ".json" or text.lstrip()[:1] in ("[", "{"):
         return None
-    if Path(name).suffix.lower() == ".json" or text.lstrip()[:1] in ("[", "{"):
-        return None
-    return text if all(c.isprintable() or c in "\r\n\t\f" for c in text) else None
+    return text
 
 
 def is_workbook(name: str) -> bool:
@@ -302,12 +308,23 @@ def csv_rows(
     return _table(name, _csv_cells(name, text, sign), columns, convert, point=sign == COMMA)
 
 
-def sheet_rows(name: str, data: bytes) -> Iterator[Row]:
-    """The rows of a workbook's first sheet, as those of a CSV text; raises BadFile."""
+def sheet_text(name: str, data: bytes) -> str:
+    """A workbook's first sheet as CSV text; raises BadFile."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(_sheet(name, data))
+    return text.getvalue()
+
+
+def _sheet(name: str, data: bytes) -> list[list[str]]:
     try:
-        rows = workbook_rows(data)
+        return workbook_rows(data)
     except ValueError as error:
         raise _refused(name, str(error)) from None
+
+
+def sheet_rows(name: str, data: bytes) -> Iterator[Row]:
+    """The rows of a workbook's first sheet, as those of a CSV text; raises BadFile."""
+    rows = _sheet(name, data)
     numbered = ((f"row {number}", cells) for number, cells in enumerate(rows, start=1))
     return _table(name, numbered, tuple(Machine.model_fields), wire_value, point=True)
 

@@ -5,7 +5,16 @@ from datetime import datetime
 from pathlib import Path
 
 from valuer.records.book_files import book_in
-from valuer.records.files import Say, bytes_of, is_json, name_of, text_in, unsaid
+from valuer.records.files import (
+    Say,
+    bytes_of,
+    is_json,
+    is_workbook,
+    name_of,
+    sheet_text,
+    text_in,
+    unsaid,
+)
 from valuer.records.store.backups import back_up
 from valuer.records.store.beside import MOST_AT_ONCE
 from valuer.records.store.plain_tables import add_plain, plain_table
@@ -13,9 +22,10 @@ from valuer.records.store.store import Difference, Store
 
 
 def text_of(path: str) -> tuple[str, str]:
-    """The name and the text of a file, or of standard input for ``-``; raises BadFile."""
+    """The name and the text of a file, a workbook's as CSV, or of standard input for ``-``; raises BadFile."""
     name = name_of(path)
-    return name, text_in(name, bytes_of(path, name))
+    data = bytes_of(path, name)
+    return name, sheet_text(name, data) if is_workbook(name) else text_in(name, data)
 
 
 def compared(store: Store, name: str, text: str, say: Say = unsaid) -> Difference:
