@@ -37,8 +37,9 @@ def helps(command: click.Command, context: click.Context) -> list[str]:
 
 
 def strings(path: Path) -> str:
-    """The quoted texts of a source file: what it may show, comments left out."""
-    text = re.sub(r"(?m)^\s*(?:#|//|\*|/\*).*$", "", path.read_text("utf-8"))
+    """The quoted texts of a source file: what it may show; no comments, no docstrings."""
+    text = re.sub(r'"""[\s\S]*?"""', "", path.read_text("utf-8"))  # those that are shown stand in help and API
+    text = re.sub(r"(?m)^\s*(?:#|//|\*|/\*).*$", "", text)
     return "\n".join(re.findall(r"\"[^\"\n]*\"|'[^'\n]*'|`[^`]*`", text))
 
 
