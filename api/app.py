@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, FastAPI, Query
 from starlette.middleware.gzip import GZipMiddleware
 
 from api.around import around
@@ -120,7 +120,9 @@ def _facts() -> APIRouter:
     router = APIRouter(responses={status: PROBLEMS[status] for status in (401, 421, 500, 503)})
 
     @router.get("/v1/catalogue")
-    def get_catalogue(words: English = "british") -> Catalogue:
+    def get_catalogue(
+        words: Annotated[English, Query(description="English of its sentences")] = "british",
+    ) -> Catalogue:
         """Every attribute, fault, reading, check and fix: what it means, where its figures come from."""
         return catalogue(words)
 

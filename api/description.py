@@ -106,7 +106,7 @@ FIELDS = {
     "predicted": "what was expected of it, own money",
     "price": "the price, own money",
     "reason": "why, in a sentence",
-    "room": "most on offer at once",
+    "room": "most listed at once",
     "route": "how it leaves: working, for repair, for parts, scrap",
     "safety": "may it be sold as a working mower, and what stands in the way",
     "says": "the same in a sentence",

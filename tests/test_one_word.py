@@ -38,7 +38,8 @@ def helps(command: click.Command, context: click.Context) -> list[str]:
 
 def strings(path: Path) -> str:
     """The quoted texts of a source file: what it may show; no comments, no docstrings."""
-    text = re.sub(r'"""[\s\S]*?"""', "", path.read_text("utf-8"))  # those that are shown stand in help and API
+    # docstrings that are shown stand in help and API
+    text = re.sub(r'"""[\s\S]*?"""', "", path.read_text("utf-8"))
     text = re.sub(r"(?m)^\s*(?:#|//|\*|/\*).*$", "", text)
     return "\n".join(re.findall(r"\"[^\"\n]*\"|'[^'\n]*'|`[^`]*`", text))
 

@@ -77,6 +77,8 @@ function meant(figures) {
   return thousands ? [decimal, Number(before + after)] : [decimal];
 }
 
+const TWO_WAYS = (text) => `“${text.trim().slice(0, 30)}” can be meant in two ways; write each run with a point, a blank between them`;
+
 /** What a text means as several runs, divided by blanks or semicolons; a comma alone divides only before a blank. */
 export function understoodRuns(text, bounds = {}) {
   const pieces = plainMarks(text).split(/ ?; ?|, | (?=[\d.,])/).filter((piece) => piece !== "");
@@ -84,9 +86,10 @@ export function understoodRuns(text, bounds = {}) {
     const [first, second] = pieces[0].match(/\d+/g);
     return { either: [[Number(`${first}.${second}`)], [Number(first), Number(second)]].filter((runs) => runs.every((run) => run >= (bounds.minimum ?? 0) && run <= (bounds.maximum ?? Infinity))) };
   }
+  if (/\d,\d/.test(text) && /,\s/.test(text)) return { wrong: TWO_WAYS(text) }; // a comma for both
   const read = pieces.map((piece) => understood(piece, bounds));
   const bad = read.find((each) => each.wrong || each.either);
-  if (bad) return bad.wrong ? bad : { wrong: `“${text.trim().slice(0, 30)}” can be meant in two ways; write each run with a point, a blank between them` };
+  if (bad) return bad.wrong ? bad : { wrong: TWO_WAYS(text) };
   return pieces.length ? { value: read.map((each) => each.value) } : {};
 }
 

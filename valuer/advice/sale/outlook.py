@@ -91,7 +91,7 @@ class Outlook:
 
     @property
     def next_week(self) -> int:
-        """Week of the listing that begins now, of one start alone; 1 where it is not on offer yet."""
+        """Week of the listing that begins now, of one start alone; 1 where it is not listed yet."""
         return int(self.listed) + 1
 
     def months_of(self, week: Whole) -> NDArray[np.int64]:
