@@ -88,7 +88,7 @@ def test_with_room_for_so_many_the_bench_says_which_to_list_now(standing: Served
     settled(page)
     assert not [url for url in watched.asked if url.endswith("/v1/asking-prices")]
     page.get_by_text("Which to list now").click()
-    page.get_by_label("Room for so many on offer at once").select_option("1")
+    page.get_by_label("Room for so many listed at once").select_option("1")
     settled(page)
     shown = page.locator("details", has_text="Which to list now").locator("li")
     stand = call(standing.url, "GET", "/v1/machines")["entries"]

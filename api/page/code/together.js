@@ -1,4 +1,4 @@
-// Which machines to put up now, with room for so many on offer at once.
+// Which machines to put up now, with room for so many listed at once.
 
 import { freshId, h } from "./dom.js";
 import { ask } from "./http.js";
@@ -22,7 +22,7 @@ export function together(machines, signal) {
     ROOMS.map((room) => h("option", { value: room }, room)));
   choice.value = kept("bench.room", 3);
   const part = h("details", { "data-own": "together", on: { toggle: () => { if (part.open) draw(); } } }, h("summary", {}, "Which to list now"),
-    h("p", { class: "choice" }, h("label", { for: id }, "Room for so many on offer at once"), choice), place);
+    h("p", { class: "choice" }, h("label", { for: id }, "Room for so many listed at once"), choice), place);
   return part;
 }
 
