@@ -15,6 +15,7 @@ from valuer.domain.notes import reading_notes
 from valuer.domain.quantities import rpm_limit
 from valuer.domain.readings import Readings
 from valuer.domain.shop import ShopTerms, at_price_level, handling_cost, selling_hours
+from valuer.domain.words import shown
 
 
 @pytest.mark.parametrize(("hole", "severity"), [(9.9, "slight"), (10.0, "serious")])
@@ -99,3 +100,8 @@ def test_the_first_look_costs_its_hours() -> None:
     """.5 h at 20, 3 of consumables, 2 of wear: 15."""
     terms = ShopTerms(month=5, hour_value=20, triage_hours=0.5, consumables=3, tool_wear=2)
     assert handling_cost(terms) == pytest.approx(15.0)
+
+
+@pytest.mark.parametrize("value", [{"a": 1, "b": [2, "c"]}, [1, 2], (1,), (1, 2), {}, "it's"])
+def test_what_is_shown_of_a_value_is_what_python_shows(value: object) -> None:
+    assert shown(value) == repr(value)
