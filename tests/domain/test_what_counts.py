@@ -45,7 +45,7 @@ def test_smoke_is_looked_at_again_after_tipping_or_too_much_oil_only(
     told: bool,  # noqa: FBT001
 ) -> None:
     notes = "\n".join(reading_notes(machine("smoke_blue:slight", **known)))
-    assert ("set the level, run it 15 min and look again" in notes) == told
+    assert ("after tipping or with too much oil" in notes) == told
 
 
 @pytest.mark.parametrize(
