@@ -5,7 +5,7 @@ import json
 import pytest
 
 from valuer.paths import shipped
-from valuer.price_model.card import model_card
+from valuer.price_model.card import PLAIN, TITLES, model_card
 
 SECTIONS = (
     "Model details", "Intended use", "Factors", "Metrics", "Evaluation data", "Training data", "Quantitative analyses",
@@ -39,3 +39,12 @@ def test_every_measured_figure_stands_in_the_card(name: str) -> None:
     card = model_card()
     for figure, measured, goal, met in metrics[f"{name}_figures"]:
         assert f"| {figure} | {measured} | {goal} | {met} |" in card
+
+
+@pytest.mark.parametrize("name", TITLES)
+def test_every_group_of_figures_is_told_in_plain_words_first(name: str) -> None:
+    assert set(PLAIN) == set(TITLES)
+    figures = [("a figure", "1", "2 at most", "met")]
+    metrics = json.loads(shipped("model_cards/metrics.json").read_text("utf-8"))
+    told = model_card({**metrics, f"{name}_figures": figures})
+    assert f"### {TITLES[name]}\n\n{PLAIN[name]}\n\n| figure |" in told

@@ -19,6 +19,21 @@ TITLES = {
     "page": "Speed of the page (`python -m tests.benchmark page`)",
 }
 
+PLAIN = {
+    "price": "How far off a value is, beside what nobody could know: 1.00 over the noise floor would be as good as knowing the\n"
+    "market. The cost of a fault is held against what the simulator truly takes off for it.",
+    "fixes": "Of the money that somebody who knew every truth would gain by repairing, the share that this advice gains, and\n"
+    "what became of what it promised. Below it the same for simpler rules.",
+    "work": "A simulated repairer who does not see the causes does what the list says, tells what came of it, and asks again:\n"
+    "what is left, beside other ways to go about it.",
+    "asking": "Regret is the money lost by asking as advised, beside asking as somebody would who knew how buyers come: 1 % of\n"
+    "150 is 1.50 a machine.",
+    "correction": "What own sales do in a market that the model has not seen: how far off values are, how often the range holds\n"
+    "the price, and how much of the gain that could be had is kept.",
+    "page": "How long the page takes beside the bare question to the server, how far one has to tap and scroll, how much it loads.",
+}
+"""What a group of figures tells, for somebody who reads no statistics."""
+
 
 def model_card(metrics: Metrics | None = None) -> str:
     """Markdown of the card; figures from model_cards/metrics.json unless given."""
@@ -47,7 +62,9 @@ def table(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
 def _figure_sections(m: Metrics) -> Iterable[str]:
     for name, title in TITLES.items():
         if f"{name}_figures" in m:
-            yield f"### {title}\n\n" + table(("figure", "measured", "goal", "met"), m[f"{name}_figures"])
+            yield f"### {title}\n\n{PLAIN[name]}\n\n" + table(
+                ("figure", "measured", "goal", "met"), m[f"{name}_figures"]
+            )
 
 
 def _doing_as_told(work: Metrics) -> str:
