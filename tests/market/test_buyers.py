@@ -41,6 +41,7 @@ def sound(kind: str, ages: Floats, month: int = 4) -> Stock:
         blade_clutch=False,
         mulch_kit=True,
         high_wheels=False,
+        tested=0.5,
     )
     return Stock(table, np.zeros((len(table), len(A.fault_ids)), dtype=np.int8))
 
@@ -90,6 +91,9 @@ def consistent_additions(stock: Stock, fault: int, level: int) -> tuple[Stock, n
     new = (severity[:, fault] > stock.severity[:, fault]) & can_have(stock.attributes, A)[:, fault]
     if running_only[fault]:
         new &= stock.severity[:, start] == 0
+    if A.fault_ids[fault] in A.raw["one_job"]["wont_start"]:
+        # On a machine that does not start it names the cause, which is worth money: asked for in a test of its own.
+        new &= stock.severity[:, start] == 0
     if fault == start:
         new &= ~(stock.severity[:, running_only] > 0).any(axis=1)
     return stock.with_severity(severity), new
@@ -128,7 +132,7 @@ def test_a_fault_raises_the_true_price_no_more_than_rounding(
     noise = np.log(1 + 2.5 / 90)
     every = np.concatenate(list(rises.values()))
     assert (every > noise).mean() < 0.001
-    assert (every > 0.001).mean() < 0.01
+    assert (every > 0.001).mean() < 0.02
 
 
 @pytest.fixture(scope="module")
@@ -167,7 +171,7 @@ def test_means_and_variance_are_those_of_many_sales(mixed: Stock) -> None:
 
 def test_a_mixture_of_two_buyers_by_hand() -> None:
     """Half pay 100, half 200: mean log is log(141.42), the variance a quarter of log(2) squared."""
-    outcomes = Outcomes(np.array([[0.5, 0.5]]), np.log([[100.0, 200.0]]), np.array([1e-9, 1e-9]))
+    outcomes = Outcomes(np.array([[0.5, 0.5]]), np.log([[100.0, 200.0]]), np.array([1e-9, 1e-9]), np.zeros(1))
     assert np.exp(outcomes.expected_log_price()) == pytest.approx([141.4214], abs=1e-4)
     assert outcomes.expected_price() == pytest.approx([150.0])
     assert outcomes.log_price_variance() == pytest.approx([np.log(2) ** 2 / 4])
@@ -223,3 +227,91 @@ def test_losses_on_the_reference_machine_stand_in_the_order_of_the_trade() -> No
     for level in (1, 2):
         named = [loss(leak, level) for leak in ("oil_leak_sump", "oil_leak_seal", "oil_leak_minor")]
         assert loss("oil_leak_unknown", level) >= np.mean(named)
+
+
+def test_a_machine_that_does_not_start_brings_more_once_its_cause_is_named() -> None:
+    """By a fifth to a half, if it is the fuel: .42 of the sound value against .30 (common practice, no source).
+
+    Where the cause is a dear one, naming it may not pay; it is one loss with not starting all the same.
+    """
+    stock = sound("mid self-propelled", np.array([6.0]))
+
+    def kept(**levels: int) -> float:
+        severity = stock.severity.copy()
+        for fault, level in levels.items():
+            severity[:, A.fault_ids.index(fault)] = level
+        gone = BUYERS.outcomes(stock.with_severity(severity)).expected_log_price()
+        return float(np.exp(gone - BUYERS.outcomes(stock).expected_log_price())[0])
+
+    unknown = kept(no_start=2)
+    assert 0.25 < unknown < 0.36
+    assert 1.2 < kept(no_start=2, stale_fuel=2) / unknown < 1.6
+    for cause in ("weak_spark", "sheared_key"):
+        assert kept(no_start=2, **{cause: 2}) > 0.95 * unknown
+
+
+@pytest.mark.parametrize("gate", ["fuel_leak_carb", "blade_brake_slow", "bail_defeated", "guard_missing"])
+def test_an_open_gate_leaves_the_price_for_repair(gate: str) -> None:
+    """At most .35 of the sound value (common practice, no source); a second judgement has fuel leaks at .5 and more."""
+    stock = sound("mid self-propelled", np.array([6.0]))
+    severity = stock.severity.copy()
+    severity[:, A.fault_ids.index(gate)] = 2
+    gone = BUYERS.outcomes(stock.with_severity(severity)).expected_log_price()
+    assert float(np.exp(gone - BUYERS.outcomes(stock).expected_log_price())[0]) < (
+        0.6 if gate == "guard_missing" else 0.42
+    )
+
+
+def test_what_is_shown_tested_brings_more_and_trim_weighs_by_tier_and_season() -> None:
+    """Not shown cold: .93 at most of the value, and untested items beside (common practice, no source)."""
+    stock = sound("mid self-propelled", np.array([6.0, 6.0]))
+    stock.attributes["tested"] = [0.0, 1.0]
+    bare, shown = np.exp(BUYERS.outcomes(stock).expected_log_price())
+    assert 0.78 < bare / shown < 0.93
+
+    def loss(kind: str, month: int, fault: str) -> float:
+        one = sound(kind, np.array([6.0]), month)
+        severity = one.severity.copy()
+        severity[:, A.fault_ids.index(fault)] = 2
+        before, after = (BUYERS.outcomes(s).expected_log_price() for s in (one, one.with_severity(severity)))
+        return float((before - after)[0])
+
+    assert loss("premium", 5, "dirty") > 1.15 * loss("budget push", 5, "paint_faded")
+    assert loss("mid self-propelled", 5, "bag_missing") > 1.4 * loss("mid push", 5, "bag_missing")
+    assert loss("mid self-propelled", 11, "dirty") < 0.9 * loss("mid self-propelled", 5, "dirty")
+
+
+@pytest.mark.parametrize("symptom", [{"oil_leak_unknown": 2}, {"no_start": 2}])
+def test_what_nobody_knows_the_cause_of_is_judged_most_differently(symptom: dict[str, int]) -> None:
+    """Log sd .17 to .20 where all is known, .32 to .40 for a cause unknown or what does not run (no source)."""
+    stock = sound("mid self-propelled", np.array([6.0]))
+
+    def log_sd(**levels: int) -> float:
+        severity = stock.severity.copy()
+        for fault, level in levels.items():
+            severity[:, A.fault_ids.index(fault)] = level
+        return float(np.sqrt(BUYERS.outcomes(stock.with_severity(severity)).log_price_variance())[0])
+
+    assert 0.17 < log_sd() < 0.20
+    assert 0.32 < log_sd(**symptom) < 0.40
+
+
+def test_naming_the_leak_settles_what_buyers_differ_by() -> None:
+    stock = sound("mid self-propelled", np.array([6.0, 6.0]))
+    severity = stock.severity.copy()
+    severity[:, A.fault_ids.index("oil_leak_unknown")] = 2
+    severity[1, A.fault_ids.index("oil_leak_seal")] = 2
+    unnamed, named = BUYERS.outcomes(stock.with_severity(severity)).log_price_variance()
+    assert named < 0.7 * unnamed
+
+
+def test_drawn_prices_have_the_variance_that_is_told() -> None:
+    """Of 40,000 draws of one machine, its cause unnamed; 4 standard errors of a variance."""
+    stock = sound("mid self-propelled", np.full(40_000, 6.0))
+    severity = stock.severity.copy()
+    severity[:, A.fault_ids.index("oil_leak_unknown")] = 2
+    outcomes = BUYERS.outcomes(stock.with_severity(severity))
+    drawn = outcomes.draw(np.random.default_rng(11))
+    assert drawn.var() == pytest.approx(outcomes.log_price_variance()[0], rel=4 * np.sqrt(2 / 40_000))
+    median = np.full(len(drawn), np.median(drawn))
+    assert outcomes.share_below(median)[0] == pytest.approx(0.5, abs=0.01)

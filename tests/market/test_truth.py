@@ -7,13 +7,14 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from valuer.market.assumptions import assumptions
+from valuer.market.assumptions import Assumptions, assumptions
 from valuer.market.buyers import Buyers
-from valuer.market.sales import draw_sales
+from valuer.market.sales import draw_sales, recorded_severity
 from valuer.market.stock import Stock
 from valuer.market.truth import Truth, truth_of
 
 Floats = npt.NDArray[np.float64]
+A = assumptions()
 N, DRAWS = 2000, 200
 
 
@@ -30,7 +31,7 @@ class Judged(NamedTuple):
 def judged() -> Judged:
     """Sales of one seed judged by draws of another."""
     stock, table = draw_sales(N, 32)
-    truth = truth_of(table, stock.severity, 1, draws=DRAWS)
+    truth = truth_of(table, recorded_severity(table["faults"].tolist(), A.fault_ids), 1, draws=DRAWS)
     return Judged(stock, table, truth, np.log(table["price"].to_numpy(dtype=float)))
 
 
@@ -57,8 +58,9 @@ def test_quantiles_cover_what_they_say(judged: Judged, share: float) -> None:
 
 def test_the_truth_is_right_in_every_corner(judged: Judged) -> None:
     """Dead, many faults, age unknown, the rest: no mean error over 3.5 of its own standard errors."""
-    dead = judged.stock.severity[:, assumptions().fault_ids.index("no_start")] > 0
-    many = (judged.stock.severity > 0).sum(axis=1) > 5
+    recorded = recorded_severity(judged.table["faults"].tolist(), A.fault_ids)
+    dead = recorded[:, A.fault_ids.index("no_start")] > 0
+    many = (recorded > 0).sum(axis=1) > 5
     unknown = judged.table["age_years"].isna().to_numpy()
     for name, rows in {
         "dead": dead,
@@ -70,10 +72,21 @@ def test_the_truth_is_right_in_every_corner(judged: Judged) -> None:
         assert abs(error.mean()) < 3.5 * error.std() / np.sqrt(len(error)), name
 
 
+def without_mistakes() -> Assumptions:
+    """A market whose records are right and whole."""
+    right = {name: entry | {"value": 0.0} for name, entry in A.raw["record"].items()}
+    for name in ("stated_untested", "stated_tested"):
+        right[name] = right[name] | {"value": 1.0}
+    for name in ("age_log_sd", "new_price_log_sd"):
+        right[name] = right[name] | {"value": 1e-6}
+    right["wrong_class"] = right["wrong_class"] | {"value": 1e-9}
+    return Assumptions(A.raw | {"record": right})
+
+
 def test_a_record_that_says_everything_leaves_only_the_buyers(judged: Judged) -> None:
-    """With nothing left out the truth is the mean over buyers, exactly."""
+    """With nothing left out and nothing wrong the truth is the mean over buyers, exactly."""
     few = judged.stock.take(np.arange(40))
-    truth = truth_of(few.attributes, few.severity, 3, draws=60)
+    truth = truth_of(few.attributes, few.severity, 3, draws=60, a=without_mistakes())
     expected = Buyers(assumptions()).outcomes(few).expected_log_price()
     # The class is not on record; it enters by the floor alone, which few of them touch.
     assert np.median(np.abs(truth.mean - expected)) < 0.005

@@ -13,6 +13,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine, lacks
 from valuer.market.assumptions import assumptions
 from valuer.market.sales import draw_sales
+from valuer.price_model.design import Coded
 from valuer.price_model.mower import MowerModel
 
 Floats = npt.NDArray[np.float64]
@@ -95,6 +96,15 @@ class Judge:
         for fault, level in levels.items():
             rows[:, self.model.fault_column(fault)] = level
         return Judge(self.model, self.machines, rows)
+
+    def shown_tested(self, share: float = np.nan) -> "Judge":
+        """The same machines with this share of what can be tested shown tested; NaN where nothing is said of it."""
+        model = self.model.price_model
+        levels, numbers, start = len(model.columns.levels), list(model.columns.knots), model.widths[0]
+        codes = self.rows[:, start : start + model.widths[1]].copy()
+        codes[:, levels + numbers.index("tested")] = share
+        coded = Coded(codes[:, :levels], codes[:, levels:], self.rows[:, model.flags_start :])
+        return Judge(self.model, self.machines, model.rows_of(coded))
 
     def value(self) -> Floats:
         """Value in money, shape (n,)."""

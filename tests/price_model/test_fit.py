@@ -209,7 +209,7 @@ def test_a_sign_is_of_a_numeric_column(sign: dict[str, int]) -> None:
 
 
 def test_pairs_and_jobs_are_of_flags() -> None:
-    with refused("pairs and jobs name flags (columns of 0, 1, 2 with sign -1), got age"):
+    with refused("jobs name flags (columns of 0, 1, 2 with sign -1), got age"):
         fitted(sales(), jobs=[["leak", "age"]])
 
 

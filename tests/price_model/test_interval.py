@@ -86,3 +86,30 @@ def test_an_unknown_never_narrows_the_scale() -> None:
     level = np.linspace(-2, 2, 50)
     told, untold = (interval.scale(np.column_stack([np.full(50, u), level])) for u in (0.0, 1.0))
     assert (untold >= told - 1e-12).all()
+
+
+def test_a_field_that_matters_little_still_widens_every_row() -> None:
+    """Errors 3 % larger where a rare field is blank: too little for a tree to ask for, enough for the line."""
+    rng = np.random.default_rng(7)
+    inputs = np.column_stack([rng.random(20_000) < 0.1, rng.random(20_000) < 0.3, rng.normal(size=20_000)])
+    size = 0.2 * 1.03 ** inputs[:, 0] * 1.5 ** inputs[:, 1] * np.exp(0.3 * inputs[:, 2])
+    interval = learn_interval(inputs.astype(float), 2, rng.normal(size=20_000) * size, 0.8)
+    level = np.linspace(-2, 2, 41)
+    told, blank = (interval.scale(np.column_stack([np.full(41, u), np.zeros(41), level])) for u in (0.0, 1.0))
+    assert (blank > told).all()
+    assert np.median(blank / told) == pytest.approx(1.03, abs=0.04)
+
+
+def test_noughts_too_many_widen_the_interval_by_their_share_only() -> None:
+    """3 % of the errors far above: of the rest .1 / .97 lie below the low end and .9 / .97 below the high one.
+
+    Of a normal these are 1.264 deviations below and 1.461 above its middle.
+    """
+    rng = np.random.default_rng(8)
+    error = 0.2 * rng.normal(size=20_000)
+    error[rng.random(20_000) < 0.03] = np.log(10.0)
+    interval = learn_interval(rng.normal(size=(20_000, 2)), 0, error, 0.8)
+    scale = np.median(interval.scale(rng.normal(size=(200, 2))))
+    assert interval.below * scale == pytest.approx(1.264 * 0.2, rel=0.06)
+    assert interval.above * scale == pytest.approx(1.461 * 0.2, rel=0.06)
+    assert interval.held_out == pytest.approx(0.8, abs=0.01)

@@ -350,7 +350,7 @@ def test_what_would_be_added_below_nothing_is_left_out() -> None:
     sales = [sale(SOUND, *each, name=f"a{i}") for i in range(20) for each in ((), ("rattle:serious",))]
     learnt = learn(MODEL, sales)
     assert learnt.added.share >= 0.0
-    assert 0.9 < value(learnt, "rattle:serious") / value(learnt) <= 1.0
+    assert 0.85 < value(learnt, "rattle:serious") / value(learnt) <= 1.0
 
 
 def test_a_place_where_autumn_is_dearer_is_learnt_a_little() -> None:

@@ -6,7 +6,15 @@ from scipy.optimize import approx_fprime
 
 from valuer.price_model.design import Design, Floats, Piece
 from valuer.price_model.fit import usual_fall
-from valuer.price_model.hedonic import LinearBase, Marks, Penalties, Pool, PooledBase, flag_levels
+from valuer.price_model.hedonic import (
+    LinearBase,
+    Marks,
+    Penalties,
+    Pool,
+    PooledBase,
+    flag_levels,
+    price_worst_case,
+)
 from valuer.price_model.pooled_fit import Problem, fit_pooled, objective, parameter_blocks, place
 
 N, P, FLAGS = 60, 4, 5
@@ -105,13 +113,13 @@ def test_one_row_is_priced_as_in_a_crowd() -> None:
     assert crowd[::100] == pytest.approx(np.array(alone))
 
 
-def test_flags_of_one_job_count_as_the_root_of_their_squares() -> None:
-    """By hand: shares .3 and .4 of one job take off .5 together, not .7."""
+def test_flags_of_one_job_count_as_hardly_more_than_the_largest() -> None:
+    """By hand: shares .3 and .4 of one job take off .4 (1 + .75^16)^(1/16) = .4002 together, not .7."""
     pool = Pool(0.0, np.zeros(1), np.array([0.3, 0.4, 0, 0]), np.zeros(4), np.zeros(0), np.zeros(2), 0.0, 0.0,
                 np.zeros(0), np.zeros(0))  # fmt: skip
     flags = np.array([[1.0, 1.0], [1.0, 0.0], [0.0, 1.0]])
     one_job, apart = (Marks.of(flags, [], jobs).taken_off(pool, np.ones(3)) for jobs in ([(0, 1)], []))
-    assert one_job == pytest.approx([0.5, 0.3, 0.4])
+    assert one_job == pytest.approx([0.4002, 0.3, 0.4], abs=1e-4)
     assert apart == pytest.approx([0.7, 0.3, 0.4])
 
 
@@ -147,3 +155,18 @@ def test_fitted_slopes_keep_their_sign_in_every_pool() -> None:
     line = np.linspace(-2, 2, 41)[:, None]
     for row in np.vstack([np.zeros(6), np.ones(6), 2 * np.eye(6)]):
         assert np.diff(base.log_price(line, np.tile(row, (41, 1)))).max() <= 1e-9
+
+
+def test_a_flag_that_may_be_any_of_others_costs_what_the_dearest_does() -> None:
+    """By hand: levels of .1, .3 (so .1 and .2 more) beside .2, .25: slight is raised to .2, serious stays .3."""
+    losses = np.array([0.1, 0.2, 0.2, 0.05])
+    base = price_worst_case(LinearBase(4.0, np.zeros(1), losses), [(0, (1,))])
+    assert isinstance(base, LinearBase)
+    assert base.losses == pytest.approx([0.2, 0.2, 0.1, 0.05])
+    nothing = np.zeros(0)
+    pool = Pool(0.0, np.zeros(1), losses, 2 * losses, nothing, np.zeros(2), 0.0, 0.0, nothing, nothing)
+    one = PooledBase(np.zeros(1), np.ones(1), 4.0, np.zeros(1), 4.0, (pool,), (), ())
+    raised = price_worst_case(one, [(0, (1,))])
+    assert isinstance(raised, PooledBase)
+    for kept, by in ((raised.pools[0].share, 1), (raised.pools[0].money, 2)):
+        assert kept == pytest.approx(np.array([0.2, 0.2, 0.1, 0.05]) * by)

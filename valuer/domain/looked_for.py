@@ -2,9 +2,10 @@
 
 from collections.abc import Iterator
 
-from valuer.domain.findings import measured
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.findings import findings, measured
 from valuer.domain.gates import gate_catalogue
-from valuer.domain.machine import Machine, parse_finding
+from valuer.domain.machine import Machine, lacks, parse_finding
 from valuer.domain.quantities import reading_value
 from valuer.domain.safety import gate_results
 from valuer.domain.thresholds import thresholds
@@ -36,3 +37,19 @@ def _looked_for(machine: Machine) -> Iterator[str]:
 def seen_running(machine: Machine) -> bool:
     """Say whether a reading was taken that only an engine that runs gives."""
     return any(reading_value(machine.readings, name) for name in TAKEN_RUNNING)
+
+
+def tested_share(machine: Machine) -> float | None:
+    """Share of what a buyer could ask to see tested that readings and passed checks have shown, 0 to 1.
+
+    Each fault counts as often as machines on offer have it; a share of 1 would leave nothing to doubt. None where
+    nothing is said of tests at all.
+    """
+    if not looked_for(machine):
+        return None
+    weight = {
+        fault.id: sum(fault.listed) for fault in fault_catalogue().values() if not lacks(machine, fault)
+    }
+    there = {finding.fault for finding in findings(machine)}
+    seen = (looked_for(machine) | there) & weight.keys()
+    return sum(weight[fault] for fault in seen) / sum(weight.values())

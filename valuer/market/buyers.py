@@ -24,12 +24,18 @@ REFERENCE_VALUE = 150.0
 class Outcomes:
     """How a sale may end, one column a kind of buyer.
 
-    chance: shape (n, n_kinds), rows sum to 1. middle: shape (n, n_kinds), mean log price. spread: shape (n_kinds,).
+    chance: shape (n, n_kinds), rows sum to 1. middle: shape (n, n_kinds), mean log price. spread: shape (n_kinds,), of
+    equal machines. unsure: shape (n,), of what nobody knows the cause of, on top.
     """
 
     chance: Floats
     middle: Floats
     spread: Floats
+    unsure: Floats
+
+    def log_sd(self) -> Floats:
+        """Standard deviation of the log price that each kind pays, shape (n, n_kinds)."""
+        return np.hypot(self.spread, self.unsure[:, None])
 
     def expected_log_price(self) -> Floats:
         """Mean of log price, shape (n,)."""
@@ -37,30 +43,36 @@ class Outcomes:
 
     def expected_price(self) -> Floats:
         """Mean price in money, shape (n,)."""
-        return np.asarray((self.chance * np.exp(self.middle + self.spread**2 / 2)).sum(axis=1))
+        return np.asarray((self.chance * np.exp(self.middle + self.log_sd() ** 2 / 2)).sum(axis=1))
 
     def log_price_variance(self) -> Floats:
         """Variance of log price, shape (n,)."""
         mean = self.expected_log_price()[:, None]
-        return np.asarray((self.chance * (self.spread**2 + (self.middle - mean) ** 2)).sum(axis=1))
+        return np.asarray((self.chance * (self.log_sd() ** 2 + (self.middle - mean) ** 2)).sum(axis=1))
 
     def share_below(self, log_price: Floats) -> Floats:
         """Chance that the log price is at most `log_price` (shape (n,)); shape (n,)."""
-        return np.asarray((self.chance * ndtr((log_price[:, None] - self.middle) / self.spread)).sum(axis=1))
+        z = (log_price[:, None] - self.middle) / self.log_sd()
+        return np.asarray((self.chance * ndtr(z)).sum(axis=1))
 
     def draw(self, rng: np.random.Generator) -> Floats:
         """One log price a machine, shape (n,), before rounding."""
         pick = (np.cumsum(self.chance, axis=1) < rng.random(len(self.chance))[:, None]).sum(axis=1)
         pick = np.minimum(pick, self.chance.shape[1] - 1)
         rows = np.arange(len(pick))
-        return np.asarray(self.middle[rows, pick] + rng.normal(size=len(pick)) * self.spread[pick])
+        return np.asarray(self.middle[rows, pick] + rng.normal(size=len(pick)) * self.log_sd()[rows, pick])
+
+
+PARTS = ("rest", "cos", "wheel", "bag")
+"""Faults by what they weigh with: trim by tier and season, wheels by season, a bag by drive and season too."""
 
 
 @dataclass(frozen=True)
 class Objections:
     """What the faults of each machine come to for each kind of buyer; they do not depend on its attributes.
 
-    money, fear, fixer, stay: shape (n, n_kinds). runs, unsafe: shape (n,).
+    money, fear: shape (n, n_parts, n_kinds), the parts of PARTS, whose weight hangs on the machine. fixer, stay: shape
+    (n, n_kinds). runs, unsafe, unsure: shape (n,).
     """
 
     money: Floats
@@ -69,6 +81,7 @@ class Objections:
     stay: Floats
     runs: np.ndarray
     unsafe: np.ndarray
+    unsure: Floats
 
     def repeat(self, times: int) -> Objections:
         """Each row `times` times, for completions of one machine."""
@@ -110,23 +123,54 @@ class Buyers:
         runs = severity[:, a.fault_ids.index("no_start")] == 0
         unsafe = self.looks_unsafe(severity)
         distrust = self._distrust(fear, counted)
-        total_money, total_fear = (money * counted) @ self.minds, (fear * counted) @ self.minds
-        pair_fear, pair_walks = self._pairs(severity)
-        total_fear = (
-            total_fear * distrust[:, None]
-            + pair_fear[:, None]
-            + a("bargain", "unsafe_look") * unsafe[:, None]
+        total_money, total_fear = (
+            self._in_parts(off * counted) * distrust[:, None, None] for off in (money, fear)
         )
+        pair_fear, pair_walks = self._pairs(severity)
+        total_fear[:, 0] += (pair_fear + a("bargain", "unsafe_look") * unsafe)[:, None]
         log_stay = (
             np.log1p(-np.minimum(walks[:, :, None] * nerves, 0.995)).sum(axis=1) if len(walks) else walks
         )
         log_stay = log_stay + np.log1p(-np.minimum(pair_walks[:, None] * nerves, 0.995))
+        gone = np.where(unsafe, a("bargain", "gate_stay"), 1.0) * np.where(
+            runs, 1.0, a("bargain", "dead_stay")
+        )
+        log_stay = log_stay + np.log(gone)[:, None] * (nerves > 0)
+        fixer = self._less_once_named(fixer, severity)
         fixer_counted = self._count_one_job_once(fixer)
         works = self.column("works_from_parts")
         total_fixer = (fixer * fixer_counted).sum(axis=1)[:, None] * works
-        return Objections(
-            total_money * distrust[:, None], total_fear, total_fixer, np.exp(log_stay), runs, unsafe
-        )
+        unsure = self._unsure(severity)
+        return Objections(total_money, total_fear, total_fixer, np.exp(log_stay), runs, unsafe, unsure)
+
+    def _unsure(self, severity: Severities) -> Floats:
+        """How far buyers differ over symptoms whose cause nobody has named, log sd, shape (n,)."""
+        unsure = np.zeros(len(severity))
+        for fault, sizes in self.a.raw["unsure"].items():
+            shown = severity[:, self.a.fault_ids.index(fault)]
+            jobs = [m for m in self.a.raw["one_job"].values() if fault in m]
+            causes = [self.a.fault_ids.index(m) for job in jobs for m in job if m != fault]
+            named = (severity[:, causes] > 0).any(axis=1)
+            unsure = np.hypot(unsure, np.where(named, 0.0, np.array([0.0, *sizes["value"]])[shown]))
+        return unsure
+
+    def _in_parts(self, off: Floats) -> Floats:
+        """What each kind takes off for the faults of each part, shape (n, n_parts, n_kinds)."""
+        groups = np.array([row["group"] for row in self.a.faults.values()])
+        of = [groups == part for part in PARTS[1:]]
+        masks = [~np.any(of, axis=0), *of]
+        return np.stack([off[:, mask] @ self.minds[mask] for mask in masks], axis=1)
+
+    def _less_once_named(self, fixer: Floats, severity: Severities) -> Floats:
+        """What repairing buyers reckon, less for not starting where its cause is named; shape (n, n_faults)."""
+        ids = self.a.fault_ids
+        causes = [
+            ids.index(f) for f in self.a.raw["one_job"]["wont_start"] if f not in ("no_start", "hard_start")
+        ]
+        named = (severity[:, causes] > 0).any(axis=1)
+        fixer = fixer.copy()
+        fixer[:, ids.index("no_start")] *= np.where(named, self.a("bargain", "cause_known"), 1.0)
+        return fixer
 
     def looks_unsafe(self, severity: Severities) -> np.ndarray:
         """Which machines show a fault that must be cured, shape (n,) of bool."""
@@ -175,11 +219,17 @@ class Buyers:
         floor = np.maximum(floor * t["floor"].to_numpy() * self._season(stock, "runner_price"), dead)
         parts_index = (new / 450.0) ** a("bargain", "parts_cost_power")
         repairs = self.column("works_from_parts") > 0
-        off_user = objections.money * parts_index[:, None] + objections.fear * base
+        weights = self._part_weights(stock)[:, :, None]
+        untested = a("bargain", "untested_fear") * (1.0 - t["tested"].to_numpy(dtype=float)) * objections.runs
+        fear = (objections.fear * weights).sum(axis=1) + untested[:, None]
+        off_user = (objections.money * weights).sum(axis=1) * parts_index[:, None] + fear * base
         off = np.where(repairs, objections.fixer * parts_index[:, None], off_user)
         bottom = np.where(repairs, dead[:, None], floor[:, None])
         soft = a("bargain", "softness")
         limit = bottom + soft * np.logaddexp(0.0, (base - off - bottom) / soft)
+        most = a("bargain", "gate_share") * self._market_value(stock) * self._season(stock, "fixer_price")
+        gated = (objections.unsafe[:, None] & repairs) * (limit > most[:, None])
+        limit = np.where(gated, np.maximum(most, dead)[:, None], limit)
         limit[:, self.names.index("wants_parts")] = 1.15 * dead
         weight = (
             self.column("come")
@@ -188,8 +238,26 @@ class Buyers:
         )
         spread = np.sqrt(self.column("spread") ** 2 + a("bargain", "town_log_sd") ** 2)
         return Outcomes(
-            weight / weight.sum(axis=1, keepdims=True), np.log(limit * self.column("agree")), spread
+            weight / weight.sum(axis=1, keepdims=True),
+            np.log(limit * self.column("agree")),
+            spread,
+            objections.unsure,
         )
+
+    def _part_weights(self, stock: Stock) -> Floats:
+        """How much the faults of each part weigh on each machine, shape (n, n_parts)."""
+        a, t = self.a, stock.attributes
+        quiet = a.series("season", "demand")[t["month"].to_numpy() - 1] < 1.0
+        season = np.where(quiet, a("bargain", "trim_out_of_season"), 1.0)
+        driven = t["drive"].isin(SELF_PROPELLED).to_numpy()
+        bag = np.where(driven, a("bargain", "bag_driven"), a("bargain", "bag_push"))
+        return np.column_stack([np.ones(len(t)), season * self._looks_weight(stock), season, season * bag])
+
+    def _looks_weight(self, stock: Stock) -> Floats:
+        """How much looks and trim weigh by tier, shape (n,)."""
+        tier, a = stock.attributes["tier"].to_numpy(), self.a
+        ends = [a("bargain", "looks_budget"), a("bargain", "looks_premium")]
+        return np.asarray(np.select([tier == "budget", tier == "premium"], ends, 1.0))
 
     def _season(self, stock: Stock, which: str) -> Floats:
         return np.asarray(self.a.series("season", which)[stock.attributes["month"].to_numpy() - 1])
@@ -226,6 +294,7 @@ class Buyers:
         a, t = self.a, stock.attributes
         looks = np.select([t["looks"] == "scarred", t["looks"] == "scuffed"],
                           [a("remaining", "looks_scarred"), a("remaining", "looks_scuffed")], 0.0)  # fmt: skip
+        looks = looks * self._looks_weight(stock)
         old = 1.0 / (1.0 + np.exp((a("remaining", "reliance_age") - t["age_years"].to_numpy()) / 0.8))
         taste = self.column("taste") * (1.0 + np.outer(looks, self.column("looks")))
         taste = taste * (1.0 - a("remaining", "reliance_loss") * np.outer(old, self.column("age_fear")))

@@ -69,7 +69,8 @@ def in_range(rng: np.random.Generator, entry: Mapping[str, Any]) -> float:
     """One figure drawn about its value: a tenth of the draws beyond either end of its range, none far beyond."""
     value, (low, high) = float(entry["value"]), entry["range"]
     z = float(np.clip(rng.normal(), -2.0, 2.0)) / Z90
-    return float(value + z * (high - value if z > 0 else value - low))
+    drawn = float(value + z * (high - value if z > 0 else value - low))
+    return max(drawn, low / 2) if low > 0 else drawn
 
 
 def _draw_faults(rng: np.random.Generator, raw: dict[str, Any]) -> None:

@@ -14,7 +14,7 @@ Severities = npt.NDArray[np.int8]
 
 ATTRIBUTES = (
     "drive", "deck_width_in", "deck_material", "engine_class", "start", "tier", "age_years", "looks", "kept",
-    "blade_clutch", "mulch_kit", "high_wheels", "new_price",
+    "blade_clutch", "mulch_kit", "high_wheels", "new_price", "tested",
 )  # fmt: skip
 SELF_PROPELLED = ("front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic")
 
@@ -53,7 +53,14 @@ def draw_stock(n: int, rng: np.random.Generator, a: Assumptions) -> Stock:
     wear = wear_score(table, use, a)
     table["looks"] = _draw_looks(table, wear, hidden.neglect, rng, a)
     severity = draw_faults(table, wear, hidden, rng, a)
+    table["tested"] = draw_tested(n, rng, a)
     return Stock(table, _plant_pairs(table, severity, rng, a))
+
+
+def draw_tested(n: int, rng: np.random.Generator, a: Assumptions) -> Floats:
+    """Share of what can be tested that a seller shows tested, shape (n,): all but all of it by some, little by most."""
+    well = rng.random(n) < a("stock", "tested_well_share")
+    return np.asarray(np.round(np.where(well, rng.beta(8.0, 2.0, n), rng.beta(1.5, 6.0, n)), 2))
 
 
 def _draw_class_attributes(n: int, rng: np.random.Generator, a: Assumptions) -> pd.DataFrame:

@@ -7,7 +7,7 @@ truth, and against the noise that even it cannot explain, the model is measured.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,22 +15,28 @@ from scipy.special import expit, ndtr
 
 from valuer.market.assumptions import Assumptions, Floats, assumptions
 from valuer.market.buyers import Buyers, Outcomes
-from valuer.market.sales import left_out_chance
+from valuer.market.sales import left_out_chance, mistake_law, stated_chance
 from valuer.market.stock import (
+    Hidden,
     Severities,
     Stock,
     can_have,
     draw_age_of_life,
     draw_hidden,
     draw_in_class,
+    draw_tested,
     expected_new_price,
     fault_log_odds,
+    fault_order,
     links,
     looks_score,
     wear_score,
 )  # fmt: skip
 
 CLASS_DRAWN = ("tier", "drive", "deck_width_in", "deck_material", "engine_class")
+WRONG_DRAWN = 0.2
+"""Share of the completions of a record that take its class for a wrong one: more than are wrong, each for less."""
+
 FLAGS = ("blade_clutch", "mulch_kit", "high_wheels")
 
 
@@ -38,24 +44,36 @@ FLAGS = ("blade_clutch", "mulch_kit", "high_wheels")
 class Truth:
     """True distribution of the log price of n records.
 
-    mean: shape (n,). sampling_variance: of `mean`, shape (n,); subtract its average from a squared error.
-    weight: shape (n, m), rows sum to 1; outcomes: of the n * m completions.
+    mean: shape (n,), of the recorded price, mistakes in it included. sampling_variance: of `mean`, shape (n,); subtract
+    its average from a squared error. weight: shape (n, m), rows sum to 1; outcomes: of the n * m completions.
+    mistakes: the law of mistakes in a price, see `sales.mistake_law`.
     """
 
     mean: Floats
     sampling_variance: Floats
     weight: Floats
     outcomes: Outcomes
+    mistakes: tuple[Floats, Floats, Floats]
 
     def quantile(self, share: float) -> Floats:
         """Log price below which `share` of such sales end, shape (n,); by bisection."""
-        n, m = self.weight.shape
         low, high = self.mean - 4.0, self.mean + 3.0
         for _ in range(26):
             middle = (low + high) / 2
-            below = (self.weight * self.outcomes.share_below(np.repeat(middle, m)).reshape(n, m)).sum(axis=1)
+            below = sum(
+                share * self._below(middle - shift, sd)
+                for share, shift, sd in zip(*self.mistakes, strict=True)
+            )
             low, high = np.where(below < share, middle, low), np.where(below < share, high, middle)
         return np.asarray((low + high) / 2)
+
+    def _below(self, log_price: Floats, mistake_sd: float) -> Floats:
+        """Share of sales below a log price where a mistake of this sd stands on top of it, shape (n,)."""
+        n, m = self.weight.shape
+        wider = replace(self.outcomes, spread=np.hypot(self.outcomes.spread, mistake_sd))
+        return np.asarray(
+            (self.weight * wider.share_below(np.repeat(log_price, m)).reshape(n, m)).sum(axis=1)
+        )
 
 
 def truth_of(
@@ -67,11 +85,12 @@ def truth_of(
     chunks = [slice(i, i + 250) for i in range(0, len(table), 250)]
     parts = [_truth_chunk(table.iloc[c].reset_index(drop=True), severity[c], rng, draws, a) for c in chunks]
     outcomes = Outcomes(np.concatenate([p.outcomes.chance for p in parts]),
-                        np.concatenate([p.outcomes.middle for p in parts]), parts[0].outcomes.spread)  # fmt: skip
+                        np.concatenate([p.outcomes.middle for p in parts]), parts[0].outcomes.spread,
+                        np.concatenate([p.outcomes.unsure for p in parts]))  # fmt: skip
     mean, variance, weight = (
         np.concatenate([getattr(p, k) for p in parts]) for k in ("mean", "sampling_variance", "weight")
     )
-    return Truth(mean, variance, weight, outcomes)
+    return Truth(mean, variance, weight, outcomes, mistake_law(a))
 
 
 def _truth_chunk(
@@ -82,19 +101,20 @@ def _truth_chunk(
     full, log_weight = _complete_class(table, known, m, rng, a)
     use, log_age = _complete_age(full, known, rng, a)
     log_weight = log_weight + log_age + _complete_kept(full, known, rng, a)
+    full["tested"] = _fill(known["tested"], pd.Series(draw_tested(len(full), rng, a)))
     hidden = draw_hidden(len(full), rng, a)
     wear = wear_score(full, use, a)
     log_weight = log_weight + _complete_looks(full, known, looks_score(full, wear, hidden.neglect, a), rng, a)
-    log_weight = log_weight + _log_chance_of_faults(full, known_severity, wear, hidden, a)
-    buyers = Buyers(a)
-    outcomes = buyers.outcomes_of(Stock(full, known_severity), buyers.objections(severity).repeat(m))
-    weight = log_weight.reshape(-1, m)
+    true_severity, log_faults = _complete_faults(full, known_severity, wear, hidden, rng, a)
+    outcomes = Buyers(a).outcomes(Stock(full, true_severity))
+    weight = (log_weight + log_faults).reshape(-1, m)
     weight = np.exp(weight - weight.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
-    each = outcomes.expected_log_price().reshape(-1, m)
+    shares, shifts, _ = mistake_law(a)
+    each = outcomes.expected_log_price().reshape(-1, m) + float(shares @ shifts)
     mean = (weight * each).sum(axis=1)
     variance = (weight**2 * (each - mean[:, None]) ** 2).sum(axis=1)
-    return Truth(mean, variance, weight, outcomes)
+    return Truth(mean, variance, weight, outcomes, mistake_law(a))
 
 
 def _complete_class(
@@ -102,26 +122,57 @@ def _complete_class(
 ) -> tuple[pd.DataFrame, Floats]:
     """Draw a class and its attributes for every completion; log weight of the class draw and the new price."""
     names = list(a.classes)
-    log_class = np.column_stack([_log_class(table, name, a) for name in names])
-    chance = np.exp(log_class - log_class.max(axis=1, keepdims=True))
-    chance /= chance.sum(axis=1, keepdims=True)
-    pick = (
-        (np.cumsum(chance, axis=1)[:, None, :] < rng.random((len(table), m))[:, :, None]).sum(axis=2).ravel()
-    )
-    pick = np.minimum(pick, len(names) - 1)
+    # Of every record the last completions take its tier and drive for another machine's.
+    n_wrong = max(round(WRONG_DRAWN * m), 1)
+    wrong = np.tile(np.arange(m) >= m - n_wrong, len(table))
+    unsaid = table.assign(tier=None, drive=None)
+    pick, log_told = np.empty(len(table) * m, dtype=int), np.zeros(len(table) * m)
+    for rows, said in ((~wrong, table), (wrong, unsaid)):
+        log_class = np.column_stack([_log_class(said, name, a) for name in names])
+        top = log_class.max(axis=1, keepdims=True)
+        chance = np.exp(log_class - top)
+        total = chance.sum(axis=1)
+        each = int(rows.sum() / len(table))
+        below = (
+            np.cumsum(chance / total[:, None], axis=1)[:, None, :]
+            < rng.random((len(table), each))[:, :, None]
+        )
+        pick[rows] = np.minimum(below.sum(axis=2), len(names) - 1).ravel()
+        log_told[rows] = np.repeat(np.log(total) + top[:, 0], each)
+    share = a("record", "wrong_class")
+    log_told += np.where(wrong, np.log(share / n_wrong), np.log((1.0 - share) / (m - n_wrong)))
+    log_told += np.where(wrong, np.repeat(_log_usual(table, a), m), 0.0)
     full = pd.concat([draw_in_class(name, np.flatnonzero(pick == i), rng, a) for i, name in enumerate(names)])
     full = full.sort_index()
     full["month"] = known["month"].to_numpy()
     for key in (*CLASS_DRAWN, "start", *FLAGS):
-        full[key] = _fill(known[key], full[key])
+        stated = known[key].where(~wrong) if key in ("tier", "drive") else known[key]
+        full[key] = _fill(stated, full[key])
     class_price = np.array([a.classes[name]["new_price"] for name in names])[pick]
     median = expected_new_price(full, class_price, a)
-    drawn = median * np.exp(rng.normal(0.0, a("new_price", "log_sd"), len(full)))
-    full["new_price"] = _fill(known["new_price"], pd.Series(drawn))
-    told = known["new_price"].notna().to_numpy()
-    density = _log_normal(np.log(full["new_price"].to_numpy() / median), a("new_price", "log_sd"))
-    rough = _log_normal(np.log(full["new_price"].to_numpy() / class_price), 0.2)
-    return full, np.where(told, density - rough, 0.0)
+    price = known["new_price"].astype(float).to_numpy()
+    told, own_sd, slip = ~np.isnan(price), a("new_price", "log_sd"), a("record", "new_price_log_sd")
+    # True given stated is normal in logs; the stated one is spread by both.
+    trust = own_sd**2 / (own_sd**2 + slip**2)
+    centre = np.where(told, trust * np.log(np.where(told, price, 1.0) / median), 0.0)
+    sd = np.where(told, own_sd * np.sqrt(1.0 - trust), own_sd)
+    full["new_price"] = median * np.exp(centre + sd * rng.normal(size=len(full)))
+    both = float(np.hypot(own_sd, slip))
+    density = _log_normal(np.log(np.where(told, price, 1.0) / median), both)
+    rough = _log_normal(np.log(np.where(told, price, 1.0) / class_price), 0.2)
+    return full, log_told + np.where(told, density - rough, 0.0)
+
+
+def _log_usual(table: pd.DataFrame, a: Assumptions) -> Floats:
+    """Log chance of the stated tier and drive if they are those of any machine of the market, shape (n,)."""
+    total = np.zeros(len(table))
+    for key in ("tier", "drive"):
+        share: dict[str, float] = {}
+        for c in a.classes.values():
+            for word, p in c[key].items():
+                share[word] = share.get(word, 0.0) + c["share"] * p
+        total += np.log([share[word] if pd.notna(word) else 1.0 for word in table[key]])
+    return total
 
 
 def _log_class(table: pd.DataFrame, name: str, a: Assumptions) -> Floats:
@@ -164,11 +215,14 @@ def _complete_age(
     age = known["age_years"].astype(float).to_numpy()
     told = ~np.isnan(age)
     drawn = np.empty(len(full))
-    drawn[told] = age[told]
+    # True over stated, by the law of the mistake turned round; the change of variable stands in the weight.
+    mistake = a("record", "age_younger") + a("record", "age_log_sd") * rng.normal(size=int(told.sum()))
+    drawn[told] = np.maximum(age[told], 0.05) * np.exp(mistake)
     drawn[~told] = draw_age_of_life(life[~told], rng, a)
     full["age_years"] = drawn
     left_out = np.minimum(a("left_out", "age_years") + a("left_out", "age_years_per_year") * drawn, 0.9)
-    log_weight = np.where(told, np.log1p(-left_out) + _log_age_density(drawn, life, a), np.log(left_out))
+    density = _log_age_density(drawn, life, a) + np.log(drawn)
+    log_weight = np.where(told, np.log1p(-left_out) + density, np.log(left_out))
     return use, log_weight
 
 
@@ -215,16 +269,40 @@ def _complete_looks(
     return np.asarray(np.where(known["looks"].notna(), np.log(np.maximum(chance, 1e-300)), 0.0))
 
 
-def _log_chance_of_faults(
-    full: pd.DataFrame, severity: Severities, wear: Floats, hidden: object, a: Assumptions
-) -> Floats:
-    """Log chance of the recorded faults given everything else, shape (n,); unseen ones say nothing."""
-    log_odds = fault_log_odds(full, wear, hidden, a)  # type: ignore[arg-type]
-    for cause, least, fault, weight in links(a):
-        log_odds[:, fault] += weight * (severity[:, cause] >= least)
-    present = severity > 0
-    chance = np.where(can_have(full, a), expit(log_odds), 1e-12)
-    said = np.log(np.where(present, chance, 1.0 - chance))
+def _complete_faults(
+    full: pd.DataFrame,
+    recorded: Severities,
+    wear: Floats,
+    hidden: Hidden,
+    rng: np.random.Generator,
+    a: Assumptions,
+) -> tuple[Severities, Floats]:
+    """The faults that are there, those on record and others drawn; log chance of the record, shape (n,)."""
+    log_odds = fault_log_odds(full, wear, hidden, a)
+    possible = can_have(full, a)
+    stated = stated_chance(full["tested"].to_numpy(dtype=float), a)
+    start = a.fault_ids.index("no_start")
     unseen = np.array([bool(row.get("shows_only_when_running")) for row in a.faults.values()])
-    dead = severity[:, a.fault_ids.index("no_start")] > 0
-    return np.asarray(np.where(dead[:, None] & unseen, 0.0, said).sum(axis=1))
+    dead = recorded[:, start] > 0
+    serious = a.fault_column("serious") + a("stock", "serious_more_as_it_stands") * hidden.given_away[:, None]
+    uniform, level = rng.random(recorded.shape), rng.random(recorded.shape)
+    by_fault: dict[int, list[tuple[int, int, float]]] = {}
+    for cause, least, fault, weight in links(a):
+        by_fault.setdefault(fault, []).append((cause, least, weight))
+    severity, total = recorded.copy(), np.zeros(len(full))
+    for j in fault_order(a):
+        lift = log_odds[:, j].copy()
+        for cause, least, weight in by_fault.get(j, []):
+            lift += weight * (severity[:, cause] >= least)
+        p = np.where(possible[:, j], expit(lift), 1e-12)
+        say = np.ones(len(full)) if j == start else stated
+        off = dead & unseen[j]
+        there = recorded[:, j] > 0
+        left = np.maximum(1.0 - p * say, 1e-12)
+        total += np.where(off, 0.0, np.where(there, np.log(p * say), np.log(left)))
+        drawn = ~there & ~off & (uniform[:, j] < p * (1.0 - say) / left)
+        severity[:, j] = np.where(drawn, 1 + (level[:, j] < serious[:, j]), severity[:, j])
+        total += np.where(
+            there & ~off, np.log(np.where(recorded[:, j] == 2, serious[:, j], 1.0 - serious[:, j])), 0.0
+        )
+    return severity, total

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, cast
 
@@ -20,9 +20,10 @@ from valuer.price_model.design import (
     runs,
     says_enough,
 )
-from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
+from valuer.price_model.hedonic import LinearBase, PooledBase, WorstCase, fit_linear, price_worst_case
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
 from valuer.price_model.pooled_fit import fit_pooled
+from valuer.price_model.together import Leftover, Together, found_together
 from valuer.price_model.trees import Trees, plain_trees
 from valuer.price_model.unknowns import Unknowns, learn_unknowns
 
@@ -37,6 +38,9 @@ POOLS_FROM = 2000
 TREE_STEPS = (0, 25, 50, 100, 200, 300)
 FEWEST_TREES = 25
 """Trees on a large table even where they hardly help: they watch for what the base cannot say."""
+BELIEVED = 3.0
+"""Residual, in units of its expected size, from which on a row's pull stays the same."""
+
 GAIN_WANTED = 0.002
 """Share of the squared error by which more trees, or pools instead of a line, must lower it out of fold."""
 
@@ -66,6 +70,7 @@ class PriceModel:
     usual: Floats
     coverage: float
     held_out: HeldOut
+    narrows: tuple[str, ...] = ()
 
     def predict(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a frame `value`, `low`, `high` in the target's unit, one row a row of the table, same index.
@@ -126,13 +131,17 @@ class PriceModel:
         base = self.base.log_price(heads[:, :start], rows[:, flags_start:], of)
         if self.trees is None:
             return base
-        return np.asarray(base + self.trees.along(heads[:, start : start + self.widths[1]], of, base))
+        codes = heads[:, start : start + self.widths[1]][of]
+        return np.asarray(base + self.trees.predict(np.hstack([codes, rows[:, flags_start:], base[:, None]])))
 
     def predict_rows(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
         """Value, low and high of coded rows, each of shape (n,), in the target's unit."""
         mean = self.log_value(rows)
         told, flags = rows[:, sum(self.widths[:2]) : self.flags_start], rows[:, self.flags_start :]
-        scale = self.interval.scale(scale_inputs(told, usual_fall(self.base, self.usual, flags), flags))
+        shown = shown_block(rows[:, self.widths[0] :], self.columns, self.narrows)
+        scale = self.interval.scale(
+            scale_inputs(told, usual_fall(self.base, self.usual, flags), flags, shown)
+        )
         low, high = mean - self.interval.below * scale, mean + self.interval.above * scale
         return np.exp(mean), np.exp(low), np.exp(high)
 
@@ -142,6 +151,12 @@ def usual_fall(base: LinearBase | PooledBase, usual: Floats, flags: Floats) -> F
     of = np.zeros(len(flags), dtype=np.intp)
     sound = base.log_price(usual[None, :], np.zeros((1, flags.shape[1])))
     return np.asarray(sound - base.log_price(usual[None, :], flags, of))
+
+
+def shown_block(codes: Floats, columns: Columns, narrows: Sequence[str]) -> Floats:
+    """How much is shown of what narrows the interval, shape (n, len(narrows)); nothing where it is not said."""
+    at = [len(columns.levels) + list(columns.knots).index(name) for name in narrows]
+    return np.nan_to_num(codes[:, at])
 
 
 def fit_price_model(
@@ -155,8 +170,9 @@ def fit_price_model(
     logs: Sequence[str] = (),
     lines: Sequence[str] = (),
     crossed: Sequence[tuple[str, str]] = (),
-    pairs: Sequence[tuple[str, str]] = (),
     jobs: Sequence[Sequence[str]] = (),
+    worst_cases: Sequence[tuple[str, Sequence[str]]] = (),
+    narrows: Sequence[str] = (),
     progress: Progress | None = None,
     counts: Floats | None = None,
 ) -> PriceModel:
@@ -167,7 +183,11 @@ def fit_price_model(
     where the direction is known; the model keeps it, whatever the data say. A column of 0, 1, 2 with sign -1 is a flag
     (absent, slight, serious). coverage: of the interval. logs: numeric columns on a log scale. lines: numeric columns
     that enter as a straight line. crossed: (categorical, numeric) columns whose slope depends on the level.
-    pairs: flags with an effect of their own when both are there. jobs: flags that one job cures, counted once.
+    jobs: groups of flags that one job cures, as a catalogue has it, each flag in one at most; which of them the sales
+    contradict, and what else does not add up, is found (`together`).
+    worst_cases: (flag, others) where the flag says no more than that it may be any of the others: it costs at least
+    what the dearest of them does.
+    narrows: numeric columns from 0 to 1 that may only narrow the interval.
     counts: how much each row counts, shape (n,), above 0 and at most 1; 1 is a whole sale, and so are all without it.
 
     Method: the base is linear on small tables and pooled on large ones when that predicts better out of fold; boosted
@@ -176,7 +196,9 @@ def fit_price_model(
     say = progress or (lambda _: None)
     y = _log_target(table, target)
     silent = {c for c in (*numeric, *categorical) if c in table.columns and not says_enough(table[c])}
-    numeric, categorical = ([c for c in names if c not in silent] for names in (numeric, categorical))
+    numeric, categorical, narrows = (
+        [c for c in names if c not in silent] for names in (numeric, categorical, narrows)
+    )
     signs = {name: sign for name, sign in signs.items() if name not in silent}
     crossed = [pair for pair in crossed if not silent & set(pair)]
     columns = learn_columns(table, numeric, categorical, signs, logs, lines, crossed)
@@ -184,10 +206,11 @@ def fit_price_model(
     say("reading what sellers left out")
     unknowns = learn_unknowns(coded, columns, counts)
     x, design = unknowns.filled(coded)
-    jobs_at = [_place(job, columns) for job in jobs]
-    maker = BaseMaker(x, coded.flags, y, design, _places(pairs, columns), jobs_at, counts)
-    codes = np.hstack([coded.categories, coded.numbers])
-    kind, weight, outside = _choose_base(maker, say)
+    named = Together(jobs=tuple(_place(job, columns) for job in jobs))
+    worst = tuple((_place([flag], columns)[0], _place(others, columns)) for flag, others in worst_cases)
+    maker = BaseMaker(x, coded.flags, y, design, named, worst, counts)
+    codes = np.hstack([coded.categories, coded.numbers, coded.flags])
+    maker, kind, weight, outside = _choose_base(maker, say)
     steps, error = _choose_trees(maker, outside, codes, columns, say)
     say("fitting on all rows")
     base = maker.fit(kind, weight, np.arange(len(y)))
@@ -202,10 +225,11 @@ def fit_price_model(
     told = list(unknowns.told(coded).values())
     told_block = np.column_stack(told) if told else np.zeros((len(y), 0))
     usual = x.mean(axis=0)
-    inputs = scale_inputs(told_block, usual_fall(base, usual, coded.flags), coded.flags)
-    interval = learn_interval(inputs, len(told), error, coverage, counts=counts)
+    shown = shown_block(codes, columns, narrows)
+    inputs = scale_inputs(told_block, usual_fall(base, usual, coded.flags), coded.flags, shown)
+    interval = learn_interval(inputs, len(told) + len(narrows), error, coverage, counts=counts)
     held_out = _held_out(error[whole_sales(counts, len(y))])
-    return PriceModel(columns, unknowns, base, trees, interval, usual, coverage, held_out)
+    return PriceModel(columns, unknowns, base, trees, interval, usual, coverage, held_out, tuple(narrows))
 
 
 def _held_out(error: Floats) -> HeldOut:
@@ -231,16 +255,12 @@ def _log_target(table: pd.DataFrame, target: str) -> Floats:
     return np.log(price)
 
 
-def _places(pairs: Sequence[tuple[str, str]], columns: Columns) -> list[list[int]]:
-    return [_place(pair, columns) for pair in pairs]
-
-
-def _place(names: Sequence[str], columns: Columns) -> list[int]:
+def _place(names: Sequence[str], columns: Columns) -> tuple[int, ...]:
     missing = [name for name in names if name not in columns.flags]
     if missing:
-        msg = f"pairs and jobs name flags (columns of 0, 1, 2 with sign -1), got {', '.join(missing)}"
+        msg = f"jobs name flags (columns of 0, 1, 2 with sign -1), got {', '.join(missing)}"
         raise TableError(msg)
-    return [columns.flags.index(name) for name in names]
+    return tuple(columns.flags.index(name) for name in names)
 
 
 @dataclass(frozen=True)
@@ -251,8 +271,8 @@ class BaseMaker:
     flags: Floats
     y: Floats
     design: Design
-    pairs: list[list[int]]
-    jobs: list[list[int]]
+    together: Together
+    worst: tuple[WorstCase, ...] = ()
     counts: Floats | None = None
 
     def counted(self, rows: np.ndarray) -> Floats | None:
@@ -262,10 +282,13 @@ class BaseMaker:
     def fit(self, kind: str, weight: Floats, rows: np.ndarray) -> LinearBase | PooledBase:
         """Fit one kind of base on the chosen rows."""
         x, flags, y = self.x[rows], self.flags[rows], self.y[rows]
+        counts = self.counted(rows)
         if kind == "linear":
-            return fit_linear(x, flags, y, self.design.signs, counts=self.counted(rows))
-        weight, counts = weight[rows], self.counted(rows)
-        return fit_pooled(x, flags, y, weight, self.design, self.pairs, self.jobs, counts=counts)
+            base: LinearBase | PooledBase = fit_linear(x, flags, y, self.design.signs, counts=counts)
+        else:
+            pairs, jobs = self.together.pairs, self.together.jobs
+            base = fit_pooled(x, flags, y, weight[rows], self.design, pairs, jobs, counts=counts)
+        return price_worst_case(base, self.worst)
 
     @cached_property
     def folds(self) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -288,22 +311,29 @@ class BaseMaker:
         return mean
 
 
-def _choose_base(maker: BaseMaker, say: Progress) -> tuple[str, Floats, list[LinearBase | PooledBase]]:
-    """The kind of base, the weight of each row, and one base a fold."""
+def _choose_base(
+    maker: BaseMaker, say: Progress
+) -> tuple[BaseMaker, str, Floats, list[LinearBase | PooledBase]]:
+    """What the base is fitted on, its kind, the weight of each row, and one base a fold."""
     n = len(maker.y)
     even = np.ones(n)
     say("fitting a line out of fold")
     linear = maker.fold_bases("linear", even)
     if n < POOLS_FROM or maker.flags.shape[1] < 3:
-        return "linear", even, linear
+        return maker, "linear", even, linear
     say("fitting pools of buyers out of fold")
-    weight = _row_weights(maker, maker.fit("pooled", even, np.arange(n)))
+    first = maker.fit("pooled", even, np.arange(n))
+    weight = _row_weights(maker, first)
+    left = maker.y - first.log_price(maker.x, maker.flags)
+    counted = weight if maker.counts is None else weight * maker.counts
+    known = Leftover.of(maker.flags, left, counted)
+    maker = replace(maker, together=found_together(known, maker.together.jobs))
     pooled = maker.fold_bases("pooled", weight)
     counts = maker.counts
     errors = [float(np.average((maker.y - maker.outside(b)) ** 2, weights=counts)) for b in (linear, pooled)]
-    return (
-        ("pooled", weight, pooled) if errors[1] < errors[0] * (1 - GAIN_WANTED) else ("linear", even, linear)
-    )
+    if errors[1] < errors[0] * (1 - GAIN_WANTED):
+        return maker, "pooled", weight, pooled
+    return maker, "linear", even, linear
 
 
 def _row_weights(maker: BaseMaker, base: LinearBase | PooledBase) -> Floats:
@@ -317,13 +347,16 @@ def _row_weights(maker: BaseMaker, base: LinearBase | PooledBase) -> Floats:
     far = np.maximum(np.abs(maker.y - mean), 1e-3)
     size = trees.fit(inputs, far, sample_weight=maker.counts).predict(inputs)
     weight = 1.0 / np.clip(size, np.quantile(size, 0.02), None)
+    # A gift, a nought lost or a machine of another class says little of what such machines bring (Huber 1964).
+    weight = weight * np.minimum(1.0, BELIEVED * size / far)
     return np.asarray(weight / weight.mean())
 
 
 def _trees(steps: int, codes: Floats, columns: Columns) -> Any:
     from sklearn.ensemble import HistGradientBoostingRegressor
 
-    directions = [0] * len(columns.levels) + [columns.signs.get(n, 0) for n in columns.knots] + [1]
+    of_numbers = [columns.signs.get(n, 0) for n in columns.knots]
+    directions = [*[0] * len(columns.levels), *of_numbers, *[-1] * len(columns.flags), 1]
     return HistGradientBoostingRegressor(
         max_iter=steps, max_leaf_nodes=6, learning_rate=0.05, min_samples_leaf=max(20, min(50, len(codes) // 100)),
         early_stopping=False, monotonic_cst=directions,

@@ -10,8 +10,8 @@ weighs more on a cheap thing: money * exp(-eta_k * (s_k - mean))), and e_k the s
 exp(linear in s_k) with a slope above -1, so that u_k rises with s_k. Pools
 are stacked: the price is v_0 = u_0, v_k = v_{k-1} + g_k * soft(u_k - v_{k-1}), with g_k the chance that somebody of
 pool k stays, which flags lower. Every flag only lowers every u_k and g_k, and v rises in each of them, so a flag never
-adds value and a worse level never costs less, whatever the coefficients are. Flags of one job count as the root of
-their sum of squares: the second costs less than the first.
+adds value and a worse level never costs less, whatever the coefficients are. Flags of one job count
+as hardly more than the largest.
 
 Which pools, what they mind, and how much is learned; nothing of the synthetic market's assumptions is read here.
 """
@@ -34,6 +34,9 @@ SOFT_LOG = 0.1
 
 
 Places = npt.NDArray[np.intp]
+
+JOB_POWER = 16
+"""Losses of one job add up by this power: a smooth form of the largest alone."""
 
 
 class Base(Protocol):
@@ -197,6 +200,31 @@ class PooledBase:
         return price
 
 
+WorstCase = tuple[int, tuple[int, ...]]
+"""A flag that says no more than that it may be any of some others; columns."""
+
+
+def price_worst_case(base: LinearBase | PooledBase, worst: Sequence[WorstCase]) -> LinearBase | PooledBase:
+    """The base with every such flag costing at least what the dearest of the others costs, to every pool of buyers."""
+    if isinstance(base, LinearBase):
+        return replace(base, losses=_at_least(base.losses, worst))
+    pools = []
+    for pool in base.pools:
+        share, money, leaves = (_at_least(each, worst) for each in (pool.share, pool.money, pool.leaves))
+        pools.append(replace(pool, share=share, money=money, leaves=leaves))
+    return replace(base, pools=tuple(pools))
+
+
+def _at_least(each: Floats, worst: Sequence[WorstCase]) -> Floats:
+    """each: of the levels of every flag, shape (2 * n_flags,), or nothing at all."""
+    if not len(each):
+        return each
+    by_level = np.cumsum(each.reshape(2, -1), axis=0)
+    for flag, others in worst:
+        by_level[:, flag] = np.maximum(by_level[:, flag], by_level[:, list(others)].max(axis=1))
+    return np.asarray(np.diff(by_level, axis=0, prepend=0.0).ravel())
+
+
 @dataclass(frozen=True)
 class Job:
     """Rows that show two or more flags of one job: the flag columns, the rows, and their levels there."""
@@ -269,8 +297,20 @@ class Marks:
         n = len(pool.share) // 2
         for job in self.jobs:
             each = job_losses(job, pool.share, pool.money, t, n)
-            off[job.rows] += np.sqrt((each**2).sum(axis=1)) - each.sum(axis=1)
+            off[job.rows] += one_loss(each) - each.sum(axis=1)
         return np.asarray(off)
+
+
+def one_loss(each: Floats) -> Floats:
+    """What several losses of one job come to: hardly more than the largest, and never less for one more; shape (n,).
+
+    each: shape (n, n_columns), 0 or more.
+
+    >>> one_loss(np.array([[0.3, 0.0], [0.3, 0.15], [0.3, 0.3]])).round(3).tolist()
+    [0.3, 0.3, 0.313]
+    """
+    largest = np.maximum(each.max(axis=1), 1e-12)
+    return np.asarray(largest * ((each / largest[:, None]) ** JOB_POWER).sum(axis=1) ** (1.0 / JOB_POWER))
 
 
 def job_losses(job: Job, share: Floats, money: Floats, t: Floats, n: int) -> Floats:

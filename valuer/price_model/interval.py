@@ -16,6 +16,9 @@ from valuer.price_model.design import Floats
 from valuer.price_model.trees import Trees, plain_trees
 
 LEAST_SCALE = 0.02
+RIDGE = 1e-3
+MOST_SIZE = 5.0
+"""Errors count up to this many times the median one: a nought too many says nothing of how far 8 sales in 10 reach."""
 
 
 def conformal_rank(n: int, miss: float) -> int | None:
@@ -48,11 +51,14 @@ def conformal_end(scores: Floats, miss: float, counts: Floats | None = None) -> 
 class Interval:
     """Ends of the interval in units of the scale: log low = mean - below * scale, log high = mean + above * scale.
 
+    blank: factor on the scale, in logs, for each of the first inputs, 0 or more: a line before the trees, so that
+    what is left blank widens the interval on every row and not only where a tree happens to ask for it.
     held_out: share of whole sales inside ends that were read off the others.
     """
 
     scale_model: Trees | None
     constant: float
+    blank: Floats
     below: float
     above: float
     held_out: float
@@ -61,16 +67,17 @@ class Interval:
         """Size of the error to expect, in logs, shape (n,)."""
         if self.scale_model is None:
             return np.full(len(inputs), self.constant)
-        return np.asarray(np.maximum(self.scale_model.predict(inputs), LEAST_SCALE))
+        line = np.exp(inputs[:, : len(self.blank)] @ self.blank)
+        return np.asarray(np.maximum(line * self.scale_model.predict(inputs), LEAST_SCALE))
 
 
-def scale_inputs(told: Floats, fall: Floats, flags: Floats) -> Floats:
-    """What the scale may look at: unknowns first, then the flags and how far they bring the usual row down.
+def scale_inputs(told: Floats, fall: Floats, flags: Floats, shown: Floats) -> Floats:
+    """What the scale may look at: unknowns and what is not shown, the flags and how far they bring the usual row down.
 
-    Shape (n, n_unknown + 1 + n_flags). Nothing else: whatever moved with an attribute, the value above all, could
-    make the interval narrower when the attribute is left out (measured: on up to 11 % of machines).
+    Shape (n, n_unknown + n_shown + 1 + n_flags). Nothing else: whatever moved with an attribute, the value above all,
+    could make the interval narrower when the attribute is left out (measured: on up to 11 % of machines).
     """
-    return np.hstack([1.0 - told, fall[:, None], flags])
+    return np.hstack([1.0 - told, 1.0 - shown, fall[:, None], flags])
 
 
 def learn_interval(
@@ -87,10 +94,11 @@ def learn_interval(
     """
     from sklearn.ensemble import HistGradientBoostingRegressor
 
-    size = np.maximum(np.abs(error), 1e-3)
+    size = np.abs(error)
+    size = np.clip(size, 1e-3, max(MOST_SIZE * float(np.median(size)), 1e-3))
     if len(error) < 600:
         usual = float(np.average(size, weights=counts))
-        return _ends(None, usual, error / usual, coverage, counts)
+        return _ends(None, usual, np.zeros(0), error / usual, coverage, counts)
 
     def trees() -> Any:
         directions = [1 if monotone and i < n_unknown else 0 for i in range(inputs.shape[1])]
@@ -99,23 +107,51 @@ def learn_interval(
             early_stopping=False, monotonic_cst=directions,
         )  # fmt: skip
 
+    def fit(rows: np.ndarray) -> tuple[Any, Floats]:
+        blank = _blank(inputs[rows], n_unknown if monotone else 0, size[rows], every[rows])
+        line = np.exp(inputs[rows, : len(blank)] @ blank)
+        return trees().fit(inputs[rows], size[rows] / line, sample_weight=every[rows]), blank
+
     every = np.ones(len(error)) if counts is None else counts
     # The scale at a row must not have seen that row's own error, or the ends come out too close.
     fold = np.arange(len(error)) % 4
     scale = np.empty(len(error))
     for k in range(4):
-        rest = fold != k
-        fitted = trees().fit(inputs[rest], size[rest], sample_weight=every[rest])
-        scale[fold == k] = fitted.predict(inputs[fold == k])
-    whole = trees().fit(inputs, size, sample_weight=every)
-    return _ends(plain_trees(whole), 0.0, error / np.maximum(scale, LEAST_SCALE), coverage, counts)
+        fitted, blank = fit(np.flatnonzero(fold != k))
+        here = inputs[fold == k]
+        scale[fold == k] = np.exp(here[:, : len(blank)] @ blank) * fitted.predict(here)
+    whole, blank = fit(np.arange(len(error)))
+    score = error / np.maximum(scale, LEAST_SCALE)
+    return _ends(plain_trees(whole), 0.0, blank, score, coverage, counts)
+
+
+def _blank(inputs: Floats, n_unknown: int, size: Floats, counts: Floats) -> Floats:
+    """What each blank adds to the log size of the error, 0 or more, all else in a line; shape (n_unknown,).
+
+    Gamma quasi-likelihood with a log link (McCullagh and Nelder 1989, from memory): size / expected + log expected.
+    """
+    from scipy.optimize import minimize
+
+    x = np.column_stack([inputs, np.ones(len(inputs))])
+
+    def loss(b: Floats) -> tuple[float, Floats]:
+        eta = x @ b
+        ratio = size * np.exp(-eta)
+        value = np.average(ratio + eta, weights=counts) + 0.5 * RIDGE * float(b[:-1] @ b[:-1])
+        slope = (counts * (1.0 - ratio)) @ x / counts.sum()
+        return float(value), slope + RIDGE * np.append(b[:-1], 0.0)
+
+    start = np.append(np.zeros(inputs.shape[1]), np.log(np.average(size, weights=counts)))
+    bounds = [(0.0, None)] * n_unknown + [(None, None)] * (x.shape[1] - n_unknown)
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds)
+    return np.asarray(found.x[:n_unknown])
 
 
 def _ends(
-    model: Trees | None, constant: float, score: Floats, coverage: float, counts: Floats | None
+    model: Trees | None, constant: float, blank: Floats, score: Floats, coverage: float, counts: Floats | None
 ) -> Interval:
     below, above = both_ends(score, coverage, counts)
-    return Interval(model, constant, below, above, held_out_coverage(score, coverage, counts))
+    return Interval(model, constant, blank, below, above, held_out_coverage(score, coverage, counts))
 
 
 def both_ends(score: Floats, coverage: float, counts: Floats | None = None) -> tuple[float, float]:

@@ -6,10 +6,10 @@ move together, so that what is seen of one kind of machine says something of its
 What no term explains is noise of its own, larger for wrecks.
 
 The noise is Student's t, so that one absurd sale has little say (Lange, Little and Taylor 1989, from memory): each
-sale is weighed by (v + 1) / (v + z^2), z its residual in units of the noise, and the fit repeated until the weights
-stand still. It begins from what the prior expects, so that several absurd sales do not speak for each other. A sale far
-out loses its say altogether; how far out it is, is judged with its own pull on the fit taken off. Sales lose half
-their weight in 18 months.
+sale is weighed by (v + 1) / (v + z^2), 1 at most, z its residual in units of the noise, and the fit repeated until
+the weights stand still. It begins from what the prior expects, so that several absurd sales do not speak for each
+other. A sale far out loses its say altogether; how far out it is, is judged with its own pull on the fit taken off.
+Sales lose half their weight in 18 months.
 
 Prices in another money show themselves before that: where sales agree with each other and stand further off than
 places do, the common factor is taken off first, and named.
@@ -352,7 +352,8 @@ def _fit(design: _Design, known: Evidence, prior: PlacePrior) -> _Fit:
     money = _money(offset, design, variance, known.weight)
     offset = offset - money
     first = offset**2 / expected
-    trust, noise = (FREEDOM + 1) / (FREEDOM + first) * _believed(np.sqrt(first)), 1.0
+    trust = np.minimum((FREEDOM + 1) / (FREEDOM + first), 1.0) * _believed(np.sqrt(first))
+    noise = 1.0
     change: FloatArray = np.zeros(len(design.prior))
     covariance = design.covariance
     for _ in range(100):
@@ -361,7 +362,7 @@ def _fit(design: _Design, known: Evidence, prior: PlacePrior) -> _Fit:
         before, change = change, np.asarray(covariance @ (design.X.T @ (precision * offset)))
         squared = (offset - design.X @ change) ** 2 / variance
         believed = _believed(np.sqrt(squared / noise / (1.0 - _leverage(design, covariance, precision))))
-        trust = (FREEDOM + 1) / (FREEDOM + squared / noise) * believed
+        trust = np.minimum((FREEDOM + 1) / (FREEDOM + squared / noise), 1.0) * believed
         sales = PRIOR_SALES + (known.weight * believed).sum()
         noise = (PRIOR_SALES + float(known.weight @ (trust * squared))) / sales
         if np.abs(change - before).max() < 1e-9:

@@ -14,7 +14,9 @@ import numpy as np
 from valuer.advice.ports import Basis, Beyond, Months
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
+from valuer.domain.looked_for import tested_share
 from valuer.domain.machine import Machine
+from valuer.domain.symptoms import symptom_catalogue
 from valuer.domain.words import did_you_mean
 from valuer.price_model.design import Coded, Floats, TableError, scaled
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
@@ -27,31 +29,31 @@ CATEGORICAL = (
     "drive", "deck_material", "engine_class", "start", "tier", "looks", "kept", "blade_clutch", "mulch_kit",
     "high_wheels",
 )  # fmt: skip
-NUMERIC = ("age_years", "deck_width_in", "new_price")
+NUMERIC = ("age_years", "deck_width_in", "new_price", "tested")
 SEASON = ("season_sin", "season_cos", "season_sin2", "season_cos2")
 SALE_COLUMNS = (*CATEGORICAL, *NUMERIC, "month", "faults", "price")
+OPTIONAL = ("tested",)
+"""Columns that a file of sales need not have."""
+
 EDGE = 1e-9
 """Share by which a number may pass the end of the data: rounding of a logarithm, no more."""
 
 LEVELS = {"slight": 1.0, "serious": 2.0}
 
-PAIRS = (
-    ("fuel_leak_carb", "starter_noise"),
-    ("smoke_blue", "oil_leak_sump"),
-    ("low_power", "oil_leak_minor"),
-    ("no_start", "paint_faded"),
-)
-"""Pairs with an effect of their own: two frights at once, and looks on a machine that does not run."""
 
+def jobs() -> tuple[tuple[str, ...], ...]:
+    """Symptoms with their causes, by the trade's catalogue: one loss, not several.
 
-JOBS = (
-    ("no_start", "hard_start", "weak_spark", "sheared_key", "stale_fuel", "choke_fault", "primer_fault"),
-    ("vibration", "blade_damaged", "bent_crank", "blade_mount_loose"),
-    ("oil_leak_unknown", "oil_leak_sump", "oil_leak_seal", "oil_leak_minor"),
-    ("low_compression", "smoke_blue", "head_gasket_leak"),
-    ("drive_none", "drive_slip", "wheel_gear_worn"),
-)
-"""Symptom and causes, and leaks that one repair cures: one loss, not several (common practice, no source)."""
+    Each fault is in the first job that names it, the symptoms in the order of the catalogue of symptoms.
+    """
+    catalogue, taken, found = fault_catalogue(), set[str](), []
+    for symptom in symptom_catalogue().values():
+        members = [
+            f for name in symptom.stands_for for f in (name, *catalogue[name].causes) if f not in taken
+        ]
+        taken |= set(members)
+        found.append(tuple(dict.fromkeys(members)))
+    return tuple(job for job in found if len(job) > 1)
 
 
 def season(month: Floats) -> dict[str, Floats]:
@@ -67,11 +69,11 @@ def model_table(sales: pd.DataFrame) -> pd.DataFrame:
     """
     import pandas as pd
 
-    missing = [c for c in SALE_COLUMNS if c not in sales.columns]
+    missing = [c for c in SALE_COLUMNS if c not in sales.columns and c not in OPTIONAL]
     if missing:
         msg = f"expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
         raise TableError(msg)
-    table = sales[[*CATEGORICAL, *NUMERIC]].copy()
+    table = sales.reindex(columns=[*CATEGORICAL, *NUMERIC])
     month = pd.to_numeric(sales["month"], errors="coerce").to_numpy(dtype=float)
     if not np.isin(month, np.arange(1, 13)).all():
         row = int((~np.isin(month, np.arange(1, 13))).argmax())
@@ -184,7 +186,7 @@ class MowerModel:
     def _numbers_beyond(self, machine: Machine) -> list[Beyond]:
         columns, found = self.price_model.columns, []
         for name in (name for name in NUMERIC if name in columns.knots):
-            value, ends = getattr(machine, name), (columns.knots[name][0], columns.knots[name][-1])
+            value, ends = number(machine, name), (columns.knots[name][0], columns.knots[name][-1])
             low, high = (exp(end) for end in ends) if name in columns.logs else ends
             if value is not None and not low * (1 - EDGE) <= value <= high * (1 + EDGE):
                 found.append(Beyond(name, value, (low, high)))
@@ -196,18 +198,25 @@ class MowerModel:
 
 
 def _numbers(machines: Sequence[Machine], name: str) -> Floats:
-    return np.array([np.nan if getattr(m, name) is None else getattr(m, name) for m in machines], dtype=float)
+    return np.array([np.nan if (said := number(m, name)) is None else said for m in machines], dtype=float)
 
 
-SIGNS: Mapping[str, int] = {"age_years": -1, **dict.fromkeys(fault_catalogue(), -1)}
+def number(machine: Machine, name: str) -> float | None:
+    """A number of the model that a machine says; how far it was tested is told by its readings and checks."""
+    return tested_share(machine) if name == "tested" else getattr(machine, name)
+
+
+SIGNS: Mapping[str, int] = {"age_years": -1, "tested": 1, **dict.fromkeys(fault_catalogue(), -1)}
 FIT_OPTIONS: Mapping[str, Any] = {
     "logs": ("new_price",),
     "lines": ("new_price", *SEASON),
     "crossed": (("tier", "age_years"), ("drive", "age_years"), ("tier", "new_price")),
-    "pairs": PAIRS,
-    "jobs": JOBS,
+    "jobs": jobs(),
+    "worst_cases": (("oil_leak_unknown", ("oil_leak_sump", "oil_leak_seal", "oil_leak_minor")),),
+    "narrows": ("tested",),
 }
-"""How `fit_price_model` is asked to see mowers."""
+"""How `fit_price_model` is asked to see mowers. A leak of unknown source is priced as the worst it may turn out to be
+(common practice, no source)."""
 
 
 def train_mower_model(

@@ -47,9 +47,10 @@ WORDS = {
     "kept": ("inside", "outside"),
     "engine_class": ("mid_ohv", "side_valve", "small_ohv", "large_ohv", "overhead_cam"),
 }
-NUMBERS = ("new_price", "age_years", "mulch_kit", "month", "floor")
+NUMBERS = ("new_price", "age_years", "mulch_kit", "tested", "month", "floor")
 UNSAID = {"tier": "mid", "drive": "rear_variable", "looks": "scuffed", "kept": "inside"} | {
     "engine_class": "mid_ohv", "new_price": 505.0, "age_years": 6.0, "mulch_kit": True,
+    "tested": 0.5,
 }  # fmt: skip
 """What counts where a machine does not say: that of the reference machine."""
 

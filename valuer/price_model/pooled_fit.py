@@ -9,6 +9,7 @@ import numpy as np
 
 from valuer.price_model.design import Design, Floats, keep_signs
 from valuer.price_model.hedonic import (
+    JOB_POWER,
     SOFT_LOG,
     SOFT_SHARE,
     LinearBase,
@@ -20,6 +21,7 @@ from valuer.price_model.hedonic import (
     expit,
     fit_linear,
     job_losses,
+    one_loss,
 )  # fmt: skip
 
 STARTS = ((-0.45, 0.0), (-0.12, 2.5), (0.0, 3.0))
@@ -277,8 +279,8 @@ def _losses_backward(
     n = len(d[f"share{k}"]) // 2
     for job in p.marks.jobs:
         each = job_losses(job, d[f"share{k}"], d[f"money{k}"], f.t, n)
-        length = np.maximum(np.sqrt((each**2).sum(axis=1)), 1e-9)
-        beside = to_off[job.rows][:, None] * (each / length[:, None] - 1.0)
+        whole = np.maximum(one_loss(each), 1e-9)
+        beside = to_off[job.rows][:, None] * ((each / whole[:, None]) ** (JOB_POWER - 1) - 1.0)
         weight = f.t[job.rows][:, None]
         for offset, level in ((0, job.first), (n, job.second)):
             share[offset + job.columns] += (beside * level).sum(axis=0)

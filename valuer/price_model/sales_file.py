@@ -29,7 +29,7 @@ from valuer.intake.tables import (
     workbook_rows,
 )
 from valuer.price_model.design import TableError
-from valuer.price_model.mower import CATEGORICAL, NUMERIC, SALE_COLUMNS, fault_table
+from valuer.price_model.mower import CATEGORICAL, NUMERIC, OPTIONAL, SALE_COLUMNS, fault_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -125,7 +125,7 @@ def _raw(data: bytes, name: str) -> tuple[pd.DataFrame, bool]:
     if twice:
         msg = f"{name}: expected each column once, got twice: {', '.join(twice)}"
         raise TableError(msg)
-    missing = [c for c in SALE_COLUMNS if c not in header]
+    missing = [c for c in SALE_COLUMNS if c not in header and c not in OPTIONAL]
     if missing:
         msg = f"{name}: expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
         raise TableError(msg)
@@ -136,7 +136,8 @@ def _raw(data: bytes, name: str) -> tuple[pd.DataFrame, bool]:
         if len(cells) != len(header):
             msg = f"{name}: row {row}: expected {len(header)} cells as in the header, got {len(cells)}"
             raise TableError(msg)
-    return pd.DataFrame(list(rows.values()), columns=header, index=list(rows), dtype=str), point
+    raw = pd.DataFrame(list(rows.values()), columns=header, index=list(rows), dtype=str)
+    return raw.assign(**{c: "" for c in OPTIONAL if c not in header}), point
 
 
 def _text(data: bytes, name: str) -> str:
@@ -255,6 +256,7 @@ RANGES = {
     "age_years": (0, 40),
     "deck_width_in": (18, 33),
     "new_price": (1, 1e7),
+    "tested": (0, 1),
     "month": (1, 12),
     "price": (0.01, 1e7),
 }
