@@ -39,17 +39,22 @@ def seen_running(machine: Machine) -> bool:
     return any(reading_value(machine.readings, name) for name in TAKEN_RUNNING)
 
 
-def tested_share(machine: Machine) -> float | None:
-    """Share of what a buyer could ask to see tested that readings and passed checks have shown, 0 to 1.
+TELLS_FROM = 0.5
+"""Share from which what was tested tells more than saying nothing: about what sellers who say nothing have shown."""
 
-    Each fault counts as often as machines on offer have it; a share of 1 would leave nothing to doubt. None where
-    nothing is said of tests at all.
+
+def tested_share(machine: Machine) -> float | None:
+    """Share of what a buyer could ask to see tested that was looked at, whatever came of it, 0 to 1.
+
+    Each fault counts as often as machines on offer have it; 1 would leave nothing to doubt. None where too little is
+    said of tests: one good reading must never be worth less than none.
     """
-    if not looked_for(machine):
-        return None
+    if machine.looked_over:
+        return 1.0
     weight = {
         fault.id: sum(fault.listed) for fault in fault_catalogue().values() if not lacks(machine, fault)
     }
     there = {finding.fault for finding in findings(machine)}
     seen = (looked_for(machine) | there) & weight.keys()
-    return sum(weight[fault] for fault in seen) / sum(weight.values())
+    share = sum(weight[fault] for fault in seen) / sum(weight.values())
+    return share if share >= TELLS_FROM else None

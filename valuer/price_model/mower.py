@@ -107,7 +107,7 @@ def fault_table(faults: pd.Series) -> pd.DataFrame:
     return pd.DataFrame(levels, columns=list(place), index=faults.index)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)  # a third of a million characters of numbers tell a reader nothing
 class MowerModel:
     """Values of machines: the fitted price model, how often it saw each fault, and where it comes from.
 
@@ -127,7 +127,10 @@ class MowerModel:
         return self.basis.synthetic and not self.basis.own_sales
 
     def encode(self, machines: Sequence[Machine], month: Months) -> Floats:
-        """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there."""
+        """Coded rows of shape (n, p) with every fault absent; unknowns are read from the faults that are there.
+
+        A cause beside its symptom is one fault, the symptom: naming it tells nothing of the rest of the machine.
+        """
         columns = self.price_model.columns
         codes = [
             [level.get(getattr(m, name), np.nan) for m in machines] for name, level in self._levels.items()
@@ -139,8 +142,11 @@ class MowerModel:
         ]
         flags = np.zeros((len(machines), len(columns.flags)))
         for row, machine in enumerate(machines):
-            for finding in findings(machine):
-                flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
+            there = findings(machine)
+            named = {cause for finding in there for cause in fault_catalogue()[finding.fault].causes}
+            for finding in there:
+                if finding.fault not in named:
+                    flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
         coded = Coded(
             np.array(codes, dtype=float).T.reshape(len(machines), -1), np.column_stack(numbers), flags
         )
@@ -207,16 +213,22 @@ def number(machine: Machine, name: str) -> float | None:
 
 
 SIGNS: Mapping[str, int] = {"age_years": -1, "tested": 1, **dict.fromkeys(fault_catalogue(), -1)}
+WORST_CASES = (
+    ("oil_leak_unknown", ("oil_leak_sump", "oil_leak_seal", "oil_leak_minor")),
+    ("no_start", ("weak_spark", "sheared_key", "stale_fuel", "choke_fault")),
+)
+"""A leak of unknown source, an engine that does not start for an unknown reason: priced as the worst it may turn out to
+be, so that naming it never lowers what the machine brings (common practice, no source)."""
+
 FIT_OPTIONS: Mapping[str, Any] = {
     "logs": ("new_price",),
     "lines": ("new_price", *SEASON),
     "crossed": (("tier", "age_years"), ("drive", "age_years"), ("tier", "new_price")),
     "jobs": jobs(),
-    "worst_cases": (("oil_leak_unknown", ("oil_leak_sump", "oil_leak_seal", "oil_leak_minor")),),
+    "worst_cases": WORST_CASES,
     "narrows": ("tested",),
 }
-"""How `fit_price_model` is asked to see mowers. A leak of unknown source is priced as the worst it may turn out to be
-(common practice, no source)."""
+"""How `fit_price_model` is asked to see mowers."""
 
 
 def train_mower_model(
