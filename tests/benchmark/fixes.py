@@ -101,7 +101,7 @@ class DefaultTrees:
 
     def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Level codes, numbers, one column a fault."""
-        sales = pd.DataFrame([{n: getattr(m, n) for n in ATTRIBUTES} for m in machines], dtype=object)
+        sales = pd.DataFrame([{n: getattr(m, n, None) for n in ATTRIBUTES} for m in machines], dtype=object)
         sales = sales.assign(month=month, faults="", price=1.0)
         return as_numbers(model_table(sales), self.like)
 

@@ -7,7 +7,8 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from valuer.market.assumptions import Assumptions, assumptions
+from tests.market.faithful import faithful
+from valuer.market.assumptions import assumptions
 from valuer.market.buyers import Buyers
 from valuer.market.sales import draw_sales, recorded_severity
 from valuer.market.stock import Stock
@@ -72,21 +73,10 @@ def test_the_truth_is_right_in_every_corner(judged: Judged) -> None:
         assert abs(error.mean()) < 3.5 * error.std() / np.sqrt(len(error)), name
 
 
-def without_mistakes() -> Assumptions:
-    """A market whose records are right and whole."""
-    right = {name: entry | {"value": 0.0} for name, entry in A.raw["record"].items()}
-    for name in ("stated_untested", "stated_tested"):
-        right[name] = right[name] | {"value": 1.0}
-    for name in ("age_log_sd", "new_price_log_sd"):
-        right[name] = right[name] | {"value": 1e-6}
-    right["wrong_class"] = right["wrong_class"] | {"value": 1e-9}
-    return Assumptions(A.raw | {"record": right})
-
-
 def test_a_record_that_says_everything_leaves_only_the_buyers(judged: Judged) -> None:
     """With nothing left out and nothing wrong the truth is the mean over buyers, exactly."""
     few = judged.stock.take(np.arange(40))
-    truth = truth_of(few.attributes, few.severity, 3, draws=60, a=without_mistakes())
+    truth = truth_of(few.attributes, few.severity, 3, draws=60, a=faithful())
     expected = Buyers(assumptions()).outcomes(few).expected_log_price()
     # The class is not on record; it enters by the floor alone, which few of them touch.
     assert np.median(np.abs(truth.mean - expected)) < 0.005
