@@ -89,9 +89,9 @@ def test_t49_a_ring_job_never_pays_on_a_190_machine(planned: Any) -> None:
 
 
 def test_t51_cleaning_the_axles_comes_first_on_stiff_rolling(planned: Any) -> None:
-    """T51: on a machine of 100 and more; not on one that is hardly worth its scrap."""
+    """T51: on a machine of 100 and more; they are not cleaned on one that is hardly worth its scrap."""
     assert ids(planned("stiff_roll:serious"))[0] == "wheel_clean_lube"
-    assert ids(planned("stiff_roll:serious", **CHEAP)) == ()
+    assert "wheel_clean_lube" not in ids(planned("stiff_roll:serious", **CHEAP))
 
 
 @pytest.mark.parametrize(("kind", "pays"), [(CHEAP, False), (DEAR, True)])
