@@ -32,6 +32,8 @@ LIBRARIES = (
     "rapidfuzz", "uvicorn", "coverage", "python_calamine", "openpyxl", "segno",
 )  # fmt: skip
 Spent = float
+STILL_S = 45.0
+"""A process that does nothing for so long waits for what will not come; on a busy machine others get a turn too."""
 
 
 @dataclass
@@ -99,12 +101,15 @@ def _be_the_child(copy: Path, do: Callable[[], str], writing: int) -> None:
 def _read_until_gone(reading: int, child: int, until: float, patience: float) -> str | None:
     os.set_blocking(reading, False)
     data = b""
+    moved, then = time.monotonic(), 0.0
     while True:
         try:
             piece = os.read(reading, 1 << 16)
         except BlockingIOError:
-            spent = _spent(child)
-            if time.monotonic() > until or spent > patience:
+            now, spent = time.monotonic(), _spent(child)
+            if spent > then + 0.1:
+                moved, then = now, spent
+            if now > until or spent > patience or now > moved + STILL_S:
                 break
             time.sleep(0.02)
             continue
