@@ -211,6 +211,30 @@ def test_money_in_another_unit_changes_no_decision() -> None:
     assert [week.chance for week in one.weeks] == pytest.approx([week.chance for week in ten.weeks], abs=1e-4)
 
 
+def test_what_is_left_over_is_never_less_than_scrap() -> None:
+    """A quick sale brings .60 of the value; where that is little, the iron brings more."""
+    poor, fair = (
+        sales([ONE], SeasonModel(sound=sound), FakeSelling(), ShopTerms(month=5))[0] for sound in (0.02, 1.0)
+    )
+    assert poor.left_over(3).tolist() == [poor.floor] * 4
+    assert fair.left_over(0)[0] == pytest.approx(0.60 * fair.value.amount, abs=0.01)
+
+
+def test_a_counter_brings_what_its_chance_and_what_is_left_of_the_offer_come_to() -> None:
+    """Paid with its chance; else he stands by his offer half the time, and there is waiting otherwise (judgement)."""
+    by_hand = 0
+    for offer in np.arange(150.0, 256.0, 5.0):
+        told: Any = judge_offers(
+            [ONE], FakeModel(), FakeSelling(), ShopTerms(month=5), float(offer), ask=260.0
+        )[0]
+        if told.verdict != "counter" or offer <= told.wait_brings:
+            continue
+        by_hand += 1
+        chance, left = told.counter_accepted, 0.5 * offer + 0.5 * told.wait_brings
+        assert told.counter_brings == pytest.approx(chance * told.counter + (1 - chance) * left, abs=0.1)
+    assert by_hand
+
+
 @settings(max_examples=20)
 @given(offer=st.floats(20, 300), week=st.integers(1, 12))
 def test_an_offer_above_what_waiting_is_worth_is_never_sent_away(offer: float, week: int) -> None:

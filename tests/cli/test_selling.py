@@ -11,9 +11,15 @@ from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.selling import PASSED
+from tests.advice.test_asking_price import SeasonModel
 from tests.cli.conftest import Run
 from tests.fake_model import FakeModel
+from tests.fake_selling import FakeSelling
+from valuer.advice.sale.asking_price import asking_prices
 from valuer.adviser import Adviser
+from valuer.cli import show, show_selling
+from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = str(ROOT / "valuer/demo/bench.json")
@@ -166,3 +172,17 @@ def test_bad_input_gets_one_line_and_exit_2(run: Run, args: tuple[str, ...]) -> 
     assert (ran.code, ran.out) == (2, "")
     assert len(ran.err.splitlines()) == 1
     assert BAD[args] in ran.err
+
+
+@pytest.mark.parametrize(("month", "said"), [(12, "in March ask"), (5, ", ask ")])
+def test_prices_of_spring_say_that_they_are_those_of_spring(
+    capsys: pytest.CaptureFixture[str], month: int, said: str
+) -> None:
+    """A machine kept for March is worth so much now and asked for in March; the least is that of today."""
+    machine = Machine.model_validate({**PASSED, "id": "m1", "faults": []})
+    terms = ShopTerms(month=month)
+    answers = asking_prices([machine], SeasonModel(), FakeSelling(), terms)
+    show_selling.asking_prices(show.console(), answers, full=False)
+    told = " ".join(capsys.readouterr().out.split())
+    assert said in told
+    assert ("least today" in told) == (month == 12)

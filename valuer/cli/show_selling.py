@@ -39,10 +39,13 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
         return
     if not answer.safety.may_be_sold:
         show.wrapped(out, answer.safety.statement, style="bold")
-    prices = ", ".join(f"{rung.name} {show.whole(rung.amount)}" for rung in answer.ladder)
+    keep = answer.keeping
+    called = {"ask": f"in {MONTHS[keep.month - 1]} ask", "least": "least today"} if keep.weeks else {}
+    prices = ", ".join(
+        f"{called.get(rung.name, rung.name)} {show.whole(rung.amount)}" for rung in answer.ladder
+    )
     after = "After that: " if answer.first else ""
     show.wrapped(out, f"{after}{prices}. Keep the least to yourself.")
-    keep = answer.keeping
     if keep.verdict == "keep":
         show.wrapped(out, f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason}")
     elif keep.verdict == "list now":
