@@ -16,7 +16,7 @@ from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray, Months
 from valuer.advice.sale.asking_price import asking_prices, standing
-from valuer.advice.sale.keeping import from_each_month, kept_for
+from valuer.advice.sale.keeping import from_each_month, keep_or_list, kept_for
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.sale import LEFT_OVER, later, sales
 from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
@@ -209,6 +209,29 @@ def test_money_in_another_unit_changes_no_decision() -> None:
     )
     assert [10 * week.ask for week in one.weeks] == pytest.approx([week.ask for week in ten.weeks])
     assert [week.chance for week in one.weeks] == pytest.approx([week.chance for week in ten.weeks], abs=1e-4)
+
+
+def test_care_and_risk_of_the_winter_come_off_what_keeping_is_worth() -> None:
+    """Half an hour at 15 and 7 for the care are 14.50; of a tenth at risk a tenth is lost."""
+    free = {
+        "month": 12,
+        "winter_care": 0.0,
+        "winter_care_hours": 0.0,
+        "keeping_loss": 0.0,
+        "hour_value": 15.0,
+    }
+    alone, cared, risky = (
+        keep_or_list(sales([ONE], SeasonModel(), FakeSelling(), terms)[0], terms, 12)
+        for terms in (
+            ShopTerms.model_validate(free | more)
+            for more in ({}, {"winter_care": 7.0, "winter_care_hours": 0.5}, {"keeping_loss": 0.1})
+        )
+    )
+    assert alone.month == cared.month == risky.month
+    assert alone.worth_kept - cared.worth_kept == pytest.approx(14.5, abs=0.011)
+    assert risky.worth_kept == pytest.approx(
+        0.9 * (alone.worth_kept + alone.storage) - alone.storage, abs=0.02
+    )
 
 
 def test_what_is_left_over_is_never_less_than_scrap() -> None:
