@@ -141,6 +141,7 @@ def test_the_descriptions_written_before_the_parser() -> None:
         # A state belongs to the part of its clause that is nearest, in any order.
         ("the cable on the drive side is down to a few strands", ["cable_frayed:serious"], []),
         ("left handle tube has gone and cracked right through", ["handle_loose:serious"], []),
+        ("the deck is where the left handle tube has since last year split", ["handle_loose:serious"], []),
         # What the next clause says without a part of its own is said of the part before.
         ("rear flap is there but torn", ["guard_missing:slight"], []),
         # A limit takes a "works" back; a denial of nothing but leaks leaves the one that was named.
