@@ -100,11 +100,18 @@ def test_a_machine_in_words_is_taken_in_and_keeps_its_name(run: Run) -> None:
     assert run("price", "grey-7").code == 0
 
 
-@pytest.mark.parametrize("command", ["price", "ask"])
-def test_the_answer_of_one_machine_comes_first_and_fits_twelve_lines(run: Run, command: str) -> None:
-    run("take", LINE, "--name", "green-1")
-    short, full = run(command, "green-1", "--month", "5"), run(command, "green-1", "--month", "5", "--full")
-    assert len(short.out.splitlines()) <= 12
+FAULTY = "rear drive, 21 in, 6 years, mid price, won't start, blade bent, rings while running, bag missing"
+
+
+@pytest.mark.parametrize("line", [LINE, FAULTY])
+@pytest.mark.parametrize("command", ["price", "ask", "fixes", "next", "offer"])
+def test_the_answer_of_one_machine_comes_first_and_fits_twelve_lines(
+    run: Run, command: str, line: str
+) -> None:
+    run("take", line, "--name", "green-1")
+    asked = [command, "green-1", *(["--offer", "60"] if command == "offer" else []), "--month", "5"]
+    short, full = run(*asked), run(*asked, "--full")
+    assert len(short.out.splitlines()) <= 12, short.out
     assert len(full.out.splitlines()) > 12
     assert "--full" in short.out
 

@@ -173,8 +173,8 @@ def names(out: Console, answers: Iterable[Called]) -> None:
         wrapped(out, "; ".join(told) + ".")
 
 
-def headline(out: Console, answer: Advice) -> None:
-    """The machine's value and its range, and what has tested that range."""
+def headline(out: Console, answer: Advice, *, tested: bool = True) -> None:
+    """The machine's value and its range, and what has ``tested`` that range."""
     value = answer.value
     sure = (
         f"{round(10 * value.coverage)} sales in 10 fall between {whole(value.low)} and {whole(value.high)}."
@@ -182,7 +182,7 @@ def headline(out: Console, answer: Advice) -> None:
     out.print(
         Text.assemble((name(answer), "bold"), f": about {whole(value.amount)} {value.currency}; {sure}")
     )
-    if answer.basis.range_holds:
+    if tested and answer.basis.range_holds:
         wrapped(out, answer.basis.range_holds)
 
 
@@ -305,6 +305,11 @@ def wrapped(out: Console, text: str, indent: str = "", first: str | None = None,
     first = indent if first is None else first
     lines = textwrap.fill(text, out.width, initial_indent=first, subsequent_indent=indent)
     out.print(Text(lines, style))
+
+
+def lines(out: Console, text: str, indent: str = "") -> int:
+    """How many lines `wrapped` makes of a text."""
+    return len(textwrap.wrap(text, out.width, initial_indent=indent, subsequent_indent=indent))
 
 
 def plain_table(*heads: str) -> Table:

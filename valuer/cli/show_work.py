@@ -6,11 +6,14 @@ from rich.console import Console
 from rich.text import Text
 
 from valuer.advice.work.documents import HourPoint, StepResult, SymptomCauses, WorkList, WorkStep
-from valuer.advice.worth.common import OUTSIDE
+from valuer.advice.worth.common import OUTSIDE, named
 from valuer.cli import show
 
 SHOWN = 4
-"""Steps shown after the first, where not all are asked for."""
+"""Steps shown after the first at most, where not all are asked for."""
+
+MOST_LINES = 12
+"""Lines of the answer about one machine, where not all of it is asked for."""
 
 NAMED = 3
 """Steps named of a list at one value of an hour."""
@@ -31,17 +34,19 @@ def work_lists(
     """
     if told:
         show.wrapped(out, f"Told so far: {', '.join(told)}. What was spent on it no longer counts.")
-    if len(answers) > show.IN_FULL and not full:
-        _table(out, answers)
-    else:
+    if full:
         for answer in answers:
-            (_full if full else work_list)(out, answer)
+            _full(out, answer)
             if on_record and answer.steps:
                 show.wrapped(out, _written_down(answer.id, answer.steps[0]))
-    if full:
         show.closing(out, answers)
-    else:
+    elif len(answers) > show.IN_FULL:
+        _table(out, answers)
         show.wrapped(out, _tail(answers[0]))
+    else:
+        room = MOST_LINES - (len(told) > 0)
+        for answer in answers:
+            work_list(out, answer, room, on_record=on_record)
 
 
 def _written_down(machine_id: str, step: WorkStep) -> str:
@@ -59,7 +64,7 @@ def _written_down(machine_id: str, step: WorkStep) -> str:
 
 def _tail(answer: WorkList) -> str:
     ground = "a synthetic (invented) market" if answer.basis.synthetic else "the sales given"
-    return f"Rests on {ground}, {answer.basis.own_sales} own sales. --full: every step, reason, caution, doubt and law."
+    return f"Rests on {ground}, {answer.basis.own_sales} own sales. --full: all of it, with cautions and law."
 
 
 def _table(out: Console, answers: Sequence[WorkList]) -> None:
@@ -79,27 +84,58 @@ def _table(out: Console, answers: Sequence[WorkList]) -> None:
         show.wrapped(out, caution, "    ", first="  - ")
 
 
-def work_list(out: Console, answer: WorkList) -> None:
-    """One machine in a dozen lines: its value, the first step with its cautions, and what follows."""
-    show.headline(out, answer)
+def work_list(out: Console, answer: WorkList, room: int = MOST_LINES, *, on_record: bool = False) -> None:
+    """One machine in so many lines: its value, what it brings, the first step with its cautions, and what follows."""
+    last = _written_down(answer.id, answer.steps[0]) if on_record and answer.steps else ""
+    ends = [_may_be_sold(answer), *([last] if last else []), _tail(answer)]
+    left = room - 1 - sum(show.lines(out, text) for text in ends)
+    show.headline(out, answer, tested=False)
     for line in answer.warnings:
         if line.startswith(OUTSIDE):
             show.wrapped(out, line)
-    show.wrapped(out, answer.summary)
-    steps(out, answer)
-    show.wrapped(out, answer.safety.statement, style="" if answer.safety.may_be_sold else "bold")
+            left -= show.lines(out, line)
+    brings = _brings(answer)
+    show.wrapped(out, brings)
+    steps(out, answer, left - show.lines(out, brings))
+    show.wrapped(out, ends[0], style="" if answer.safety.may_be_sold else "bold")
+    for text in ends[1:]:
+        show.wrapped(out, text)
 
 
-def steps(out: Console, answer: WorkList) -> None:
-    """The first step with its cautions, then those that follow, a line each."""
-    if answer.steps:
-        _step(out, answer.steps[0])
-        mind = "; ".join(_title(caution) for caution in answer.steps[0].cautions)
-        show.wrapped(out, f"Mind: {mind}.", "     ", style="italic")
-        for step in answer.steps[1 : 1 + SHOWN]:
-            show.wrapped(out, _line(step), "     ", first="")
-        if len(answer.steps) > 1 + SHOWN:
-            out.print(f"  ... and {len(answer.steps) - 1 - SHOWN} more steps behind rarer results.")
+def _brings(answer: WorkList) -> str:
+    if not answer.steps:
+        return answer.summary
+    return (
+        f"The list brings {show.whole(answer.expected_return)} more than leaving it as it stands, for about "
+        f"{answer.bench_hours:.1f} h and {show.whole(answer.cash)} of parts on average. First:"
+    )
+
+
+def _may_be_sold(answer: WorkList) -> str:
+    """Whether it may be sold as working, checks that are open counted; `--full` names them."""
+    safety, open_ = answer.safety, len(answer.safety.unchecked)
+    if safety.may_be_sold or "recall_open" in safety.must_cure:
+        return safety.statement
+    cure = f"must be cured first: {named(safety.must_cure)}" if safety.must_cure else ""
+    checks = f"{open_} safety check{'s' if open_ > 1 else ''} still open" if open_ else ""
+    return f"Not for sale as a working mower: {'; '.join(part for part in (cure, checks) if part)}."
+
+
+def steps(out: Console, answer: WorkList, room: int = MOST_LINES) -> None:
+    """The first step with its cautions, then as many of those that follow as there is room for, a line each."""
+    if not answer.steps:
+        return
+    first = answer.steps[0]
+    mind = f"Mind: {'; '.join(_title(caution) for caution in first.cautions)}."
+    _step(out, first)
+    show.wrapped(out, mind, "     ", first="     ", style="italic")
+    room -= 1 + show.lines(out, _told(first), "     ") + show.lines(out, mind, "     ")
+    after = answer.steps[1:]
+    shown = max(1, min(SHOWN, room - (len(after) > room))) if after else 0
+    for step in after[:shown]:
+        out.print(_line(step), overflow="ellipsis", no_wrap=True)
+    if len(after) > shown:
+        out.print(f"  ... and {len(after) - shown} more behind other results: --full")
 
 
 def _title(caution: str) -> str:
@@ -119,8 +155,11 @@ def _step(out: Console, step: WorkStep) -> None:
         overflow="ellipsis",
         no_wrap=True,
     )
-    told = "; ".join(f"{result.says} ({result.chance:.0%}): {_then(result)}" for result in step.results)
-    show.wrapped(out, told, "     ")
+    show.wrapped(out, _told(step), "     ")
+
+
+def _told(step: WorkStep) -> str:
+    return "; ".join(f"{result.says} ({result.chance:.0%}): {_then(result)}" for result in step.results)
 
 
 def _then(result: StepResult) -> str:
