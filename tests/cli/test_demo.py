@@ -25,10 +25,12 @@ def test_the_demo_shows_every_machine_and_says_that_all_is_invented(run: Run) ->
 
 def test_the_demo_gives_values_fault_costs_fixes_safety_cautions_and_a_ranking(run: Run) -> None:
     out = run("demo").out
-    for part in ("takes off", "First: ", "Which machine next", "Cautions:", "Least sure about:"):
+    for part in ("takes off", "First:", "Which machine next", "Cautions:", "Least sure about:"):
         assert part in out
     assert re.search(r"(step \d+|stop)", out)
-    assert "Not for sale as a working mower; must be cured first: fuel leak at carburettor" in out
+    assert "Not for sale as a working mower; must be cured first: fuel leak at carburettor" in " ".join(
+        out.split()
+    )
     assert "may be sold as a working mower" in out.lower()
 
 

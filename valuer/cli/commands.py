@@ -142,7 +142,7 @@ def demo(to: Path | None) -> None:
     show.valuation(out, next(value for value in values if value.id == VALUED))
     show.heading(out, f"What to do, step by step: {PLANNED}")
     planned = [machine for machine in stand if machine.id == PLANNED]
-    show_work.work_list(out, adviser.work_lists(planned, terms).work_lists[0])
+    show_work.work_list(out, adviser.work_lists(planned, terms).work_lists[0], tail=False)
     show.heading(out, "Which machine next")
     show.bench_ranking(out, adviser.bench_ranking(stand, terms).bench_ranking)
     show.heading(out, "Your own machines", YOUR_OWN)

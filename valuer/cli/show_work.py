@@ -84,10 +84,12 @@ def _table(out: Console, answers: Sequence[WorkList]) -> None:
         show.wrapped(out, caution, "    ", first="  - ")
 
 
-def work_list(out: Console, answer: WorkList, room: int = MOST_LINES, *, on_record: bool = False) -> None:
+def work_list(
+    out: Console, answer: WorkList, room: int = MOST_LINES, *, on_record: bool = False, tail: bool = True
+) -> None:
     """One machine in so many lines: its value, what it brings, the first step with its cautions, and what follows."""
     last = _written_down(answer.id, answer.steps[0]) if on_record and answer.steps else ""
-    ends = [_may_be_sold(answer), *([last] if last else []), _tail(answer)]
+    ends = [_may_be_sold(answer), *([last] if last else []), *([_tail(answer)] if tail else [])]
     left = room - 1 - sum(show.lines(out, text) for text in ends)
     show.headline(out, answer, tested=False)
     for line in answer.warnings:
@@ -118,7 +120,7 @@ def _may_be_sold(answer: WorkList) -> str:
         return safety.statement
     cure = f"must be cured first: {named(safety.must_cure)}" if safety.must_cure else ""
     checks = f"{open_} safety check{'s' if open_ > 1 else ''} still open" if open_ else ""
-    return f"Not for sale as a working mower: {'; '.join(part for part in (cure, checks) if part)}."
+    return f"Not for sale as a working mower; {'; '.join(part for part in (cure, checks) if part)}."
 
 
 def steps(out: Console, answer: WorkList, room: int = MOST_LINES) -> None:
@@ -131,7 +133,7 @@ def steps(out: Console, answer: WorkList, room: int = MOST_LINES) -> None:
     show.wrapped(out, mind, "     ", first="     ", style="italic")
     room -= 1 + show.lines(out, _told(first), "     ") + show.lines(out, mind, "     ")
     after = answer.steps[1:]
-    shown = max(1, min(SHOWN, room - (len(after) > room))) if after else 0
+    shown = max(0, min(SHOWN, room - (len(after) > room)))
     for step in after[:shown]:
         out.print(_line(step), overflow="ellipsis", no_wrap=True)
     if len(after) > shown:
