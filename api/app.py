@@ -119,7 +119,7 @@ def _questions(adviser: Adviser) -> APIRouter:
 def _facts() -> APIRouter:
     router = APIRouter(responses={status: PROBLEMS[status] for status in (401, 421, 500, 503)})
 
-    @router.get("/v1/catalogue")
+    @router.get("/v1/catalogue", responses={422: PROBLEMS[422]})
     def get_catalogue(
         words: Annotated[English, Query(description="English of its sentences")] = "british",
     ) -> Catalogue:

@@ -50,6 +50,7 @@ def test_what_goes_out_comes_in_again_and_twice_adds_nothing(
         "prices_seen": 0,
         "deed": None,
         "copy_before": None,
+        "read_as": [],
     }
     assert fresh.get("/v1/export").text == client.get("/v1/export").text
     other.close()
