@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 
 from tests.domain.bench import machine
 from valuer.domain.catalogue import CatalogueError, read_catalogue
+from valuer.domain.safety import cautions_for
 from valuer.domain.symptoms import (
     Look,
     Symptom,
     Symptoms,
     check_symptoms,
     likelihood,
+    look_actions,
     looks,
     outcome_chances,
     posterior,
@@ -187,3 +189,11 @@ def test_a_wrong_table_names_file_and_key(old: str, change: str, line: str) -> N
         check_symptoms(read_catalogue(TABLE.replace(old, change), "x.toml", Symptoms), "x.toml")
     assert line in str(caught.value)
     assert str(caught.value).startswith("x.toml: symptoms.s")
+
+
+def test_a_look_carries_the_cautions_of_the_reading_it_takes() -> None:
+    """Tip heights are taken under a tipped deck: told where the look is told, as where the reading is asked for."""
+    tips = symptom_catalogue()["vibration"].looks["tips"]
+    assert {caution.id for caution in cautions_for(("tip_height_mm",))} <= {
+        caution.id for caution in cautions_for(look_actions(tips))
+    }

@@ -214,10 +214,14 @@ _WORK_IN_WORDS = {
 
 
 def look_actions(look: Look) -> tuple[str, ...]:
-    """Return the action words whose cautions belong to a look: hands near the machine, and what its text says."""
+    """Return the words whose cautions belong to a look: hands near the machine, what its text says, its reading."""
     text = f"{look.name} {look.id.replace('_', ' ')}".lower()
     told = [action for action, words in _WORK_IN_WORDS.items() if any(word in text for word in words)]
-    return ("hands_on", *told, *(["run_engine"] if look.running else []), *([look.fix] if look.fix else []))
+    reading = (
+        look.reading if look.reading in Readings.model_fields else None
+    )  # others are worked out from readings
+    more = [word for word in (look.fix, reading) if word]
+    return ("hands_on", *told, *(["run_engine"] if look.running else []), *more)
 
 
 def likelihood(look: Look, outcome: str, cause: str) -> float:
