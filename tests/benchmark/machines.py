@@ -134,7 +134,7 @@ def with_many_faults(n: int, seed: int) -> list[Machine]:
         if not 13 <= len(names) <= 25:
             continue
         known = KINDS[str(rng.choice(list(KINDS)))]
-        pairs = [f"{name}:{rng.choice(fault_catalogue()[name].severities)}" for name in names]
+        pairs = [f"{name}:{rng.choice(fault_catalogue()[name].severities)}" for name in sorted(names)]
         try:
             found.append(Machine.model_validate({**known, "id": f"many{len(found)}", "faults": pairs}))
         except ValidationError:
