@@ -8,12 +8,23 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
 from tests.benchmark.machines import one_symptom
+from valuer.advice.work.beliefs import MOST_PLACES, story
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.tree import solve
 from valuer.advice.work.trouble import GONE
-from valuer.advice.work.ways_out import ROUTES, scrap_net
+from valuer.advice.work.ways_out import (
+    FOR_PARTS,
+    FOR_REPAIR,
+    PARTS_SOLD,
+    ROUTES,
+    USED_PARTS,
+    WORKING,
+    part_price,
+    scrap_net,
+)
 from valuer.advice.work.work_list import _knowing, work_lists
-from valuer.advice.worth.lattice import Lattice, lattices, scene_of
+from valuer.advice.worth.common import safety_of
+from valuer.advice.worth.lattice import Lattice, gone_with, lattices, scene_of
 from valuer.advice.worth.named import Named
 from valuer.adviser import Adviser, NotUsable
 from valuer.domain.fixes import fix_catalogue
@@ -205,3 +216,87 @@ def test_no_look_brings_more_than_perfect_knowledge(one: Machine) -> None:
         solve(job.troubles, job.acts, job.ways.best, [(job.prices, frozenset())])[0].value[job.tree.start]
     )
     assert best - without <= perfect + 1e-6
+
+
+# --------------------------------------------------------------------------- a symptom beside its cause
+def test_a_symptom_beside_its_causes_goes_with_the_last_of_them() -> None:
+    """Low compression beside slack valves is one loss; so is starting hard beside the low compression."""
+    names = ("hard_start:serious", "low_compression:serious", "valve_lash_out:serious", "stale_fuel:serious")
+    found = scene_of(machine(*names), terms()).findings
+    both = {"hard_start", "low_compression"}
+    assert gone_with(found, {"valve_lash_out"}) == {"valve_lash_out", "low_compression"}
+    assert gone_with(found, {"stale_fuel"}) == {"stale_fuel"}
+    assert gone_with(found, {"valve_lash_out", "stale_fuel"}) == {"valve_lash_out", "stale_fuel"} | both
+
+
+@pytest.mark.parametrize("cause", ["sheared_key:serious", "stale_fuel:serious"])
+def test_a_non_runner_with_its_cause_named_is_not_sold_as_working_before_the_cure(cause: str) -> None:
+    """Naming what is wrong starts no engine; it is for repair until the cause is cured, then for working again."""
+    one = machine("no_start:serious", cause, **KNOWN)
+    (job,) = jobs([one], MODEL, terms())
+    assert [item.fault for item in job.lattice.twice] == ["no_start"]
+    there = tuple(trouble.start for trouble in job.troubles)
+    gone = (GONE,) * len(there)
+    assert np.isneginf(job.ways.money[(WORKING, *there)])
+    assert np.isfinite(job.ways.money[(FOR_REPAIR, *there)])
+    assert np.isfinite(job.ways.money[(WORKING, *gone)])
+    adviser = Adviser(MODEL)
+    (listing,) = adviser.listings([one], terms()).listings
+    assert listing.sold_as == "for repair"
+
+
+def test_a_bent_blade_that_shakes_is_cured_with_its_shaking_and_not_before() -> None:
+    """Both shut the sale; a new blade opens it once the checks have passed, and not while the crank is unmeasured."""
+    one = machine("vibration:serious", "blade_damaged:serious", **KNOWN)
+    assert set(safety_of(one, terms()).must_cure) == {"vibration", "blade_damaged"}
+    after = safety_of(one, terms(), {"blade_damaged"})
+    assert not after.must_cure
+    assert "blade_and_mount" in after.unchecked
+    (job,) = jobs([one], MODEL, terms())
+    there = tuple(trouble.start for trouble in job.troubles)
+    assert np.isneginf(job.ways.money[(WORKING, *there)])
+
+
+def test_what_spoils_a_part_spoils_it_until_its_own_cause_is_cured() -> None:
+    """An engine low on compression beside slack valves sells as a part only once the valves are set."""
+    one = machine("low_compression:serious", "valve_lash_out:serious", **KNOWN)
+    plain = machine("valve_lash_out:serious", **KNOWN)
+    in_bits = []
+    for each in (one, plain):
+        (job,) = jobs([each], MODEL, terms())
+        start = tuple(trouble.start for trouble in job.troubles)
+        assert (
+            job.gains[0]
+            >= job.ways.money[(FOR_PARTS, *(GONE for _ in start))] - (job.ways.money[(FOR_PARTS, *start)])
+        )
+        in_bits.append(float(job.ways.money[(FOR_PARTS, *start)]))
+    engine = next(part for part in USED_PARTS if part.name == "engine")
+    assert in_bits[1] - in_bits[0] == pytest.approx(PARTS_SOLD * part_price(engine, one, terms()))
+
+
+def test_a_lesser_fix_that_failed_besides_leads_to_the_same_place() -> None:
+    """What a session's second fix could not have cured anyway tells nothing more."""
+    (job,) = jobs([machine("no_start:serious", **KNOWN)], MODEL, terms())
+    (told,) = job.stories.values()
+    riddle = told.riddle
+    lesser = [
+        (less, more)
+        for less, name in enumerate(riddle.fixes)
+        for more in range(len(riddle.fixes))
+        if less != more and (riddle.odds[less] <= riddle.odds[more]).all() and name
+    ]
+    assert lesser
+    for less, more in lesser:
+        alone = story(riddle, {}, [riddle.fixes[more]], most=MOST_PLACES)
+        both = story(riddle, {}, [riddle.fixes[more], riddle.fixes[less]], most=MOST_PLACES)
+        assert both.beliefs[both.trouble.start] == pytest.approx(alone.beliefs[alone.trouble.start])
+    narrow = story(riddle, {}, [], most=40)
+    missing = [
+        (less, more)
+        for less, more in lesser
+        if (0, 1 << more) in narrow.codes and (0, 1 << more | 1 << less) not in narrow.codes
+    ]
+    for less, more in missing:
+        both = story(riddle, {}, [riddle.fixes[more], riddle.fixes[less]], most=40)
+        assert both.trouble.start == narrow.codes[0, 1 << more]
+    assert missing

@@ -230,6 +230,16 @@ def gates_passed_over(machine: Machine, each: WorkList) -> list[str]:
         or (rows[item.fault]["must_cure"] == "serious" and item.severity == "serious")
     }
     worked_on = {fault for step in each.steps for part in step.parts_of_it for fault in part.faults}
+    for (
+        item
+    ) in machine.faults:  # a symptom goes with its causes, once every one that stands beside it is worked on
+        causes = {
+            other.fault
+            for other in machine.faults
+            if other.fault in rows[item.fault].get("causes", ())
+            and (other.severity == "serious" or item.severity == "slight")
+        }
+        worked_on |= {item.fault} if causes and causes <= worked_on else set()
     open_now = {way.route for way in each.ways_now if way.open}
     ends = {end.route for end in each.ends if end.chance > 0}
     found = []

@@ -163,7 +163,7 @@ def route_of(sale: Sale) -> Route | None:
     """Return how the machine may be offered; None while a recall is open."""
     if "recall_open" in sale.safety.must_cure:
         return None
-    dead = any(item.fault in NOT_RUNNING for item in (*sale.lattice.findings, *sale.lattice.held))
+    dead = any(item.fault in NOT_RUNNING for item in sale.lattice.found)
     return "for repair" if sale.safety.must_cure or dead else "working"
 
 

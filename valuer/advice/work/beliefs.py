@@ -166,10 +166,34 @@ def story(
     """
     whole = _told(riddle, None, most)
     code = _code(riddle, seen or {}, failed)
-    if cured or code in whole.codes:
-        return _at(whole, GONE if cured else whole.codes[code])
+    place = GONE if cured else whole.codes.get(code, _same_place(whole, code))
+    if place is not None:
+        return _at(whole, place)
     begun = _told(riddle, code, most)
     return _at(begun, begun.codes[code])
+
+
+def _same_place(told: Story, code: tuple[int, int]) -> int | None:
+    """Return the place at which a lesser fix that failed besides tells nothing more; None where there is none.
+
+    A session may hold a fix that is not followed from where its first one failed; what it leads to is that place.
+    """
+    shown, tried = code
+    failed = _failed(told.riddle, tried)
+    return next(
+        (
+            place
+            for (seen, fewer), place in told.codes.items()
+            if seen == shown and fewer & tried == fewer and (_failed(told.riddle, fewer) == failed).all()
+        ),
+        None,
+    )
+
+
+def _failed(riddle: Riddle, tried: int) -> FloatArray:
+    """Return the odds, under each cause, of the surest of the fixes tried, shape (c,)."""
+    places = [place for place in range(len(riddle.fixes)) if tried >> place & 1]
+    return np.asarray(riddle.odds[places].max(axis=0, initial=0.0))
 
 
 KEPT = 256
@@ -210,12 +234,10 @@ def _code(riddle: Riddle, seen: Mapping[str, str], failed: Sequence[str]) -> tup
 
 
 def _placed(riddle: Riddle, code: tuple[int, int]) -> Layer:
-    weight, failed = riddle.prior.copy(), np.zeros(len(riddle.causes))
+    weight, failed = riddle.prior.copy(), _failed(riddle, code[1])
     for place, look in enumerate(riddle.looks):
         shown = code[0] >> (BITS * place) & (1 << BITS) - 1
         weight = weight * look.chance[shown - 1] if shown else weight
-    for place in range(len(riddle.fixes)):
-        failed = np.maximum(failed, riddle.odds[place]) if code[1] >> place & 1 else failed
     if (weight * (1 - failed)).sum() <= 0:  # no cause allows it: the table is wrong then, not the eye
         weight, failed = riddle.prior.copy(), np.zeros(len(riddle.causes))
     return Layer(np.array([code[0]]), np.array([code[1]]), weight[None], failed[None])

@@ -210,10 +210,7 @@ class Course:
     @property
     def likeliest(self) -> Route:
         """The likeliest way out after it."""
-        chances: dict[int, float] = {}
-        for state, chance in self.endings:
-            chances[self.route(state)] = chances.get(self.route(state), 0.0) + chance
-        return ROUTES[max(chances, key=lambda route: chances[route])]
+        return ROUTES[self.job.ways.likeliest(self.endings)]
 
     def chance_of_loss(self, noise: float) -> float:
         """Return the chance that it leaves less than leaving as it stands was expected to; 0 without work.

@@ -6,7 +6,8 @@ from valuer.advice.ports import ValueModel
 from valuer.advice.work.bench_documents import Donor
 from valuer.advice.work.done import can_cure
 from valuer.advice.work.job import Job, job_of
-from valuer.advice.work.ways_out import FOR_PARTS, PARTS_SOLD, SCRAP, USED_PARTS, UsedPart, part_price
+from valuer.advice.work.ways_out import FOR_PARTS, PARTS_SOLD, SCRAP, USED_PARTS, UsedPart, part_price, spoils
+from valuer.advice.worth.lattice import gone_with
 
 MOST_MACHINES = 40
 """Benches up to which every pair is weighed."""
@@ -59,10 +60,8 @@ def _left_without(job: Job, part: UsedPart) -> float | None:
     in_bits, scrap = (float(job.ways.money[(way, *start)]) for way in (FOR_PARTS, SCRAP))
     if in_bits == float("-inf") or part.fix is None:
         return None
-    spoiled = any(
-        item.fault in part.spoiled_by and item.severity == "serious" and item.fault not in job.done.cured
-        for item in (*job.findings, *job.lattice.held, *job.lattice.twice)
-    )
+    gone = gone_with(job.lattice.found, job.done.cured)
+    spoiled = any(spoils(item, part) and item.fault not in gone for item in job.lattice.found)
     if spoiled or (part.name == "gearbox" and job.machine.drive == "push"):
         return None
     return max(in_bits - part_price(part, job.machine, job.terms) * PARTS_SOLD, scrap)

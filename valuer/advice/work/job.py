@@ -17,7 +17,7 @@ from valuer.advice.work.ways_out import SCRAP, WaysOut, flat_selling_cost, scrap
 from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
-from valuer.advice.worth.lattice import Lattice, lattices, must_cure, scene_of
+from valuer.advice.worth.lattice import Lattice, gone_with, lattices, must_cure, scene_of
 from valuer.domain.findings import findings
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Finding, Machine
@@ -103,12 +103,7 @@ class Job:
     @property
     def leaves_by(self) -> int:
         """The likeliest way out if the tree is followed, its place in `ROUTES`."""
-        chances: dict[int, float] = {}
-        for visit in self.came:
-            if visit.act is None:
-                route = int(self.ways.route[visit.state])
-                chances[route] = chances.get(route, 0.0) + visit.chance
-        return max(chances, key=lambda route: chances[route])
+        return self.ways.likeliest((visit.state, visit.chance) for visit in self.came if visit.act is None)
 
     @property
     def idle(self) -> "Job":
@@ -248,10 +243,13 @@ def _made(maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
     They are weighed as if nothing had been done yet, so that the list goes on as it was told.
     """
     ways = maker.left_out()
-    if len(ways) > 1:
-        fresh = replace(maker, done=NOTHING_DONE)
-        ways.sort(key=lambda out: -_at_first(_made_without(out, fresh, value, unchecked)))
-    return _made_without(ways[0], maker, value, unchecked)
+    if len(ways) == 1:
+        return _made_without(ways[0], maker, value, unchecked)
+    untouched = maker.done == NOTHING_DONE
+    fresh = maker if untouched else replace(maker, done=NOTHING_DONE)
+    at_first = [_made_without(out, fresh, value, unchecked) for out in ways]
+    best = max(range(len(ways)), key=lambda place: _at_first(at_first[place]))
+    return at_first[best] if untouched else _made_without(ways[best], maker, value, unchecked)
 
 
 def _at_first(job: Job) -> float:
@@ -285,7 +283,7 @@ def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ..
     Before that every fault that shuts a gate is cured, so that the check it failed is to be passed again.
     """
     found = (*machine.faults, *findings(machine, terms.blade_stop_limit_s))
-    cured = done.cured | {item.fault for item in found if must_cure(item)}
+    cured = gone_with(found, done.cured | {item.fault for item in found if must_cure(item)})
     left = tuple(item for item in machine.faults if item.fault not in cured)
     verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, cured)
     return verdict.unchecked

@@ -79,7 +79,7 @@ class Making:
                 if other != axis and high > 1:
                     rises = rises * _along(np.array([1.0, high]), other, k)
             rise = float(rises.max())
-            freed = parts_freed(self.lattice.findings[axis], self.lattice.machine, self.terms)
+            freed = parts_freed(self.lattice.findings[axis], self.lattice, self.terms)
             most[axis] = max(rise * (1 - self.terms.fee_share), freed, 0.0)
         return most
 

@@ -5,8 +5,9 @@ not distort the comparison of lists; they do count against breaking and scrappin
 sells as working has first to pass the safety checks that are still open; their time is charged there.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from valuer.advice.ports import FloatArray
 from valuer.advice.work.trouble import Trouble
 from valuer.advice.work.workshop import BoolArray, IntArray
 from valuer.advice.worth.documents import Route
-from valuer.advice.worth.lattice import Lattice, is_barred, must_cure, scrap_value
+from valuer.advice.worth.lattice import Lattice, is_barred, must_cure, scrap_value, stands_by
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, selling_cost
 
@@ -85,7 +86,7 @@ ROUTES: tuple[Route, ...] = ("working", "for repair", "for parts", "scrap")
 WORKING, FOR_REPAIR, FOR_PARTS, SCRAP = range(4)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class WaysOut:
     """Money left by each way out at every state, shape (4, *sizes); minus infinity where it is barred.
 
@@ -100,7 +101,15 @@ class WaysOut:
         """Money left by the best way, shape sizes."""
         return np.asarray(self.money.max(axis=0))
 
-    @property
+    def likeliest(self, endings: Iterable[tuple[tuple[int, ...], float]]) -> int:
+        """Return the likeliest way, place in `ROUTES`, over states with their chances; of equals the first met."""
+        chances: dict[int, float] = {}
+        for state, chance in endings:
+            route = int(self.route[state])
+            chances[route] = chances.get(route, 0.0) + chance
+        return max(chances, key=lambda route: chances[route])
+
+    @cached_property
     def route(self) -> IntArray:
         """The best way, place in `ROUTES`, shape sizes; of equals the first."""
         return np.asarray(self.money.argmax(axis=0))
@@ -157,13 +166,18 @@ def _not_as_working(item: Finding) -> bool:
     return must_cure(item) or item.fault in NOT_RUNNING
 
 
-def _any(lattice: Lattice, troubles: Sequence[Trouble], kind: object, sizes: tuple[int, ...]) -> BoolArray:
-    """Say at which states a finding of a kind is surely there, those without an axis always."""
-    assert callable(kind)  # noqa: S101
-    left = np.full(sizes, any(kind(item) for item in lattice.held))
+def _any(
+    lattice: Lattice, troubles: Sequence[Trouble], kind: Callable[[Finding], bool], sizes: tuple[int, ...]
+) -> BoolArray:
+    """Say at which states a finding of a kind is surely there.
+
+    Of those without an axis the held are always, a symptom told twice while a cause of it is.
+    """
+    kept_up = {fault for item in lattice.twice if kind(item) for fault in stands_by(item, lattice.found)}
+    left = np.full(sizes, any(kind(item) or item.fault in kept_up for item in lattice.held))
     for axis, trouble in enumerate(troubles):
         item = trouble.finding
-        if kind(Finding(item.fault, item.severity)):
+        if kind(Finding(item.fault, item.severity)) or item.fault in kept_up:
             left |= _along(trouble.sure, axis, len(sizes))
     return left
 
@@ -181,19 +195,21 @@ def _parts_net(
     for part in USED_PARTS:
         if part.name == "gearbox" and lattice.machine.drive == "push":
             continue
-        spoiled = _any(lattice, troubles, lambda item, part=part: _spoils(item, part), sizes)
+        spoiled = _any(lattice, troubles, lambda item, part=part: spoils(item, part), sizes)
         gross += part_price(part, lattice.machine, terms) * ~spoiled
     return gross * PARTS_SOLD - stripping_cost(terms)
 
 
-def _spoils(item: Finding, part: UsedPart) -> bool:
+def spoils(item: Finding, part: UsedPart) -> bool:
+    """Say whether a part is not worth selling with a finding there."""
     return item.severity == "serious" and item.fault in part.spoiled_by
 
 
-def parts_freed(item: Finding, machine: Machine, terms: ShopTerms) -> float:
-    """Return what more its parts bring once a finding is cured, money."""
-    spoiled = [part for part in USED_PARTS if _spoils(item, part)]
-    return PARTS_SOLD * sum(part_price(part, machine, terms) for part in spoiled)
+def parts_freed(item: Finding, lattice: Lattice, terms: ShopTerms) -> float:
+    """Return the most that its parts bring more once a finding is cured, symptoms told twice with it, money."""
+    gone = [item, *(each for each in lattice.twice if item.fault in stands_by(each, lattice.found))]
+    spoiled = [part for part in USED_PARTS if any(spoils(each, part) for each in gone)]
+    return PARTS_SOLD * sum(part_price(part, lattice.machine, terms) for part in spoiled)
 
 
 def part_price(part: UsedPart, machine: Machine, terms: ShopTerms) -> float:

@@ -6,8 +6,9 @@ import numpy as np
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.worth.documents import Safety, Value
-from valuer.advice.worth.lattice import Lattice, is_barred
+from valuer.advice.worth.lattice import Lattice, gone_with, is_barred
 from valuer.domain.faults import fault_catalogue
+from valuer.domain.findings import findings
 from valuer.domain.gates import gates_named
 from valuer.domain.machine import Machine
 from valuer.domain.months import MONTHS
@@ -91,11 +92,13 @@ def noise(value: Value) -> float:
 def safety_of(machine: Machine, terms: ShopTerms, cured: Collection[str] = ()) -> Safety:
     """Return whether the machine may be sold as a working mower, and what is missing.
 
-    ``cured`` are faults of its file that have been cured since: they no longer stand in the way, but the
-    checks they belong to have to be passed, and a reading that showed one has to be taken again.
+    ``cured`` are faults of its file that have been cured since: they and what was only a symptom of them no longer
+    stand in the way, but the checks they belong to have to be passed, and a reading that showed one has to be taken
+    again.
     """
-    left = tuple(item for item in machine.faults if item.fault not in cured)
-    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, cured)
+    gone = gone_with(findings(machine, terms.blade_stop_limit_s), cured)
+    left = tuple(item for item in machine.faults if item.fault not in gone)
+    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, gone)
     return Safety(
         may_be_sold=verdict.may_be_sold,
         must_cure=verdict.must_cure,

@@ -7,7 +7,7 @@ A symptom whose cause stands beside it is the same loss told twice: it has no ax
 cause. Faults that nobody looked for count at their chance (see `untested`).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -64,6 +64,11 @@ class Lattice:
     def now(self) -> float:
         """Expected sale price as it stands."""
         return float(self.values[(1,) * self.values.ndim])
+
+    @property
+    def found(self) -> tuple[Finding, ...]:
+        """Every finding, those without an axis of their own behind the others."""
+        return (*self.findings, *self.held, *self.twice)
 
 
 class Scene(NamedTuple):
@@ -225,6 +230,24 @@ def causes_beside(symptom: Finding, found: Sequence[Finding]) -> frozenset[str]:
         and symptom.chance >= 1
         and (item.severity == "serious" or symptom.severity == "slight")
     )
+
+
+def stands_by(symptom: Finding, found: Sequence[Finding]) -> frozenset[str]:
+    """Return the faults that keep up a symptom told twice: while one of them is there, so is the symptom.
+
+    They are its causes beside it; where a cause is a symptom told twice itself, what keeps that one up.
+    """
+    twice = {item.fault: item for item in told_twice(found)}
+    causes = causes_beside(symptom, found)
+    return frozenset[str]().union(
+        *(stands_by(twice[cause], found) if cause in twice else {cause} for cause in causes)
+    )
+
+
+def gone_with(found: Sequence[Finding], cured: Collection[str]) -> frozenset[str]:
+    """Return the faults that are gone once some are cured: these, and symptoms told twice that nothing keeps up."""
+    gone = frozenset(cured)
+    return gone | {item.fault for item in told_twice(found) if stands_by(item, found) <= gone}
 
 
 def _not_sold(
