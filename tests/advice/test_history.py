@@ -164,6 +164,14 @@ def test_what_moved_the_value_is_said(learned: SellingModel) -> None:
         [ONE], SeasonModel(), learned, ShopTerms(month=11), history={"m1": Stood(weeks[:1])}
     )[0]
     assert quiet.so_far.moved.endswith(f"{quiet.value.amount:.0f}.")
+    asked: Any = asking_prices(
+        [ONE],
+        SeasonModel(),
+        learned,
+        ShopTerms(month=11),
+        history={"m1": Stood((replace(weeks[0], enquiries=2),))},
+    )[0]
+    assert asked.so_far.moved.startswith("That 2 asked and nobody bought makes")
 
 
 def test_one_silly_offer_moves_little(learned: SellingModel) -> None:

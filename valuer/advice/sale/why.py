@@ -53,7 +53,9 @@ def _moved(sale: Sale, told: Learned, refused: float) -> str:
     """What the weeks say of the value, silence and offers apart."""
     before, now = sale.believed, sale.value.amount
     silent = before * float(np.exp(told.silent))
-    nobody = f"That nobody bought makes the {before:.0f} believed before {silent:.0f}"
+    asked = sum(week.enquiries or 0 for week in sale.weeks)
+    came = f"{asked} asked and nobody bought" if asked else "nobody bought"
+    nobody = f"That {came} makes the {before:.0f} believed before {silent:.0f}"
     if not refused:
         return f"{nobody}."
     rare = told.unsold >= FEW_COME and now > before

@@ -7,7 +7,7 @@ sells as working has first to pass the safety checks that are still open; their 
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -195,7 +195,7 @@ def _parts_net(
     for part in USED_PARTS:
         if part.name == "gearbox" and lattice.machine.drive == "push":
             continue
-        spoiled = _any(lattice, troubles, lambda item, part=part: spoils(item, part), sizes)
+        spoiled = _any(lattice, troubles, partial(spoils, part=part), sizes)
         gross += part_price(part, lattice.machine, terms) * ~spoiled
     return gross * PARTS_SOLD - stripping_cost(terms)
 
