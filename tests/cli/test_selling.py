@@ -137,6 +137,15 @@ def test_a_listing_praises_nothing(run: Run) -> None:
 
 
 @pytest.mark.parametrize(
+    ("checks", "says"),
+    [({}, "For repair, once the recall check has passed: "), ({"recall": "passed"}, "For repair: ")],
+)
+def test_a_non_runner_is_asked_for_as_what_it_is(run: Run, checks: dict[str, str], says: str) -> None:
+    text = run("ask", "-", "--month", "5", stdin=one(faults=["no_start:serious"], checks=checks)).out
+    assert says in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
     ("changes", "route", "words"),
     [
         ({"faults": ["guard_missing:serious"], "checks": {"recall": "passed"}}, "for repair", "Not to be run until"),

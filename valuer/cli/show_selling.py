@@ -30,6 +30,13 @@ def asking_prices(
     (show.closing if full else show.short_closing)(out, answers)
 
 
+def _when(answer: AskingPrice) -> str:
+    """How it is offered at these prices, and what comes before."""
+    if answer.sold_as == "for repair":
+        return "For repair, once the recall check has passed: " if answer.first else "For repair: "
+    return "After that: " if answer.first else ""
+
+
 def _short_asking_price(out: Console, answer: AskingPrice) -> None:
     """The gate first, then the prices in a line, what to do now, and why it has not sold."""
     out.print(Text.assemble((show.name(answer), "bold"), f" ({answer.value.currency})"))
@@ -44,8 +51,7 @@ def _short_asking_price(out: Console, answer: AskingPrice) -> None:
     prices = ", ".join(
         f"{called.get(rung.name, rung.name)} {show.whole(rung.amount)}" for rung in answer.ladder
     )
-    after = "After that: " if answer.first else ""
-    show.wrapped(out, f"{after}{prices}. Keep the least to yourself.")
+    show.wrapped(out, f"{_when(answer)}{prices}. Keep the least to yourself.")
     if keep.verdict == "keep":
         show.wrapped(out, f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason}")
     elif keep.verdict == "list now":
