@@ -1,5 +1,6 @@
 """Every block of the README runs: the walk on the shipped example, Python, and curl against a server."""
 
+import os
 import re
 import shlex
 import shutil
@@ -56,14 +57,12 @@ def test_the_walk_goes_through_line_by_line(real: Run, tmp_path: Path) -> None:
             (tmp_path / to.split("#")[0].strip()).write_text(ran.out)
 
 
-def test_the_answer_shown_first_is_the_answer_but_for_its_figures(real: Run) -> None:
+def test_the_answer_shown_first_is_the_answer(real: Run) -> None:
+    """Its figures too: the model is shipped, so that who tries it gets the same."""
     (shown,) = blocks("text")
     command, *said = shown.splitlines()
     assert said.pop() == "..."
-    ran = real(*shlex.split(command.removeprefix("$ valuer ")), "--month", "april")
-    now = ran.out.splitlines()[: len(said)]
-    # Figures move with every training of the model; the words may not.
-    assert [re.sub(r"\d+", "N", line) for line in now] == [re.sub(r"\d+", "N", line) for line in said]
+    assert real(*shlex.split(command.removeprefix("$ valuer "))).out.splitlines()[: len(said)] == said
 
 
 def test_the_lines_of_python_run(mower_model: "MowerModel", capsys: pytest.CaptureFixture[str]) -> None:
@@ -75,6 +74,7 @@ def test_the_lines_of_python_run(mower_model: "MowerModel", capsys: pytest.Captu
 def test_the_lines_of_curl_are_answered(mower_model: "MowerModel") -> None:
     curl = shutil.which("curl")
     if curl is None:
+        assert not os.environ.get("CI"), "curl is not installed, and in CI every block runs"
         pytest.skip("curl is not installed")
     bound = free_socket(0)
     port = bound.getsockname()[1]
