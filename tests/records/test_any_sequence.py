@@ -1,10 +1,10 @@
-"""Any sequence of what people do with the records, against a model of twenty lines; on a file and on a server.
+"""Any sequence of what people do with the records, against a model of some lines; on a file and on a server.
 
 ``VALUER_SEQUENCES=500`` tries more of them than the few of every day.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -23,16 +23,21 @@ from hypothesis.stateful import (
 )
 
 from tests.records.bench import NOW, machine
+from valuer.domain.machine import with_changes
 from valuer.records import bench
 from valuer.records.book_files import as_csv, as_json, book_in
-from valuer.records.entries import FixDone, ListingWeek, MachineEntry, Sale
-from valuer.records.store.problems import Changed, Conflict, NotThere
+from valuer.records.entries import Book, FixDone, ListingWeek, MachineEntry, Sale
+from valuer.records.store.beside import Deed
+from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem
 from valuer.records.store.store import Kept, Post, Store, backup_store, open_store, restore_store
 
 IDS = st.sampled_from(["m1", "m2", "m3"])
 DAYS = st.dates(date(2026, 5, 1), date(2026, 8, 30))
 MONEY = st.integers(1, 100_000).map(lambda cents: cents / 100)
 FIX = {"fix": "blade_sharpen", "fault": "blade_dull"}
+
+
+Refused = type[Exception] | None
 
 
 class Model:
@@ -59,8 +64,40 @@ class Model:
         self.put(name, change(before.entry), before.version + 1)
         return self.kept[name]
 
+    def rename(self, name: str, to: str) -> Kept:
+        """The entry under another name, or the refusal that is due."""
+        if name not in self.kept:
+            raise NotThere(name)
+        if to in self.kept:
+            raise Conflict(to)
+        before = self.kept.pop(name)
+        after = before.entry.model_copy(update={"machine": with_changes(before.entry.machine, id=to)})
+        self.kept[to] = Kept(after, before.version + 1)
+        self.deeds.append((to, before.entry, after))
+        return self.kept[to]
 
-Refused = type[Exception] | None
+    def add(self, entries: Sequence[MachineEntry], *, replace: bool) -> tuple[int, int]:
+        """How many of the entries are new and how many others under a known name, or the refusal that is due."""
+        new = [entry for entry in entries if entry.id not in self.kept]
+        others = [entry for entry in entries if entry not in new and self.kept[entry.id].entry != entry]
+        if others and not replace:
+            raise Conflict("others")
+        for entry in (*new, *others):
+            self.put(entry.id, entry, self.kept[entry.id].version + 1 if entry in others else 1)
+        return len(new), len(others)
+
+    def undo(self, back: Sequence[Deed]) -> Refused:
+        """Take deeds back, the newest first: all of them, or none where something came after one."""
+        kept = dict(self.kept)
+        for deed in back:
+            there = kept.pop(deed.machine_id, None)
+            taken = deed.before is not None and deed.before.id in kept
+            if deed.undone_at is not None or (there.entry if there else None) != deed.after or taken:
+                return Conflict
+            if deed.before is not None:
+                kept[deed.before.id] = Kept(deed.before, there.version + 1 if there else 1)
+        self.kept = kept if back else self.kept
+        return None if back else Conflict
 
 
 def outcome(do: Callable[[], Any]) -> tuple[Any, Refused]:
@@ -92,7 +129,7 @@ class AnySequence(RuleBasedStateMachine):
         assert outcome(store) == outcome(model)
 
     def tick(self) -> Any:
-        """The next moment; now and then the clock goes back."""
+        """The next moment."""
         self.moment += timedelta(seconds=1)
         return self.moment
 
@@ -181,21 +218,37 @@ class AnySequence(RuleBasedStateMachine):
                 self.model.posts[key].entry.model_dump_json(),
             )
 
+    @rule(name=IDS, to=IDS)
+    def rename(self, name: str, to: str) -> None:
+        """A machine gets another name."""
+        if name != to:
+            self.both(lambda: self.store.rename(name, to, self.tick()), lambda: self.model.rename(name, to))
+
     @precondition(lambda self: self.model.deeds)
-    @rule(data=st.data())
-    def undo(self, data: st.DataObject) -> None:
-        """One of the last deeds is taken back, where nothing came after it."""
+    @rule(data=st.data(), whole=st.booleans())
+    def undo(self, data: st.DataObject, whole: bool) -> None:  # noqa: FBT001 - drawn by name
+        """One of the last deeds is taken back, alone or with all that was done at once with it."""
         deeds = self.store.deeds(NOW)
         assert [(deed.machine_id, deed.before, deed.after) for deed in reversed(deeds)] == self.model.deeds
         deed = data.draw(st.sampled_from(deeds[:3]))
-        there = self.model.kept.get(deed.machine_id)
-        done, refused = outcome(lambda: self.store.undo(deed.number, self.tick()))
-        if deed.undone_at is not None or (there.entry if there else None) != deed.after:
-            assert refused is Conflict
-            return
-        version = there.version + 1 if there else 1
-        self.model.put(deed.machine_id, deed.before, version, deed=False)
-        assert (done, refused) == (self.model.kept.get(deed.machine_id), None)
+        at_once = [each for each in deeds if each.done_at == deed.done_at and each.undone_at is None]
+        undo = self.store.undo_at_once if whole else self.store.undo
+        _, refused = outcome(lambda: undo(deed.number, self.tick()))
+        assert refused is self.model.undo(at_once if whole else [deed])
+
+    @rule(
+        names=st.lists(IDS, min_size=1, unique=True), age=st.integers(0, 20), day=DAYS, replace=st.booleans()
+    )
+    def import_others(self, names: list[str], age: int, day: date, replace: bool) -> None:  # noqa: FBT001 - the same
+        """A file is taken in: new machines, and others under a name that is there."""
+        others = [bench.taken(None, machine(name, age_years=age), day, None) for name in names]
+        book = book_in("import.json", as_json(Book(machines=tuple(others))))
+
+        def counted() -> tuple[int, int]:
+            found = self.store.add(book, self.tick(), replace=replace, remember=True)
+            return len(found.new), len(found.changed)
+
+        self.both(counted, lambda: self.model.add(others, replace=replace))
 
     @rule(csv=st.booleans())
     def export_and_import(self, csv: bool) -> None:  # noqa: FBT001 - drawn by name
@@ -222,6 +275,13 @@ class AnySequence(RuleBasedStateMachine):
         """A copy is put back while the store is in use."""
         path, self.model.kept, self.model.deeds, self.model.posts = copy
         restore_store(path, self.tick(), self.where)
+
+    @precondition(lambda self: not self.on_file)
+    @rule()
+    def copy_a_server(self) -> None:
+        """A server has its own way of copying, and says which."""
+        with pytest.raises(StoreProblem, match="pg_dump"):
+            backup_store(self.tick(), self.where)
 
     @rule()
     def start_anew(self) -> None:
