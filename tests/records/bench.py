@@ -1,6 +1,7 @@
-"""Invented machines and sales to write down."""
+"""Invented machines and sales to write down, and what becomes of a store on a bad disk."""
 
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from valuer.domain.machine import Machine
@@ -56,3 +57,11 @@ def full_entry(name: str = "green-1") -> MachineEntry:
 def seen(price: float = 190.0, kind: Any = "ask_seen") -> Comparable:
     """A price seen around."""
     return Comparable(machine=machine("seen-1"), kind=kind, seen_on=date(2026, 5, 10), price=price)
+
+
+def damage(file: Path, place: int = 30) -> bytes:
+    """Spoil a store where everybody notices, and return what it holds then."""
+    with file.open("r+b") as bytes_of:
+        bytes_of.seek(place)
+        bytes_of.write(b"\xff" * 4000)
+    return file.read_bytes()

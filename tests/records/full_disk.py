@@ -19,7 +19,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-from tests.records.bench import NOW, entry, full_entry
+from tests.records.bench import NOW, damage, entry, full_entry
 from valuer.records.entries import Book
 from valuer.records.store.backups import check
 from valuer.records.store.problems import StoreProblem
@@ -59,12 +59,6 @@ def _import(file: Path) -> None:
         store.close()
 
 
-def _damage(file: Path) -> None:
-    with file.open("r+b") as damaged:
-        damaged.seek(30)
-        damaged.write(b"\xff" * 4000)
-
-
 def _age(file: Path) -> None:
     with closing(sqlite3.connect(file)) as connection:
         for table in ("changes", "own_terms", "pictures", "deeds"):
@@ -83,7 +77,7 @@ DEEDS = {
     "backup": Deed(_nothing, lambda file: backup_store(LATER, str(file)), NEW),
     "restore": Deed(_nothing, lambda file: restore_store(_copy_of_old(file), LATER, str(file)), OLD),
     "restore over a damaged store": Deed(
-        _damage, lambda file: restore_store(_copy_of_old(file), LATER, str(file)), OLD
+        damage, lambda file: restore_store(_copy_of_old(file), LATER, str(file)), OLD
     ),
     "migration": Deed(_age, lambda file: open_store(LATER, str(file)).close(), NEW),
 }
@@ -119,7 +113,7 @@ def _wrong(deed: Deed, file: Path, before: bytes, refusal: Exception | None) -> 
         if not copy.name.endswith("-damaged.sqlite"):
             check(copy)
     _copy_of_old(file)
-    if refusal and deed.ready is _damage:
+    if refusal and deed.ready is damage:
         if file.read_bytes() != before:
             yield "refused, and the damaged store is not what it was"
         return

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.records.bench import NOW, entry, full_entry
+from tests.records.bench import NOW, damage, entry, full_entry
 from valuer.records.entries import Book
 from valuer.records.store import backups, restoring
 from valuer.records.store.problems import Damaged, StoreProblem
@@ -39,14 +39,6 @@ def ids(file: Path) -> list[str]:
         return sorted(kept.entry.id for kept in store.entries())
     finally:
         store.close()
-
-
-def damage(file: Path) -> bytes:
-    """Spoil a store where everybody notices, and return what it holds then."""
-    with file.open("r+b") as bytes_of:
-        bytes_of.seek(30)
-        bytes_of.write(b"\xff" * 4000)
-    return file.read_bytes()
 
 
 OLD, NEW = ["m0", "m1", "m2"], ["later", "m0", "m1", "m2"]

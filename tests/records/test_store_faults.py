@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import event, make_url
 
-from tests.records.bench import NOW, entry, full_entry
+from tests.records.bench import NOW, damage, entry, full_entry
 from valuer.records.entries import Book
 from valuer.records.store.backups import check
 from valuer.records.store.migrate import REVISIONS, upgrade
@@ -346,9 +346,7 @@ def test_two_processes_write_at_once(file: Path) -> None:
 def test_a_damaged_file_is_found_and_a_backup_takes_its_place(file: Path, place: int) -> None:
     filled(file, 50)
     backup_store(NOW, str(file))
-    with file.open("r+b") as bytes_of:
-        bytes_of.seek(place)
-        bytes_of.write(b"\xff" * 4000)
+    damage(file, place)
     with pytest.raises(
         Damaged, match=r"records\.sqlite is damaged \(.+\); `valuer restore` lists the backups"
     ):
