@@ -11,7 +11,7 @@ from fastapi.routing import APIRoute
 
 from api.lanes import Lane
 from api.problems import FieldProblem, Refusal
-from valuer.records.strict_json import BadJson, parse
+from valuer.records.strict_json import BadJson, at_first_sight, parse
 
 MOST_BYTES = 2_000_000  # a thousand machines with every reading fit
 BYTES_A_VALUE = 10  # at least, in what anybody has to ask: a name, a colon, a figure, a comma
@@ -67,10 +67,13 @@ class StrictRoute(APIRoute):
     def _understood(self, body: bytes) -> Any:
         """The record that a body stands for; an error about it is the one FastAPI would raise."""
         assert self.body_field  # noqa: S101 - asked only where the route takes a body
-        value = _value(body, self.most_bytes // BYTES_A_VALUE)
+        long, most = len(body) >= SHORT, self.most_bytes // BYTES_A_VALUE
+        value = _value(body, most, at_first_sight if long else parse)
         record, errors = self.body_field.validate(value, {}, loc=("body",))
         if errors:
             raise RequestValidationError(errors)
+        if long:
+            _value(body, most, parse)
         return record
 
 
@@ -106,9 +109,9 @@ async def bounded_bytes(
     raise Refusal(413, f"the body is over {most / 1_000:,.0f} kB; {smaller}")
 
 
-def _value(body: bytes, most: int) -> Any:
+def _value(body: bytes, most: int, read: Callable[[str, int], Any]) -> Any:
     try:
-        return parse(body.decode(), most)
+        return read(body.decode(), most)
     except UnicodeDecodeError:
         detail = "the body is not UTF-8 text; encode it as UTF-8"
     except BadJson as error:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, FastAPI
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
+from api import bodies
 from api.bodies import MOST_BYTES, HeavyRoute
 from api.problems import MEDIA_TYPE, install, pointer
 from api.questions import MOST_MACHINES, Question
@@ -111,6 +112,42 @@ def test_a_wrong_field_is_pointed_at(client: TestClient, body: str) -> None:
     document = problem(post(client, body), 422)
     where, what = FIELDS[body]
     assert document["errors"] == [{"pointer": where, "detail": what}]
+
+
+FILL = ", ".join(json.dumps({"id": f"m{number}", "note": "-" * 400}) for number in range(12))
+"""Machines that nothing is wrong with, longer than what is read strictly at once."""
+
+LONG = {
+    "[%s, {]": "not valid JSON: key must be a string (line 1, column ",
+    "[%s": "not valid JSON: EOF while parsing a list (line 1, column ",
+    "[%s, 1" + "0" * 5_000 + "]": "a number is absurdly long; give at most 15 digits",
+    '{"machines": [%s], "terms": '
+    + "[" * 900
+    + "]" * 900
+    + "}": "nested too deeply; a machine has at most three levels",
+    '{"machines": [%s, {"id": "z", "note": "a", "note": "b"}]}': (
+        '"note" stands twice in the object with id "z"; keep one of them'
+    ),
+}
+
+
+@pytest.mark.parametrize("body", LONG)
+def test_a_long_body_is_refused_in_the_words_of_a_short_one(client: TestClient, body: str) -> None:
+    (error,) = problem(post(client, body.replace("%s", FILL)), 422)["errors"]
+    assert (error["pointer"], error["detail"][: len(LONG[body])]) == ("", LONG[body])
+
+
+def test_a_long_body_that_says_something_wrong_is_not_read_for_doubled_names(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Refusing costs less than answering: the dear reading is for what would be answered."""
+    read: list[int] = []
+    monkeypatch.setattr(bodies, "parse", lambda text, _: read.append(len(text)))
+    document = problem(post(client, f'{{"machines": [{FILL}], "terms": {{"month": 13}}}}'), 422)
+    assert [each["pointer"] for each in document["errors"]] == ["/terms/month"]
+    assert not read
+    post(client, f'{{"machines": [{FILL}], "terms": {{"month": 5}}}}')
+    assert len(read) == 1
 
 
 def test_every_wrong_field_is_pointed_at(client: TestClient) -> None:

@@ -6,8 +6,11 @@ NaN and Infinity pass here, so that the record they stand in can refuse them by 
 import json
 from typing import Any
 
+from pydantic_core import from_json
+
 MOST_VALUES = 1_000_000  # in a file of 25 MB; each costs some 200 bytes to hold
 TOO_DEEP = "nested too deeply; a machine has at most three levels"
+TOO_LONG = "a number is absurdly long; give at most 15 digits"
 
 
 class BadJson(ValueError):
@@ -30,8 +33,7 @@ def parse(text: str, most: int = MOST_VALUES) -> Any:
     Traceback (most recent call last):
     valuer.records.strict_json.BadJson: "id" stands twice in the object with id "m1"; keep one of them
     """
-    if sum(map(text.count, ",[{")) >= most:
-        raise BadJson(f"holds more than {most:,} values; split it")
+    _count(text, most)
     try:
         return json.loads(text, object_pairs_hook=_once)
     except json.JSONDecodeError as error:
@@ -42,7 +44,33 @@ def parse(text: str, most: int = MOST_VALUES) -> Any:
     except BadJson:
         raise
     except ValueError:  # Python refuses to convert whole numbers of thousands of digits
-        raise BadJson("a number is absurdly long; give at most 15 digits") from None
+        raise BadJson(TOO_LONG) from None
+
+
+def at_first_sight(text: str, most: int = MOST_VALUES) -> Any:
+    """The same at a third of the price, doubled names let pass: for a long text that will be refused for what it says.
+
+    One that is right so far has to go through `parse` before it is believed.
+
+    >>> at_first_sight('{"id": "m1", "id": "m2"}')
+    {'id': 'm2'}
+    """
+    _count(text, most)
+    try:
+        return from_json(text, cache_strings="none")
+    except ValueError as error:
+        words, _, place = str(error).partition(" at line ")
+    if words.startswith("recursion limit"):
+        raise BadJson(TOO_DEEP)
+    if words == "number out of range":
+        raise BadJson(TOO_LONG)
+    row, _, column = place.partition(" column ")
+    raise BadJson(f"not valid JSON: {words}", int(row), int(column))
+
+
+def _count(text: str, most: int) -> None:
+    if sum(map(text.count, ",[{")) >= most:
+        raise BadJson(f"holds more than {most:,} values; split it")
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
