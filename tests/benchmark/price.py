@@ -266,7 +266,7 @@ def pair_recovery(run: Run) -> dict[str, tuple[float, float]]:
     return found
 
 
-CROSSED = {
+CROSSED: dict[str, tuple[dict[str, Any], str]] = {
     "looks weigh more on a dearer tier": ({"drive": "rear_variable", "tier": ("mid", "premium")}, "looks"),
     "a bag is missed more on a driven machine": ({"drive": ("push", "front_one_speed")}, "bag_missing"),
     "dirt weighs less out of season": ({"month": (5, 11)}, "dirty"),
