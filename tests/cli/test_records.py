@@ -34,6 +34,19 @@ def test_taking_in_and_measuring_again(run: Run) -> None:
     )
 
 
+def test_words_are_put_over_what_is_known_and_the_rest_stays(run: Run) -> None:
+    """Who times the blade says that and no more; who takes a whole file gets the file."""
+    run("take", "rear drive, 22 in, 5 years, blade is dull, surface rust", "--name", "green-1")
+    run("done", "green-1", "recall", "passed")
+    ran = run("take", "no rust, 6 years, blade stops in 2.1 2.2 2.1 s", "--name", "green-1")
+    assert ran.out.endswith("green-1: measured again; what was not said stays as it was.\n")
+    machine = json.loads(run("export").out)["machines"][0]["machine"]
+    assert (machine["drive"], machine["deck_width_in"], machine["age_years"]) == ("rear_variable", 22.0, 6.0)
+    assert [fault.split(":")[0] for fault in machine["faults"]] == ["blade_dull"]
+    assert machine["checks"] == {"recall": "passed"}
+    assert machine["readings"]["blade_stop_s"] == [2.1, 2.2, 2.1]
+
+
 def test_a_bad_file_takes_nothing_in(run: Run) -> None:
     ran = run("take", "-", stdin=FILE + b"m3,pull,4,,,\n")
     assert (ran.code, ran.out) == (2, "")

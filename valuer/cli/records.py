@@ -29,6 +29,8 @@ from valuer.domain.words import printable
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
+    from valuer.intake.words import Understood
+    from valuer.records.entries import MachineEntry
     from valuer.records.store.store import Store
 
 SOLD_AS = ("working", "for_repair", "for_parts", "scrap")
@@ -134,12 +136,15 @@ def take(
     """Take machines in, or measure them again.
 
     WHICH is a file as for `valuer price`, or one machine in your own words with its --name. A machine on the
-    bench gets the new findings and readings; what was done to it stays on record.
+    bench gets the findings and readings of the file in place of its own; words are put over what is known of
+    it, and the rest stays. What was done to it stays on record.
     """
+    from valuer.intake.added import with_said
     from valuer.intake.doubts import about_intake
     from valuer.records.bench import taken
 
-    found = {machine.id: machine for machine in _to_take(file, only, name)}
+    machines_read, said = _to_take(file, only, name)
+    found = {machine.id: machine for machine in machines_read}
     if len(found) > 1 and (paid is not None or hours is not None):
         raise click.ClickException(
             f"--paid, --hours: the file holds {len(found)} machines; name one with --machine"
@@ -147,22 +152,32 @@ def take(
     on = day or today()
     for machine in found.values():
         look_right(about_intake(on, today(), hours, paid, machine.new_price), sure=sure)
+
+    def machine(name: str, before: "MachineEntry | None") -> "Machine":
+        return with_said(before.machine, said) if before and said else found[name]
+
     with records_at(where) as store:
         written = store.put(
-            list(found), lambda name, before: taken(before, found[name], on, paid, hours), now()
+            list(found), lambda name, before: taken(before, machine(name, before), on, paid, hours), now()
         )
     for before, after in written:
         what = "taken in" if before is None else "nothing new" if before == after else "measured again"
-        click.echo(f"{after.id}: {what}.")
+        rest = "; what was not said stays as it was" if said and what == "measured again" else ""
+        click.echo(f"{after.id}: {what}{rest}.")
 
 
-def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine, ...]":
-    """The machines to take in; a line of words needs a name, for the records know no machine called `it`."""
+def _to_take(
+    file: str, only: Sequence[str], name: str | None
+) -> "tuple[tuple[Machine, ...], Understood | None]":
+    """The machines to take in, and what was said of one in words.
+
+    A line of words needs a name, for the records know no machine called `it`.
+    """
     from valuer.cli.asked import is_file, say, understood
     from valuer.records.files import name_of
 
     if is_file(file) and name is None:
-        return machines(file, only)
+        return machines(file, only), None
     if name is None:
         machines(file, only)  # says what is wrong with a file that is not there, or what was understood
         raise click.ClickException("--name: give the machine a name, such as --name green-1")
@@ -170,7 +185,7 @@ def _to_take(file: str, only: Sequence[str], name: str | None) -> "tuple[Machine
         raise click.ClickException(f"--name: is for a machine in words; {name_of(file)} names its own")
     read = understood(file, name)
     say(read)
-    return (read.machine,)
+    return (read.machine,), read
 
 
 @click.command()
