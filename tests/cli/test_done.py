@@ -1,6 +1,7 @@
 """Looks and checks that were done are written down, and the list goes on from there."""
 
 import json
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,9 @@ from tests.cli.conftest import Run
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
 from valuer.cli import model
+from valuer.domain.gates import Gate, gate_catalogue
+from valuer.domain.machine import Machine
+from valuer.domain.safety import safety_verdict
 
 FILE = b"id,drive,age_years,faults\nm1,push,6,fuel_leak_carb:serious;hard_start:serious\n"
 
@@ -83,7 +87,10 @@ BAD = {
         "STEP: expected a fix, a check or a look that m1 asks for, got 'recal'; did you mean 'recall'?"
     ),
     ("recall", "perhaps"): "check result must be one of passed, failed; got 'perhaps'",
-    ("blade_stop", "passed"): "blade_stop is passed by readings, not by a word; give blade_stop_s",
+    ("blade_stop", "passed"): (
+        "RESULT: blade_stop is passed by its readings, not by a word: "
+        'valuer take "blade stops in 2.1 2.2 2.1 s" --name m1'
+    ),
     ("recall", "passed", "--parts", "3"): "--parts: is for a fix; recall is a look or a check",
     ("recall", "passed", "--failed"): "--cured: is for a fix; recall is a look or a check",
     ("bowl_gasket", "perhaps"): "RESULT: expected --cured or --failed for a fix, got 'perhaps'",
@@ -96,3 +103,15 @@ def test_what_does_not_fit_gets_one_line_and_changes_nothing(run: Run, args: tup
     ran = run("done", "m1", *args)
     assert (ran.code, ran.out, ran.err) == (2, "", f"valuer: {BAD[args]}\n")
     assert run("export").out == before
+
+
+@pytest.mark.parametrize("gate", [gate for gate in gate_catalogue().values() if not gate.by_check])
+def test_how_readings_are_said_that_pass_a_check_is_understood(run: Run, gate: Gate) -> None:
+    """The line of the refusal, typed as it stands, takes every reading the check asks for, and passes it."""
+    refused = run("done", "m1", gate.id, "passed")
+    command = shlex.split(refused.err.partition("by a word: ")[2])
+    run("take", "-", stdin=b"id,drive,age_years\nm1,push,6\n")
+    assert run(*command[1:]).code == 0
+    machine = Machine.model_validate(json.loads(run("export").out)["machines"][0]["machine"])
+    assert all(getattr(machine.readings, name) is not None for name in gate.readings)
+    assert gate.id not in safety_verdict(machine).unchecked

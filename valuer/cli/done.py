@@ -19,6 +19,12 @@ if TYPE_CHECKING:
 PASSED, FAILED = "passed", "failed"
 OF_A_FIX = {"cured": True, FAILED: False, "still there": False}
 ABOUT_A_FIX = ("fault", "parts", "hours", "snag", "note")
+SAID = {
+    "blade_stop": "blade stops in 2.1 2.2 2.1 s",
+    "fuel": "paper dry after 5 minutes, paper dry overnight",
+    "engine_speed": "engine 2950 rpm, 21 in blade",
+}
+"""How the readings are said by which a check is passed, for those that no word passes."""
 
 
 @click.command()
@@ -131,6 +137,10 @@ def _looked(
     if not came:
         choices = ", ".join(possible.get(step, (PASSED, FAILED)))
         raise click.ClickException(f"RESULT: what did {step} show? One of {choices}")
+
+    if came == PASSED and step in gates and not gates[step].by_check:
+        how = f'valuer take "{SAID[step]}" --name {machine_id}'
+        raise click.ClickException(f"RESULT: {step} is passed by its readings, not by a word: {how}")
 
     def after(entry: MachineEntry) -> MachineEntry:
         machine = entry.machine
