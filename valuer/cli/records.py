@@ -153,12 +153,12 @@ def take(
     for machine in found.values():
         look_right(about_intake(on, today(), hours, paid, machine.new_price), sure=sure)
 
-    def machine(name: str, before: "MachineEntry | None") -> "Machine":
+    def put_over(name: str, before: "MachineEntry | None") -> "Machine":
         return with_said(before.machine, said) if before and said else found[name]
 
     with records_at(where) as store:
         written = store.put(
-            list(found), lambda name, before: taken(before, machine(name, before), on, paid, hours), now()
+            list(found), lambda name, before: taken(before, put_over(name, before), on, paid, hours), now()
         )
     for before, after in written:
         what = "taken in" if before is None else "nothing new" if before == after else "measured again"
