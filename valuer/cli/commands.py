@@ -45,10 +45,11 @@ def price(file: str, only: tuple[str, ...], terms: "ShopTerms", *, full: bool, a
     WHICH is a file, machines on record by name, one machine in your own words, or nothing: your bench.
     """
     from valuer.cli import show
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     asked = machines(file, only)
-    answer = load_adviser().value(asked, terms)
+    with reckoning() as adviser:
+        answer = adviser.value(asked, terms)
     emit(answer, lambda out: show.valuations(out, answer.valuations, full=full), as_json=as_json)
 
 
@@ -128,23 +129,25 @@ def demo(to: Path | None) -> None:
         _write_demo(to)
         return
     from valuer.cli import show, show_work
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
     from valuer.demo import demo_bench
 
     about, stand = demo_bench()
     terms = shop_terms({"month": DEMO_MONTH})
-    adviser = load_adviser()
-    values = adviser.value(stand, terms).valuations
+    planned = [machine for machine in stand if machine.id == PLANNED]
+    with reckoning() as adviser:
+        values = adviser.value(stand, terms).valuations
+        work = adviser.work_lists(planned, terms).work_lists[0]
+        ranking = adviser.bench_ranking(stand, terms).bench_ranking
     out = show.console()
     show.heading(out, "The bench", about)
     show.value_table(out, values)
     show.heading(out, f"What each fault takes off: {VALUED}")
     show.valuation(out, next(value for value in values if value.id == VALUED))
     show.heading(out, f"What to do, step by step: {PLANNED}")
-    planned = [machine for machine in stand if machine.id == PLANNED]
-    show_work.work_list(out, adviser.work_lists(planned, terms).work_lists[0], tail=False)
+    show_work.work_list(out, work, tail=False)
     show.heading(out, "Which machine next")
-    show.bench_ranking(out, adviser.bench_ranking(stand, terms).bench_ranking)
+    show.bench_ranking(out, ranking)
     show.heading(out, "Your own machines", YOUR_OWN)
 
 
@@ -197,12 +200,17 @@ def data(folder: Path, seed: int | None) -> None:
 
     The same seed gives the same files, bit for bit.
     """
+    from valuer.cli.progress import lasting
     from valuer.market.files import SEED, write_data
     from valuer.price_model.places import write_prior
 
-    for path in write_data(folder, seed):
+    with lasting("inventing sales"):
+        written = write_data(folder, seed)
+    for path in written:
         click.echo(f"wrote {path}")
-    click.echo(f"wrote {write_prior(folder, SEED if seed is None else seed)}")
+    with lasting("inventing markets"):
+        prior = write_prior(folder, SEED if seed is None else seed)
+    click.echo(f"wrote {prior}")
 
 
 @click.command()

@@ -150,14 +150,14 @@ def _work_lists(
     as_json: bool,
 ) -> None:
     from valuer.cli import show_work
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     asked = machines(file, only)
     done, seen = (
         for_one(name, pairs(name, given), asked) for name, given in zip(("done", "seen"), told, strict=True)
     )
-    with one_line():
-        answer = load_adviser().work_lists(asked, terms, done, seen, hours)
+    with one_line(), reckoning() as adviser:
+        answer = adviser.work_lists(asked, terms, done, seen, hours)
     on_record = not is_file(file) and asked[0].id != UNNAMED
     emit(
         answer,
@@ -205,15 +205,15 @@ def buy(
     machines taken in, or among running machines listed where it is known to run.
     """
     from valuer.cli import show_deciding
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     if want is not None and want_per_hour is not None:
         raise click.ClickException("expected --want or --want-per-hour, got both; leave one out")
     offered = machines(file, only)
     if miles is not None:
         terms = terms.model_copy(update={"trip_miles": miles})
-    with one_line():
-        answer = load_adviser().purchase_limits(
+    with one_line(), reckoning() as adviser:
+        answer = adviser.purchase_limits(
             offered,
             terms,
             want=want or 0.0,
@@ -240,11 +240,12 @@ def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
     return per bench hour stands beside the plan.
     """
     from valuer.cli import show_deciding
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     asked = machines(file)
     keep_to_ourselves()
-    answer = load_adviser().bench_plan(asked, terms)
+    with reckoning() as adviser:
+        answer = adviser.bench_plan(asked, terms)
     emit(answer, lambda out: show_deciding.bench(out, answer), as_json=as_json)
 
 
@@ -292,7 +293,7 @@ def quote(
     somebody who repairs to sell would do.
     """
     from valuer.cli import show_deciding
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
     from valuer.domain.shop_figures import ShopFigures
 
     asked = machines(file, only)
@@ -308,8 +309,8 @@ def quote(
     known = {name: value for name, value in given.items() if value is not None}
     option = next((QUOTE_OPTIONS.get(name, name) for name in known), "")
     figures = for_one(option, known and ShopFigures.model_validate(known), asked)
-    with one_line(QUOTE_OPTIONS):
-        answer = load_adviser().repair_quotes(asked, terms, figures)
+    with one_line(QUOTE_OPTIONS), reckoning() as adviser:
+        answer = adviser.repair_quotes(asked, terms, figures)
     emit(answer, lambda out: show_deciding.repair_quotes(out, answer), as_json=as_json)
 
 

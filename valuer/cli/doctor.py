@@ -15,6 +15,7 @@ import click
 from valuer import __version__
 from valuer.cli.options import json_option
 from valuer.clock import now
+from valuer.domain.going import each_of
 from valuer.paths import CHECKOUT, data_folder
 
 if TYPE_CHECKING:
@@ -36,7 +37,10 @@ def doctor(where: str | None, *, as_json: bool) -> None:
     Installation, data folder, records, trained model, card, clock; nothing is trained and nothing changed. Exit
     code 1 when something is wrong.
     """
-    parts = examined(where, now())
+    from valuer.cli.progress import lasting
+
+    with lasting("looking"):
+        parts = examined(where, now())
     if as_json:
         import json
 
@@ -73,7 +77,7 @@ def examined(where: str | None, moment: datetime) -> tuple["Part", ...]:
     }
 
     def looked() -> "Iterator[Part]":
-        for name, look in looks.items():
+        for name, look in each_of(list(looks.items()), "part"):
             try:
                 yield look()
             except Exception as error:  # noqa: BLE001 - a look that fails is a finding, not the end of the looks

@@ -179,9 +179,10 @@ def _meant(machine: "Machine", fix: str, fault: str | None) -> str:
 
 def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> float | None:
     """The return that the advice expects of the fix, before its outcome is known."""
-    from valuer.cli import model
+    from valuer.cli.model import reckoning
 
-    return model.load_adviser().promised(machine, terms, fix, fault)
+    with reckoning() as adviser:
+        return adviser.promised(machine, terms, fix, fault)
 
 
 commands: Sequence[click.Command] = (done,)

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
 def own_records(where: str | None) -> "OwnRecords":
     """Everything on record as of today."""
+    from valuer.cli.progress import lasting
     from valuer.learning import OwnRecords
 
-    with records_at(where) as store:
+    with records_at(where) as store, lasting("reading the records"):
         return OwnRecords(store.book(), today())
 
 
@@ -32,10 +33,13 @@ def learn(where: str | None, terms: "ShopTerms", *, as_json: bool) -> None:
     Before and after are judged on own sales, each by a correction that has not seen it.
     """
     from valuer.cli import model, show_learning
+    from valuer.cli.progress import lasting
     from valuer.learning import correction_report
 
     own = own_records(where)
-    report = correction_report(own, model.load_adviser().model, terms.price_level)
+    adviser = model.load_adviser()
+    with lasting("learning"):
+        report = correction_report(own, adviser.model, terms.price_level)
     if as_json:
         click.echo(report.model_dump_json(indent=2))
     else:
@@ -52,9 +56,12 @@ def accuracy(where: str | None, terms: "ShopTerms", *, as_json: bool) -> None:
     Own sales against what was predicted before each, ranges, fixes against what they promised, days to sell.
     """
     from valuer.cli import show_learning
+    from valuer.cli.progress import lasting
     from valuer.records.accuracy import accuracy as judged
 
-    report = judged(own_records(where).book.machines, terms.hour_value)
+    machines = own_records(where).book.machines
+    with lasting("comparing"):
+        report = judged(machines, terms.hour_value)
     if as_json:
         click.echo(report.model_dump_json(indent=2))
     else:

@@ -1,8 +1,8 @@
 """The price model for a command: loaded; trained where the user's own sales ask for it, in view of how far it is."""
 
 import os
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,10 +13,10 @@ from valuer.clock import now, today
 if TYPE_CHECKING:
     from valuer.advice.ports import Basis
     from valuer.adviser import Adviser
+    from valuer.domain.going import Report
     from valuer.learning import OwnRecords
 
 TRAINING = "Training the price model: a minute, and only where sales or version have changed since."
-Progress = Callable[[float, str], None]
 
 
 def load_adviser() -> "Adviser":
@@ -76,29 +76,29 @@ def train_model(sales: Path | None, with_synthetic: float, out: Path | None) -> 
 
 
 @contextmanager
-def progress() -> Iterator[Progress]:
-    """A bar on standard error that appears with the first report; one line where that is no terminal."""
-    with ExitStack() as shown:
-        bar: Progress | None = None
+def reckoning() -> "Iterator[Adviser]":
+    """An adviser for the answer of a command; how far that is is told where it lasts."""
+    from valuer.cli.progress import lasting
 
-        def report(done: float, what: str) -> None:
-            nonlocal bar
-            if bar is None:
-                click.echo(TRAINING, err=True)
-                bar = shown.enter_context(_bar())
-            bar(done, what)
-
-        yield report
+    adviser = load_adviser()
+    with lasting("reckoning"):
+        yield adviser
 
 
 @contextmanager
-def _bar() -> Iterator[Progress]:
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn
-    from rich.progress import Progress as Bar
+def progress() -> "Iterator[Report]":
+    """How far training is; that it happens is said once, with its first report, on a terminal or none."""
+    from valuer.cli.progress import lasting
 
-    console = Console(stderr=True)
-    columns = TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %")
-    with Bar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task("", total=1.0)
-        yield lambda done, what: bar.update(task, completed=done, description=what)
+    said = False
+
+    with lasting("price model") as show:
+
+        def report(done: float, what: str) -> None:
+            nonlocal said
+            if not said:
+                click.echo(TRAINING, err=True)
+            said = True
+            show(done, what)
+
+        yield report

@@ -256,7 +256,7 @@ def sold(
 
     What machine ID was expected to bring is kept beside PRICE, with the model that said so.
     """
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
     from valuer.cli.show_records import after_sale
     from valuer.intake.doubts import about_sale
     from valuer.records import bench
@@ -270,8 +270,8 @@ def sold(
             click.echo(f"{machine_id}: the sale is taken back; it stands on the bench.")
             return
         on, machine = day or today(), store.entry(machine_id).entry.machine
-        with one_line():
-            said = load_adviser().prediction(machine, terms.model_copy(update={"month": on.month}))
+        with one_line(), reckoning() as adviser:
+            said = adviser.prediction(machine, terms.model_copy(update={"month": on.month}))
         told = {"sold_on": on, "price": price, "prediction": said}
         sale = Sale.model_validate(told | how)
         odd = about_sale(sale.price, sale.sold_as, said.amount, on, today(), sale.hours)
@@ -297,6 +297,7 @@ def records(which: str | None, remove: str | None, where: str | None, *, as_json
     The ledger counts money and hours already spent; no advice does.
     """
     from valuer.cli import show_records
+    from valuer.cli.progress import lasting
     from valuer.records.ledger import ledger
 
     with records_at(where) as store:
@@ -305,7 +306,8 @@ def records(which: str | None, remove: str | None, where: str | None, *, as_json
             click.echo(f"{remove}: removed from the records.")
             return
         chosen: Any = which or "all"
-        accounts = ledger(kept.entry for kept in store.entries(chosen))
+        with lasting("reading the records"):
+            accounts = ledger(kept.entry for kept in store.entries(chosen))
     if as_json:
         click.echo(accounts.model_dump_json(indent=2))
     else:
@@ -320,11 +322,12 @@ def export(*, as_csv: bool, where: str | None) -> None:
 
     Either carries everything and can be read by `valuer import`: valuer export > records.json
     """
+    from valuer.cli.progress import lasting
     from valuer.records import book_files
 
-    with records_at(where) as store:
-        book = store.book()
-    write_out((book_files.as_csv if as_csv else book_files.as_json)(book))
+    with records_at(where) as store, lasting("reading the records"):
+        text = (book_files.as_csv if as_csv else book_files.as_json)(store.book())
+    write_out(text)
 
 
 @click.command("import")
@@ -339,16 +342,20 @@ def import_(file: str, *, dry_run: bool, replace: bool, where: str | None) -> No
     kind sale_seen or ask_seen a row is a price seen around. The same file twice adds nothing.
     """
     from valuer.cli import show_records
+    from valuer.cli.progress import lasting
     from valuer.records.imports import compared, imported, text_of
 
     with plainly():
         name, text = text_of(file)
-    with records_at(where) as store:
+    words: list[str] = []
+    with records_at(where) as store, lasting("importing"):
         found = (
-            compared(store, name, text, click.echo)
+            compared(store, name, text, words.append)
             if dry_run
-            else imported(store, name, text, now(), replace=replace, say=click.echo)
+            else imported(store, name, text, now(), replace=replace, say=words.append)
         )
+    for line in words:
+        click.echo(line)
     show_records.difference(found, dry_run=dry_run)
 
 
@@ -360,10 +367,12 @@ def backup(to: Path | None, where: str | None) -> None:
 
     The copy goes to TO, or beside the records into the folder backups.
     """
+    from valuer.cli.progress import lasting
     from valuer.records.store.store import backup_store
 
-    with plainly():
-        click.echo(printable(f"copied to {backup_store(now(), where, to)}"))
+    with plainly(), lasting("copying"):
+        copy = backup_store(now(), where, to)
+    click.echo(printable(f"copied to {copy}"))
 
 
 @click.command()
@@ -374,13 +383,15 @@ def restore(copy: Path | None, where: str | None) -> None:
 
     Without COPY it lists those there are. What stood in the place is kept among them.
     """
+    from valuer.cli.progress import lasting
     from valuer.records.store.store import restore_store, store_backups
 
     with plainly():
         if copy is None:
             _list(store_backups(where))
             return
-        kept = restore_store(copy, now(), where)
+        with lasting("looking through the copy"):
+            kept = restore_store(copy, now(), where)
     click.echo(printable(f"restored from {copy}" + (f"; what stood there is kept as {kept}" if kept else "")))
 
 

@@ -60,10 +60,11 @@ def ask(
     Says too whether to list now or keep it for a better month.
     """
     from valuer.cli import show_selling
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     asked = machines(file, only)
-    answer = load_adviser().asking_prices(asked, terms, weeks, room)
+    with reckoning() as adviser:
+        answer = adviser.asking_prices(asked, terms, weeks, room)
     emit(
         answer,
         lambda out: show_selling.asking_prices(out, answer.asking_prices, answer.together, full=full),
@@ -105,10 +106,11 @@ def offer(
     Every machine of it is judged as if the offer were for it.
     """
     from valuer.cli import show_selling
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     asked = machines(file, only)
-    answer = load_adviser().offers(asked, terms, offered, week, weeks, asking, sure=sure)
+    with reckoning() as adviser:
+        answer = adviser.offers(asked, terms, offered, week, weeks, asking, sure=sure)
     emit(answer, lambda out: show_selling.offers(out, answer.offers, full=full), as_json=as_json)
 
 
@@ -149,14 +151,15 @@ def listing(
     """
     from valuer.advice.worth.sheet import sheet
     from valuer.cli import show_selling
-    from valuer.cli.model import load_adviser
+    from valuer.cli.model import reckoning
 
     asked = machines(file, only)
     if sheet_to is not None and len(asked) != 1:
         raise click.ClickException(
             f"--print: expected one machine, got {len(asked)}; choose one with --machine"
         )
-    answer = load_adviser().listings(asked, terms, done, weeks)
+    with reckoning() as adviser:
+        answer = adviser.listings(asked, terms, done, weeks)
     if sheet_to is not None:
         sheet_to.write_text(sheet(answer.listings[0]), encoding="utf-8")
         click.echo(f"wrote {sheet_to}", err=True)

@@ -21,6 +21,7 @@ from valuer.advice.worth.documents import Value
 from valuer.advice.worth.lattice import Lattice, Scene, lattices, scene_of
 from valuer.advice.worth.untested import SERIOUS, chance_of, has_cause_in, not_looked_for, runs_for_sure
 from valuer.domain.faults import Severity, fault_catalogue
+from valuer.domain.going import each_of
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, handling_cost, selling_hours, trip_cost
 
@@ -60,7 +61,9 @@ def purchase_limits(
         terms = terms.model_copy(update={"hour_value": want_per_hour})
         want = 0.0
     asks, fixes = Asks(want, want_per_hour, asked), shop or usual_workshop()
-    return tuple(_limit(machine, model, terms, asks, sound, fixes) for machine in machines)
+    return tuple(
+        _limit(machine, model, terms, asks, sound, fixes) for machine in each_of(machines, "machine")
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,7 @@ def _limit(
     every = lattices(scenes, model, terms)
     value = ranges(every[:1], model, terms)[0]
     jobs = [job_of(lattice, value, model, terms, shop, places=ROUGHLY) for lattice in every[1:]]
-    courses = [Course(job, job.tree) for job in jobs]
+    courses = [Course(job, job.tree) for job in each_of(jobs, "machine it may be")]
     nets = np.array([course.left for course in courses])
     fixed = trip_cost(terms) + handling_cost(terms)
     limits = nets - fixed - asks.want

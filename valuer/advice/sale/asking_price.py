@@ -24,6 +24,7 @@ from valuer.advice.sale.selling_documents import AskingPoint, AskingPrice, Askin
 from valuer.advice.sale.waiting import WeekPlan
 from valuer.advice.sale.why import so_far
 from valuer.advice.worth.common import cautions, leaving_actions, warnings_for
+from valuer.domain.going import each_of
 from valuer.domain.machine import Machine
 from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
@@ -51,7 +52,7 @@ def asking_prices(
     history: the weeks listed so far of those that are listed and unsold.
     """
     every = sales(machines, model, chances, terms, history)
-    return tuple(_asking_price(sale, model, terms, weeks) for sale in every)
+    return tuple(_asking_price(sale, model, terms, weeks) for sale in each_of(every, "machine"))
 
 
 def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -> AskingPrice:

@@ -24,6 +24,7 @@ from valuer.advice.sale.selling_documents import OfferAdvice, OfferVerdict
 from valuer.advice.sale.why import so_far
 from valuer.advice.sale.written import written_between
 from valuer.advice.worth.common import cautions, leaving_actions, warnings_for
+from valuer.domain.going import each_of
 from valuer.domain.machine import Machine
 from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
@@ -68,7 +69,7 @@ def judge_offers(
     )
     return tuple(
         _judge(on_offer(sale, past, terms), model, terms, offer, weeks, ask, sure=sure)
-        for sale, past in zip(every, told, strict=True)
+        for sale, past in zip(each_of(every, "machine"), told, strict=True)
     )
 
 

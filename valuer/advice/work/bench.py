@@ -32,6 +32,7 @@ from valuer.advice.worth.common import (
     season_warnings,
     warnings_for,
 )
+from valuer.domain.going import each_of
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 
@@ -54,9 +55,10 @@ class Week:
         """
         if self.terms.hours is None and self.terms.cash is None:
             return [
-                [course] if course.works and course.score > SAME else [] for course in map(_free, self.jobs)
+                [course] if course.works and course.score > SAME else []
+                for course in map(_free, each_of(self.jobs, "machine"))
             ]
-        return [offers(job) for job in self.jobs]
+        return [offers(job) for job in each_of(self.jobs, "machine")]
 
     @cached_property
     def own(self) -> list[Course]:

@@ -7,6 +7,7 @@ from valuer.advice.ports import ValueModel
 from valuer.advice.work.course import Course, course_of
 from valuer.advice.work.documents import HourPoint
 from valuer.advice.work.job import Job, job_of
+from valuer.domain.going import each_of
 
 USUAL_HOURS = (0.0, 8.0, 15.0, 25.0)
 """Values of an hour shown when none are asked for, money at price level 1 (common practice, no source)."""
@@ -24,7 +25,7 @@ def by_hour(
     """
     level = job.terms.price_level
     values = sorted({*(hour_values or [hour * level for hour in USUAL_HOURS]), job.terms.hour_value})
-    courses = [_at(job, model, value) for value in values]
+    courses = [_at(job, model, value) for value in each_of(values, "worth of an hour")]
     points = tuple(
         HourPoint(
             hour_value=value, steps=_steps(course), expected_return=course.returns, bench_hours=course.hours

@@ -35,6 +35,7 @@ from valuer.advice.worth.common import cautions, leaving_actions, noise, safety_
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import between, fix_catalogue
 from valuer.domain.gates import gate_catalogue
+from valuer.domain.going import each_of
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, storage_cost
 from valuer.domain.symptoms import look_actions, looks, symptom_for
@@ -63,7 +64,7 @@ def work_lists(
     empty. The terms' limits on hours and cash hold.
     """
     every = jobs(machines, model, terms, shop, done)
-    lists = tuple(work_list(course_of(job), model) for job in every)
+    lists = tuple(work_list(course_of(job), model) for job in each_of(every, "machine"))
     if hour_values is None:
         return lists
     return tuple(
@@ -72,7 +73,7 @@ def work_lists(
                 zip(("by_hour_value", "switch_points"), by_hour(job, model, hour_values), strict=True)
             )
         )
-        for each, job in zip(lists, every, strict=True)
+        for each, job in zip(lists, each_of(every, "machine"), strict=True)
     )
 
 
