@@ -1,6 +1,7 @@
 """Which machines a command is about: a file, a name on record, a line of words, or the whole bench."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -104,16 +105,31 @@ FAULTY = "rear drive, 21 in, 6 years, mid price, won't start, blade bent, rings 
 
 
 @pytest.mark.parametrize("line", [LINE, FAULTY])
-@pytest.mark.parametrize("command", ["price", "ask", "fixes", "next"])
+@pytest.mark.parametrize("command", ["price", "ask", "fixes", "next", "buy", "offer"])
 def test_the_answer_of_one_machine_comes_first_and_fits_twelve_lines(
     run: Run, command: str, line: str
 ) -> None:
     run("take", line, "--name", "green-1")
-    asked = [command, "green-1", "--month", "5"]
+    _fits_twelve_lines(run, command)
+
+
+@pytest.mark.parametrize("command", ["ask", "offer"])
+def test_it_fits_them_after_weeks_of_standing_too(run: Run, command: str) -> None:
+    run("take", FAULTY, "--name", "green-1", "--on", "2026-05-01", "--sure")
+    for day in ("2026-05-04", "2026-05-11", "2026-05-18"):
+        run("listed", "green-1", "--ask", "150", "--offer", "90", "--on", day, "--sure")
+    _fits_twelve_lines(run, command)
+
+
+def _fits_twelve_lines(run: Run, command: str) -> None:
+    more = {"offer": ["--offer", "60"], "buy": ["--asked", "30"]}.get(command, [])
+    asked = [command, "green-1", "--month", "5", *more]
     short, full = run(*asked), run(*asked, "--full")
     assert len(short.out.splitlines()) <= 12, short.out
     assert len(full.out.splitlines()) > 12
     assert "--full" in short.out
+    if command in ("ask", "offer", "buy"):
+        assert re.search(r"^(Caution, |Mind: )", short.out, re.MULTILINE), "cautions are never left to --full"
 
 
 def test_what_keeps_it_from_being_sold_and_the_caution_stay_in_the_short_answer(run: Run) -> None:

@@ -60,7 +60,33 @@ def test_without_records_or_with_broken_ones_files_are_offered_and_nothing_is_sa
 @pytest.mark.parametrize("shell", SHELLS)
 def test_every_shell_named_has_its_script(run: Run, shell: str) -> None:
     assert f"valuer completion {shell}" in run("completion").out
-    assert f"_VALUER_COMPLETE={shell}_complete" in run("completion", shell).out
+    script = run("completion", shell).out
+    assert "_VALUER_COMPLETE" in script
+    assert f"{shell}_complete" in script
+
+
+@pytest.mark.parametrize(
+    ("before", "typing", "answers"),
+    [
+        (["valuer"], "pri", ["price\tWhat machines are worth, and what each fault takes off."]),
+        (["valuer", "price"], "gre", ["green-1\tgreen-1", "green-2\tgreen-2"]),
+        (["valuer", "done", "green 1"], "blade_sh", ["blade_sharpen\tBalance and sharpen the blade"]),
+        (["valuer", "price"], "ben", []),
+    ],
+)
+def test_powershell_is_told_a_word_and_what_it_is_and_nothing_where_it_may_be_a_file(
+    run: Run, monkeypatch: pytest.MonkeyPatch, before: list[str], typing: str, answers: list[str]
+) -> None:
+    """Its words come a line each, so that one with a blank in it stays one; files PowerShell finds by itself."""
+    run("take", "-", stdin=b"id,drive\ngreen-1,push\ngreen-2,push\n")
+    monkeypatch.setenv("_VALUER_COMPLETE", "powershell_complete")
+    monkeypatch.setenv("COMP_WORDS", "\n".join(before))
+    monkeypatch.setenv("COMP_CWORD", typing)
+    ran = run()
+    assert ran.code == 0
+    told = [line for line in ran.out.splitlines() if line]
+    assert [line.split("\t")[0] for line in told] == [line.split("\t")[0] for line in answers]
+    assert all(line.count("\t") == 1 and line.split("\t")[1] for line in told)
 
 
 def test_bash_takes_the_script() -> None:
@@ -74,4 +100,7 @@ def test_bash_takes_the_script() -> None:
 
 def test_another_shell_is_refused_in_one_line(run: Run) -> None:
     ran = run("completion", "korn")
-    assert (ran.code, ran.err) == (2, "valuer: shell must be one of bash, zsh, fish; got 'korn'\n")
+    assert (ran.code, ran.err) == (
+        2,
+        "valuer: shell must be one of bash, zsh, fish, powershell; got 'korn'\n",
+    )

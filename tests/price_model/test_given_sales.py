@@ -215,3 +215,14 @@ def test_a_row_that_counts_half_twice_is_a_row() -> None:
     assert halves.intercept == pytest.approx(whole.intercept, rel=1e-6)
     assert halves.slopes == pytest.approx(whole.slopes, rel=1e-6)
     assert halves.losses == pytest.approx(whole.losses, rel=1e-6)
+
+
+def test_words_of_the_file_that_were_taken_for_others_are_said(
+    given: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Read silently, a person would not know what the model was trained on."""
+    given.write_text(given.read_text("utf-8").replace("aluminium", "aluminum"), "utf-8")
+    with pytest.raises(SystemExit) as end:
+        main(["train", "--sales", str(given), "--out", str(tmp_path / "own.npz")])
+    assert end.value.code == 0
+    assert "own.csv: deck_material 'aluminum' is read as aluminium" in capsys.readouterr().out

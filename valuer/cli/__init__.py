@@ -17,7 +17,7 @@ Start with `valuer demo`, then say a machine in your own words: valuer price rea
 The price model is trained on invented data; every answer that rests on it says synthetic."""
 
 THE_DAY = {
-    "To begin": ("demo", "template", "read", "find"),
+    "To begin": ("demo", "template", "read", "find", "faults"),
     "Take in": ("price", "buy", "take"),
     "Look and repair": ("next", "fixes", "done", "bench", "quote"),
     "Sell": ("ask", "offer", "listing", "listed", "sold"),

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from valuer.cli import completing
-from valuer.clock import now, today
+from valuer.cli.there import records_there
+from valuer.clock import today
 
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
@@ -82,21 +83,20 @@ def in_file(path: str) -> "tuple[Machine, ...]":
 
 def on_record(names: Sequence[str] | None) -> "tuple[Machine, ...]":
     """The machines on record with these names, or all on the bench for None; empty where one is not there."""
-    from valuer.records.store.opening import address, file_of
+    from valuer.records.store.place import none_there
+
+    if none_there():  # found out without loading what opens them
+        return ()
+
     from valuer.records.store.problems import NotThere, StoreProblem
-    from valuer.records.store.store import open_store
 
     try:
-        file = file_of(address())
-        if file and not file.exists():
-            return ()
-        store = open_store(now())
-        try:
+        with records_there() as store:
+            if store is None:
+                return ()
             if names is None:
                 return tuple(kept.entry.machine for kept in store.entries("bench"))
             return tuple(store.entry(name).entry.machine for name in names)
-        finally:
-            store.close()
     except NotThere:
         return ()
     except StoreProblem as problem:

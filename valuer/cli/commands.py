@@ -16,6 +16,7 @@ from valuer.cli.options import (
     machines,
     only_option,
     shop_terms,
+    terms_of,
     terms_options,
 )
 from valuer.cli.records import records_at, store_option
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
     from rich.console import Console
 
-    from valuer.domain.english import English
     from valuer.domain.shop import ShopTerms
 
 DEMO_MONTH = 11  # the demo bench is seen in late November
@@ -79,37 +79,42 @@ def read(words: tuple[str, ...], name: str, *, as_json: bool) -> None:
 
 
 @click.command()
-@click.argument("words", metavar="[WORDS]...", nargs=-1)
-@click.option("--fixes", "kind", flag_value="fix", help="Without WORDS: list the fixes.")
-@click.option("--faults", "kind", flag_value="fault", help="Without WORDS: list the faults.")
-@click.option(
-    "--words",
-    "english",
-    type=click.Choice(("british", "american")),
-    metavar="ENGLISH",
-    default="british",
-    envvar="VALUER_WORDS",
-    help="British or American words [british].",
-)
-def find(words: tuple[str, ...], kind: str | None, english: "English") -> None:
+@click.argument("sought", metavar="[WORDS]...", nargs=-1)
+@terms_of("words")
+def find(sought: tuple[str, ...], terms: "ShopTerms") -> None:
     """Find a fault or a fix by any of its words.
 
-    For example: valuer find leaking carburetor. Without WORDS it lists the catalogue.
+    For example: valuer find leaking carburetor. Without WORDS it lists the whole catalogue.
     """
-    from valuer.cli.show import console, wrapped
-    from valuer.domain.english import in_english
+    from valuer.cli.show import found
     from valuer.intake.search import every, search
 
-    found = search(" ".join(words)) if words else (*every("fault"), *every("fix"))
-    listed = [each for each in found if kind in (None, each.kind)]
+    listed = search(" ".join(sought)) if sought else (*every("fault"), *every("fix"))
     if not listed:
         raise click.ClickException(
-            f"nothing in the catalogue is called {' '.join(words)[:60]!r}; `valuer find` lists it"
+            f"nothing in the catalogue is called {' '.join(sought)[:60]!r}; `valuer find` lists it"
         )
-    out = console()
-    for each in listed:
-        told = in_english(f"{each.name}. {each.about}.", english)
-        wrapped(out, f"{each.kind} {each.id}: {told}", "    ", first="")
+    found(listed, terms.words)
+
+
+@click.command()
+@click.argument("sought", metavar="[WORDS]...", nargs=-1)
+@terms_of("words")
+def faults(sought: tuple[str, ...], terms: "ShopTerms") -> None:
+    """What may be wrong with a machine, by part.
+
+    With WORDS only the faults that know them: valuer faults leak. `valuer fixes --list` lists what cures them.
+    """
+    from valuer.cli.show import found
+    from valuer.intake.search import every, search
+
+    listed = search(" ".join(sought)) if sought else every("fault")
+    only = [each for each in listed if each.kind == "fault"]
+    if not only:
+        raise click.ClickException(
+            f"no fault is called {' '.join(sought)[:60]!r}; `valuer faults` lists them"
+        )
+    found(only, terms.words)
 
 
 @click.command()
@@ -237,7 +242,10 @@ def train(sales: Path | None, with_synthetic: float | None, out: Path | None) ->
 
     if with_synthetic is not None and sales is None:
         raise click.UsageError("--with-synthetic: weighs invented sales beside yours; give --sales FILE too")
-    basis = train_model(sales, with_synthetic or 0.0, out)
+    words: list[str] = []
+    basis = train_model(sales, with_synthetic or 0.0, out, words.append)
+    for line in words:
+        click.echo(printable(line))
     kind = "given" if sales else "invented"
     click.echo(f"trained {basis.model}, {kind} sales, data {basis.data_sha256[:12]}")
     if sales and not out:
@@ -314,4 +322,4 @@ def emit(answer: "BaseModel", table: "Callable[[Console], None]", *, as_json: bo
         table(show.console())
 
 
-commands: Sequence[click.Command] = (demo, template, read, find, price, serve, card, train, data)
+commands: Sequence[click.Command] = (demo, template, read, find, faults, price, serve, card, train, data)

@@ -1,5 +1,6 @@
 """Commands of the work: which fixes, what to look at next, the most to pay, this week, an owner's quote."""
 
+import functools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -88,6 +89,7 @@ seen_option = click.option(
     multiple=True,
     help="Show the list if an hour were worth this; may be repeated.",
 )
+@click.option("--list", "listed", is_flag=True, help="List every fix there is, and what it cures.")
 @full_option
 @terms_options
 @json_option
@@ -100,6 +102,7 @@ def fixes(
     terms: "ShopTerms",
     *,
     by_hour: bool,
+    listed: bool,
     full: bool,
     as_json: bool,
 ) -> None:
@@ -109,6 +112,12 @@ def fixes(
     --hours and --cash limit the list of each machine.
     --done needle_seat=failed and --seen wet_point=sump go on from there.
     """
+    if listed:
+        from valuer.cli.show import found
+        from valuer.intake.search import every
+
+        found(every("fix"), terms.words)
+        return
     hours = hour_values if by_hour or hour_values else None
     _work_lists(file, only, (done, seen), terms, hours, full=full or hours is not None, as_json=as_json)
 
@@ -184,6 +193,7 @@ def _work_lists(
     help="A fault you looked for and did not find; may be repeated.",
     shell_complete=completing.faults,
 )
+@full_option
 @terms_of(*MONEY_TERMS)
 @json_option
 def buy(
@@ -196,6 +206,7 @@ def buy(
     not_there: tuple[str, ...],
     terms: "ShopTerms",
     *,
+    full: bool,
     as_json: bool,
 ) -> None:
     """The most to pay, and whether to fetch it at all.
@@ -223,14 +234,14 @@ def buy(
         )
     emit(
         answer,
-        lambda out: show_deciding.purchase_limits(out, answer.purchase_limits, terms.trip_miles),
+        lambda out: show_deciding.purchase_limits(out, answer.purchase_limits, terms.trip_miles, full=full),
         as_json=as_json,
     )
 
 
 @click.command()
 @file_argument
-@terms_options
+@functools.partial(terms_options, week=True)
 @json_option
 def bench(file: str, terms: "ShopTerms", *, as_json: bool) -> None:
     """Which work on which machines this week.

@@ -1,14 +1,15 @@
 """The price model for a command: loaded; trained where the user's own sales ask for it, in view of how far it is."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from valuer.clock import now, today
+from valuer.cli.there import records_there
+from valuer.clock import today
 
 if TYPE_CHECKING:
     from valuer.advice.ports import Basis
@@ -37,40 +38,34 @@ def own_records() -> "OwnRecords | None":
     """The records at the usual address, as of today; None where there are none, or none that can be read."""
     from valuer.records.store.place import none_there
 
-    if none_there():
+    if none_there():  # found out without loading what learns from them
         return None
 
     from valuer.learning import OwnRecords
-    from valuer.records.store.opening import address, file_of
     from valuer.records.store.problems import StoreProblem
-    from valuer.records.store.store import open_store
 
     try:
-        file = file_of(address())
-        if file and not file.exists():
-            return None
-        store = open_store(now())
-        try:
-            return OwnRecords(store.book(), today())
-        finally:
-            store.close()
+        with records_there() as store:
+            return OwnRecords(store.book(), today()) if store else None
     except StoreProblem as problem:
         click.echo(f"valuer: {problem}; answering without own sales", err=True)
         return None
 
 
-def train_model(sales: Path | None, with_synthetic: float, out: Path | None) -> "Basis":
+def train_model(
+    sales: Path | None, with_synthetic: float, out: Path | None, say: Callable[[str], None]
+) -> "Basis":
     """Train on the invented sales, or on a file of the same columns; returns what the model rests on.
 
     with_synthetic: how much an invented sale counts beside one of the file. out: where to write the model, if not
-    into force.
+    into force. say: hears which words of the file were taken for others.
     """
     from valuer.price_model import train
     from valuer.price_model.design import TableError
 
     try:
         with progress() as report:
-            return train(sales, report, with_synthetic, out).basis
+            return train(sales, report, with_synthetic, out, say).basis
     except TableError as refusal:
         raise click.ClickException(str(refusal)) from None
 

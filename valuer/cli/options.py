@@ -11,6 +11,7 @@ from click.shell_completion import CompletionItem
 
 from valuer.cli import completing
 from valuer.cli.asked import which_argument
+from valuer.cli.there import own_terms
 from valuer.clock import this_month
 from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.months import MONTHS
@@ -141,12 +142,25 @@ TERMS: dict[str, tuple[Any, str, str]] = {
 }
 
 
-def terms_options(command: Callable[..., None], names: Sequence[str] = tuple(TERMS)) -> Callable[..., None]:
-    """Give a command the options of TERMS, or some of them; it gets them as one argument ``terms``."""
+OF_A_WEEK = frozenset({"hours", "cash"})
+"""Terms that bind the work of a week."""
+
+
+def terms_options(
+    command: Callable[..., None], names: Sequence[str] = tuple(TERMS), *, week: bool = False
+) -> Callable[..., None]:
+    """Give a command the options of TERMS, or some of them; it gets them as one argument ``terms``.
+
+    What is not given is taken from the shop's own terms on record. ``week``: its hours and cash too, which are those
+    of this week's work and not of one machine.
+    """
 
     @functools.wraps(command)
     def with_terms(**given: Any) -> None:
-        command(terms=shop_terms({name: given.pop(name) for name in names}), **given)
+        own = own_terms(given.get("where"))
+        own = {name: own[name] for name in own if name != "weeks" and (week or name not in OF_A_WEEK)}
+        chosen = {name: value for name in names if (value := given.pop(name)) is not None}
+        command(terms=shop_terms(own | chosen), **given)
 
     decorated: Callable[..., None] = with_terms
     for name in reversed(names):

@@ -18,6 +18,7 @@ from valuer.cli.options import (
     sure_option,
     terms_of,
 )
+from valuer.cli.there import own_terms
 
 if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
@@ -25,9 +26,9 @@ if TYPE_CHECKING:
 weeks_option = click.option(
     "--weeks",
     type=Count(1, 52),
-    default=12,
+    callback=lambda ctx, param, value: value or own_terms().get("weeks", 12),  # noqa: ARG005 - click's signature
     metavar="NUMBER",
-    help="Weeks until it must be gone [12].",
+    help="Weeks until it must be gone [12, or as among your own terms].",
 )
 
 

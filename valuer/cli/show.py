@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from rich.console import Console
@@ -12,13 +13,16 @@ from rich.table import Table
 from rich.text import Text
 
 from valuer.advice.worth.common import OUTSIDE
+from valuer.domain.english import English, in_english
 
 if TYPE_CHECKING:
     from valuer.advice.ports import Basis
     from valuer.advice.work.bench_documents import BenchMachine, BenchRanking
     from valuer.advice.worth.documents import Advice, Route, Safety, Valuation
+    from valuer.intake.search import Found
 
 NAMED = 4  # machines named beside a doubt that does not concern all
+MOST_LINES = 12  # of the answer about one machine, where not all of it is asked for
 IN_FULL = 3  # more machines than this are shown as one table
 STEP = 34  # characters of a step in a table
 BAR = 12  # characters of the longest bar
@@ -112,19 +116,61 @@ def _what_faults_take(answer: Valuation) -> str:
 
 def short_closing(out: Console, answers: Sequence[Advice]) -> None:
     """What a short answer ends with: the cautions of its work, what it rests on, and where the rest is."""
-    cautions = dict.fromkeys(
-        each for answer in answers for each in answer.cautions if not each.startswith(SAID)
-    )
-    for caution in cautions:
+    for caution in _cautions(answers):
         wrapped(out, f"Caution, {caution[:1].lower()}{caution[1:]}")
-    outside = [doubt for doubt in concerned(answers) if OUTSIDE in doubt]
-    for doubt in outside:  # a figure from outside of what the sales show never stands without it
-        wrapped(out, doubt)
-    basis, doubts = answers[0].basis, len(concerned(answers))
+    for line in _rests(answers):
+        wrapped(out, line)
+
+
+def _cautions(answers: Sequence[Advice]) -> list[str]:
+    told = dict.fromkeys(each for answer in answers for each in answer.cautions if not each.startswith(SAID))
+    return list(told)
+
+
+def _rests(answers: Sequence[Advice]) -> list[str]:
+    """What answers rest on; a figure from outside of what the sales show never stands without that."""
+    basis, doubts = answers[0].basis, concerned(answers)
     own = f"{basis.own_sales} own sales hold it up" if basis.own_sales else "no own sales hold it up"
-    wrapped(
-        out, f"Rests on a synthetic (invented) market; {own}. --full: tables, {doubts} doubts, law, model."
-    )
+    outside = [doubt for doubt in doubts if OUTSIDE in doubt]
+    return [
+        *outside,
+        f"Rests on a synthetic (invented) market; {own}. --full: tables, {len(doubts)} doubts, law, model.",
+    ]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line of a short answer; one that is not ``needed`` is left out where there is no room for it."""
+
+    text: str
+    needed: bool = True
+    style: str = ""
+
+
+def in_short(out: Console, answers: Sequence[Advice], told: Sequence[Sequence[Line]]) -> None:
+    """Short answers, each with its cautions, then what they rest on; a dozen lines where it is one.
+
+    told: what each answer says. Cautions stand in full where there is room beside what is needed, else by name; what
+    is not needed goes from the end until all fits.
+    """
+    rests = _rests(answers)
+    for answer, said in zip(answers, told, strict=True):
+        room = MOST_LINES - (sum(lines(out, text) for text in rests) if len(answers) == 1 else 0)
+        cautions = _cautions([answer])
+        mind = [Line(f"Caution, {each[:1].lower()}{each[1:]}") for each in cautions]
+        if _high(out, [*(line for line in said if line.needed), *mind]) > room:
+            mind = [Line(f"Mind: {'; '.join(each.partition(': ')[0] for each in cautions)}.", style="italic")]
+        kept = [*said, *mind]
+        while _high(out, kept) > room and not all(line.needed for line in kept):
+            kept.remove(next(line for line in reversed(kept) if not line.needed))
+        for line in kept:
+            wrapped(out, line.text, style=line.style)
+    for text in rests:
+        wrapped(out, text)
+
+
+def _high(out: Console, told: Iterable[Line]) -> int:
+    return sum(lines(out, line.text) for line in told)
 
 
 def valuation(out: Console, answer: Valuation) -> None:
@@ -147,6 +193,17 @@ def valuation(out: Console, answer: Valuation) -> None:
         )
         out.print()
     safety_words(out, answer.safety)
+
+
+def found(listed: Iterable[Found], english: English) -> None:
+    """Faults and fixes of the catalogue, faults under their part of the machine."""
+    out, part = console(), ""
+    for each in listed:
+        if each.part and each.part != part:
+            part = each.part
+            out.print(Text(part.capitalize(), "bold"))
+        told = in_english(f"{each.name}. {each.about}.", english)
+        wrapped(out, f"{each.kind} {each.id}: {told}", "    ", first="")
 
 
 class Called(Protocol):

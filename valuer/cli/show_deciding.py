@@ -21,8 +21,13 @@ def _money(amount: float) -> str:
 
 
 # ------------------------------------------------------------------------------------------------------ valuer buy
-def purchase_limits(out: Console, answers: Sequence[PurchaseLimit], miles: float) -> None:
-    """The most to pay: in full for a few machines, one line each for many."""
+def purchase_limits(
+    out: Console, answers: Sequence[PurchaseLimit], miles: float, *, full: bool = False
+) -> None:
+    """The most to pay: in a few lines for a few machines, in full where asked for, one line each for many."""
+    if not full and len(answers) <= show.IN_FULL:
+        show.in_short(out, answers, [_short_purchase_limit(answer) for answer in answers])
+        return
     if len(answers) > show.IN_FULL:
         table = show.plain_table("machine", ">most to pay", ">if bad", ">if good", ">hours", "verdict")
         for answer in answers:
@@ -34,14 +39,40 @@ def purchase_limits(out: Console, answers: Sequence[PurchaseLimit], miles: float
     else:
         for answer in answers:
             _purchase_limit(out, answer, miles)
-    show.closing(out, answers)
+    (show.closing if full else show.short_closing)(out, answers)
 
 
-def _purchase_limit(out: Console, answer: PurchaseLimit, miles: float) -> None:
+def _headline(answer: PurchaseLimit) -> str:
     money = answer.value.currency
     most = f"pay {show.whole(answer.most_to_pay)} {money} at most" if answer.limit > 0 else "do not fetch it"
     asked = f"; {answer.verdict} at {show.whole(answer.asked)}" if answer.asked and answer.limit > 0 else ""
-    out.print(Text.assemble((show.name(answer), "bold"), f": {most}{asked}."))
+    return f"{show.name(answer)}: {most}{asked}."
+
+
+def _short_purchase_limit(answer: PurchaseLimit) -> list[show.Line]:
+    """The most to pay, why, what it may be with luck, what to do first, and whether it may be sold."""
+    costs = ", ".join(f"{line.name.partition(',')[0]} {show.whole(line.cash)}" for line in answer.costs)
+    first = (
+        f"On what is known of it, first: {answer.first_step}." if answer.first_step else "No work pays on it."
+    )
+    return [
+        show.Line(_headline(answer), style="bold"),
+        show.Line(answer.reason),
+        show.Line(
+            f"Sold after the work list for about {show.whole(answer.proceeds)}; costs: {costs}; "
+            f"{answer.hours:.1f} own hours from trip to hand-over."
+        ),
+        show.Line(
+            f"With bad luck in what nobody looked for at most {show.whole(answer.low)}, with good luck "
+            f"{show.whole(answer.high)}."
+        ),
+        show.Line(first, needed=False),
+        show.Line(show_work.may_be_sold(answer), style="" if answer.safety.may_be_sold else "bold"),
+    ]
+
+
+def _purchase_limit(out: Console, answer: PurchaseLimit, miles: float) -> None:
+    show.wrapped(out, _headline(answer), style="bold")
     show.wrapped(out, answer.reason)
     out.print("\nFrom the trip to the hand-over, as expected:")
     table = show.plain_table("", ">money", ">own hours")

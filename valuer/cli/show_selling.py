@@ -21,12 +21,15 @@ def asking_prices(
     """What to ask: a few lines for a few, in full where asked for, one line each for many; first which to list."""
     if together:
         _together(out, together)
+    if not full and len(answers) <= show.IN_FULL:
+        show.in_short(out, answers, [_short_asking_price(answer) for answer in answers])
+        return
     if len(answers) > show.IN_FULL:
         _overview(out, answers)
         out.print("\n--machine ID shows what to ask for one.")
     else:
         for answer in answers:
-            (_asking_price if full else _short_asking_price)(out, answer)
+            _asking_price(out, answer)
     (show.closing if full else show.short_closing)(out, answers)
 
 
@@ -37,28 +40,40 @@ def _when(answer: AskingPrice) -> str:
     return "After that: " if answer.first else ""
 
 
-def _short_asking_price(out: Console, answer: AskingPrice) -> None:
+def _short_asking_price(answer: AskingPrice) -> list[show.Line]:
     """The gate first, then the prices in a line, what to do now, and why it has not sold."""
-    out.print(Text.assemble((show.name(answer), "bold"), f" ({answer.value.currency})"))
+    head = show.Line(f"{show.name(answer)} ({answer.value.currency})", style="bold")
+    safety = show.Line(answer.safety.statement, style="" if answer.safety.may_be_sold else "bold")
     if answer.refusal or answer.keeping is None:
-        show.wrapped(out, str(answer.refusal))
-        _safety(out, answer.safety)
-        return
-    if not answer.safety.may_be_sold:
-        show.wrapped(out, answer.safety.statement, style="bold")
+        return [head, show.Line(str(answer.refusal)), safety]
     keep = answer.keeping
     called = {"ask": f"in {MONTHS[keep.month - 1]} ask", "least": "least today"} if keep.weeks else {}
     prices = ", ".join(
         f"{called.get(rung.name, rung.name)} {show.whole(rung.amount)}" for rung in answer.ladder
     )
-    show.wrapped(out, f"{_when(answer)}{prices}. Keep the least to yourself.")
-    if keep.verdict == "keep":
-        show.wrapped(out, f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason}")
-    elif keep.verdict == "list now":
-        show.wrapped(out, f"{'List it now' if answer.week == 1 else 'Leave it listed'}. {keep.reason}")
-    sold = [f"{each.chance:.0%} by week {each.week}" for each in answer.sold_by]
-    show.wrapped(out, f"Sold {', '.join(sold)}.")
-    _so_far(out, answer.so_far)
+    now = {
+        "keep": f"Keep it till {MONTHS[keep.month - 1]}. {keep.reason}",
+        "list now": f"{'List it now' if answer.week == 1 else 'Leave it listed'}. {keep.reason}",
+    }
+    sold = ", ".join(f"{each.chance:.0%} by week {each.week}" for each in answer.sold_by)
+    return [
+        head,
+        *([] if answer.safety.may_be_sold else [safety]),
+        show.Line(f"{_when(answer)}{prices}. Keep the least to yourself."),
+        *([show.Line(now[keep.verdict])] if keep.verdict in now else []),
+        *(show.Line(text, needed=False) for text in _past(answer.so_far)),
+        show.Line(f"Sold {sold}.", needed=False),
+    ]
+
+
+def _past(told: SoFar | None) -> list[str]:
+    """What the weeks listed have said, and the likeliest reason why it has not sold."""
+    if told is None:
+        return []
+    return [
+        *(f"Not sold, most likely: {each.says} {each.do}" for each in told.reasons[:1]),
+        _listed_so_far(told),
+    ]
 
 
 def _together(out: Console, told: Together) -> None:
@@ -127,31 +142,38 @@ def _asking_price(out: Console, answer: AskingPrice) -> None:
 
 def _gates(out: Console, answer: AskingPrice | OfferAdvice) -> None:
     """How it may be offered and what comes before that: said first, before any price."""
-    if answer.first:
-        show.wrapped(out, answer.first, style="bold")
+    for text in _barred(answer):
+        show.wrapped(out, text, style="bold")
+
+
+def _barred(answer: AskingPrice | OfferAdvice) -> list[str]:
+    told = [answer.first] if answer.first else []
     if answer.sold_as == "for repair":
         cure = named(answer.safety.must_cure) or "it does not start"
-        show.wrapped(out, f"For repair or parts only, not as a working mower: {cure}.", style="bold")
+        told.append(f"For repair or parts only, not as a working mower: {cure}.")
+    return told
 
 
 def _so_far(out: Console, told: SoFar | None) -> None:
     """What the weeks listed have said, and why it has not sold."""
     if told is None:
         return
+    show.wrapped(out, f"{_listed_so_far(told)} Why it has not sold:")
+    for reason in told.reasons:
+        if reason.odds >= LIKELY:
+            show.wrapped(out, f"{reason.odds:>4.0%}  {reason.says} {reason.do}", " " * 6, first="")
+
+
+def _listed_so_far(told: SoFar) -> str:
+    """How long it has been listed and what that says."""
     asked = f"at {show.whole(told.first_ask)}"
     if told.ask != told.first_ask:
         asked += f", now {show.whole(told.ask)}"
     offers = f", {show.whole(told.best_offer)} refused" if told.best_offer else ""
     asking = f", {told.enquiries} asked" if told.enquiries is not None else ""
-    show.wrapped(
-        out,
-        f"Listed {_whole_weeks(told.weeks)} {asked}{offers}{asking}. Of machines worth the "
-        f"{show.whole(told.believed)} believed before, {told.unsold:.0%} would be unsold by now. {told.moved} "
-        "Why it has not sold:",
-    )
-    for reason in told.reasons:
-        if reason.odds >= LIKELY:
-            show.wrapped(out, f"{reason.odds:>4.0%}  {reason.says} {reason.do}", " " * 6, first="")
+    listed = f"Listed {_whole_weeks(told.weeks)} {asked}{offers}{asking}."
+    unsold = f"Of machines worth the {show.whole(told.believed)} believed before, {told.unsold:.0%} would be unsold"
+    return f"{listed} {unsold} by now. {told.moved}"
 
 
 def _whole_weeks(count: int) -> str:
@@ -188,26 +210,48 @@ def _plan(out: Console, answer: AskingPrice) -> None:
 
 
 def offers(out: Console, answers: Sequence[OfferAdvice], *, full: bool = False) -> None:
-    """What to do about an offer: the verdict first."""
+    """What to do about an offer: in a few lines, or in full where that is asked for."""
+    if not full:
+        show.in_short(out, answers, [_short_offer(answer) for answer in answers])
+        return
     for answer in answers:
         _gates(out, answer)
         if answer.verdict is None:
             show.wrapped(out, f"{show.name(answer)}: {answer.refusal}")
         else:
             _offer(out, answer)
-    (show.closing if full else show.short_closing)(out, answers)
+    show.closing(out, answers)
+
+
+def _verdict(answer: OfferAdvice) -> str:
+    counter = f"counter with {show.whole(answer.counter or 0)}"
+    verdict = counter if answer.verdict == "counter" else answer.verdict
+    asked = f"(offer {show.whole(answer.offer)}, asked {show.whole(answer.ask or 0)})"
+    return f"{show.name(answer)}: {verdict} {asked}"
+
+
+def _short_offer(answer: OfferAdvice) -> list[show.Line]:
+    """What bars a sale, the verdict, why, what each way brings, and what the weeks listed have said."""
+    gates = [show.Line(text, style="bold") for text in _barred(answer)]
+    if answer.verdict is None:
+        return [*gates, show.Line(f"{show.name(answer)}: {answer.refusal}")]
+    paid = f"paid with a chance of {answer.counter_accepted:.0%}"
+    brings = (
+        f"Taking it brings {show.whole(answer.take_brings or 0)}; a counter of {show.whole(answer.counter or 0)}, "
+        f"{paid}, {show.whole(answer.counter_brings or 0)}; waiting {show.whole(answer.wait_brings or 0)}, the "
+        "least to take today."
+    )
+    return [
+        *gates,
+        show.Line(_verdict(answer), style="bold"),
+        show.Line(answer.reason),
+        show.Line(brings),
+        *(show.Line(text, needed=False) for text in _past(answer.so_far)),
+    ]
 
 
 def _offer(out: Console, answer: OfferAdvice) -> None:
-    verdict = (
-        f"counter with {show.whole(answer.counter or 0)}" if answer.verdict == "counter" else answer.verdict
-    )
-    first = f"{show.name(answer)}: {verdict}"
-    out.print(
-        Text.assemble(
-            (first, "bold"), f" (offer {show.whole(answer.offer)}, asked {show.whole(answer.ask or 0)})"
-        )
-    )
+    show.wrapped(out, _verdict(answer), style="bold")
     show.wrapped(out, answer.reason)
     _so_far(out, answer.so_far)
     table = show.plain_table("", ">brings", "")

@@ -7,13 +7,11 @@ from rich.text import Text
 
 from valuer.advice.work.documents import HourPoint, StepResult, SymptomCauses, WorkList, WorkStep
 from valuer.advice.worth.common import OUTSIDE, named
+from valuer.advice.worth.documents import Advice
 from valuer.cli import show
 
 SHOWN = 4
 """Steps shown after the first at most, where not all are asked for."""
-
-MOST_LINES = 12
-"""Lines of the answer about one machine, where not all of it is asked for."""
 
 NAMED = 3
 """Steps named of a list at one value of an hour."""
@@ -44,7 +42,7 @@ def work_lists(
         _table(out, answers)
         show.wrapped(out, _tail(answers[0]))
     else:
-        room = MOST_LINES - (len(told) > 0)
+        room = show.MOST_LINES - (len(told) > 0)
         for answer in answers:
             work_list(out, answer, room, on_record=on_record)
 
@@ -85,11 +83,11 @@ def _table(out: Console, answers: Sequence[WorkList]) -> None:
 
 
 def work_list(
-    out: Console, answer: WorkList, room: int = MOST_LINES, *, on_record: bool = False, tail: bool = True
+    out: Console, answer: WorkList, room: int = show.MOST_LINES, *, on_record: bool = False, tail: bool = True
 ) -> None:
     """One machine in so many lines: its value, what it brings, the first step with its cautions, and what follows."""
     last = _written_down(answer.id, answer.steps[0]) if on_record and answer.steps else ""
-    ends = [_may_be_sold(answer), *([last] if last else []), *([_tail(answer)] if tail else [])]
+    ends = [may_be_sold(answer), *([last] if last else []), *([_tail(answer)] if tail else [])]
     left = room - 1 - sum(show.lines(out, text) for text in ends)
     show.headline(out, answer, tested=False)
     for line in answer.warnings:
@@ -113,7 +111,7 @@ def _brings(answer: WorkList) -> str:
     )
 
 
-def _may_be_sold(answer: WorkList) -> str:
+def may_be_sold(answer: Advice) -> str:
     """Whether it may be sold as working, checks that are open counted; `--full` names them."""
     safety, open_ = answer.safety, len(answer.safety.unchecked)
     if safety.may_be_sold or "recall_open" in safety.must_cure:
@@ -123,7 +121,7 @@ def _may_be_sold(answer: WorkList) -> str:
     return f"Not for sale as a working mower; {'; '.join(part for part in (cure, checks) if part)}."
 
 
-def steps(out: Console, answer: WorkList, room: int = MOST_LINES) -> None:
+def steps(out: Console, answer: WorkList, room: int = show.MOST_LINES) -> None:
     """The first step with its cautions, then as many of those that follow as there is room for, a line each."""
     if not answer.steps:
         return

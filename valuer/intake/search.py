@@ -19,6 +19,8 @@ class Found:
     id: str
     name: str
     about: str
+    part: str = ""
+    """The part of the machine that a fault is of."""
 
 
 def search(text: str) -> tuple[Found, ...]:
@@ -54,7 +56,7 @@ def _everything() -> Iterator[tuple[Found, frozenset[str]]]:
     for fault in fault_catalogue().values():
         words = _stems(fault.id, fault.name) | said.get(fault.id, set())
         seen = f"slight: {fault.slight or 'never'}; serious: {fault.serious}"
-        yield Found("fault", fault.id, fault.name, seen), frozenset(words)
+        yield Found("fault", fault.id, fault.name, seen, fault.group), frozenset(words)
     for fix in fix_catalogue().values():
         cures = ", ".join(fix.cures)
         yield Found("fix", fix.id, fix.name, f"for {cures}"), frozenset(_stems(fix.id, fix.name))

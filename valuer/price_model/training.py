@@ -17,7 +17,7 @@ from valuer.price_model import artifact, given
 from valuer.price_model.artifact import ArtifactRefused, keep, kept
 from valuer.price_model.given import Given
 from valuer.price_model.mower import MowerModel, train_mower_model
-from valuer.price_model.sales_file import read_sales, read_sales_text
+from valuer.price_model.sales_file import Say, read_sales, read_sales_text, unsaid
 from valuer.price_model.selling import SellingModel, fit_selling_model
 
 Report = Callable[[float, str], None]
@@ -45,19 +45,21 @@ def train(
     report: Report | None = None,
     with_synthetic: float = 0.0,
     out: Path | None = None,
+    words: Say = unsaid,
 ) -> MowerModel:
     """Train now and put the result in force: on another file of the same columns, or on the shipped synthetic sales.
 
     with_synthetic: how much each synthetic sale counts beside one of the file, from 0 (they are left out) to below 1.
     A given file is copied into the user's data folder once the training has succeeded, so that the model can be
     trained again; without a file the copy goes, and the shipped model is written anew. out: write the model there
-    instead and leave everything else as it is. Raises TableError with one line a problem.
+    instead and leave everything else as it is. words: hears which words of the file were taken for others. Raises
+    TableError with one line a problem.
     """
     data = None
     if sales is not None:
         given.check_weight(with_synthetic)
         data = given.read(sales, with_synthetic)
-    model = _trained(data, report or _silent, out)
+    model = _trained(data, report or _silent, out, words)
     if out is None:
         given.put_in_force(data) if data else given.forget()
     return model
@@ -87,7 +89,7 @@ def _silent(_done: float, _what: str) -> None:
     """Report to nobody."""
 
 
-def _trained(data: Given | None, say: Report, out: Path | None = None) -> MowerModel:
+def _trained(data: Given | None, say: Report, out: Path | None = None, words: Say = unsaid) -> MowerModel:
     """Train on the given sales or the shipped ones, and keep the model at its place or at another."""
     say(0.0, "reading the sales")
     done = 0
@@ -97,7 +99,7 @@ def _trained(data: Given | None, say: Report, out: Path | None = None) -> MowerM
         done += 1
         say(min(done / STEPS, 0.99), what)
 
-    model = _trained_on_shipped(step) if data is None else _trained_on(data, step)
+    model = _trained_on_shipped(step) if data is None else _trained_on(data, step, words)
     step("learning how listings sell")
     model = replace(model, selling=_selling_model(shipped(SYNTHETIC_LISTINGS).read_bytes()))
     keep(model, out or _place(data), _key(data))
@@ -114,10 +116,10 @@ def _trained_on_shipped(step: Callable[[str], None]) -> MowerModel:
     return train_mower_model(table, basis, step)
 
 
-def _trained_on(data: Given, step: Callable[[str], None]) -> MowerModel:
+def _trained_on(data: Given, step: Callable[[str], None], words: Say) -> MowerModel:
     import pandas as pd
 
-    table = read_sales_text(data.sales, data.name)
+    table = read_sales_text(data.sales, data.name, words)
     model, own = f"resale_value {__version__} on {data.name}", len(table)
     if not data.with_synthetic:
         basis = Basis(model=model, data_sha256=data.sha256, synthetic=False, own_sales=own)

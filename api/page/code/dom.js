@@ -16,9 +16,12 @@ const heard = (event) => event.currentTarget.hears[event.type]?.(event);
 const AMERICAN = [["carburettor", "carburetor"], ["petrol", "gas"], ["aluminium", "aluminum"], ["colour", "color"], ["tyre", "tire"], ["grey", "gray"], ["kerb", "curb"], ["spanner", "wrench"], ["silencer", "muffler"], ["centre", "center"], ["judgement", "judgment"]];
 const OTHER = new RegExp(`\\b(un)?(${AMERICAN.map(([british]) => british).join("|")})`, "gi");
 
-/** A sentence in the English that was chosen. */
-export const spelt = (words) => (document.documentElement.lang === "en-US" && words.trim().includes(" ")
+/** Words of ours in the English that was chosen. */
+export const inEnglish = (words) => (document.documentElement.lang === "en-US"
   ? words.replace(OTHER, (_, before, word) => `${before ?? ""}${likeFirst(word, Object.fromEntries(AMERICAN)[word.toLowerCase()])}`) : words);
+
+/** A sentence likewise; one word alone may be somebody's name for a machine and stays. */
+const spelt = (words) => (words.trim().includes(" ") ? inEnglish(words) : words);
 const likeFirst = (word, other) => (word[0] === word[0].toUpperCase() ? other[0].toUpperCase() + other.slice(1) : other);
 
 const wanted = (children) => children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false);

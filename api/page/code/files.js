@@ -1,6 +1,6 @@
 // The records as files: out, in with a look first, copied, and a copy put back.
 
-import { button, freshId, h, refill } from "./dom.js";
+import { button, freshId, h, refill, sentences } from "./dom.js";
 import { ask, read } from "./http.js";
 import { takeBack } from "./records.js";
 import { wrote } from "./slip.js";
@@ -51,6 +51,7 @@ export function filesPart(signal) {
     });
     refill(told, h("p", {}, `${given.name}: ${count(found.new, "machine", "machines")} new, ${found.same} on record already, ${count(found.prices_seen, "price", "prices")} seen around.`,
       found.changed.length ? ` Otherwise on record: ${found.changed.slice(0, 5).join(", ")}${found.changed.length > 5 ? " …" : ""}.` : ""),
+    found.read_as.length ? h("details", {}, h("summary", {}, `${count(found.read_as.length, "word", "words")} read as another`), sentences(found.read_as)) : null,
     h("p", { class: "answers" }, found.changed.length ? button("Take the file's", () => read_in(true), { class: "stop" }) : button("Read it in", () => read_in(false)), button("Not now", () => refill(told), { class: "quiet" })));
   };
   list();

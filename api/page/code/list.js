@@ -3,8 +3,7 @@
 import { button, h } from "./dom.js";
 import { openWork } from "./dockets.js";
 import { stepBar } from "./pictures.js";
-import { bare, measure, putBack } from "./records.js";
-import { deedDone, wrote } from "./slip.js";
+import { writeDown } from "./slip.js";
 import { at } from "./plain.js";
 import { change, listed, money, percent, time } from "./words.js";
 import { plain } from "./worth.js";
@@ -70,17 +69,9 @@ export function doing(step, it) {
 /** A fix of a step as the docket of work done takes it. */
 export const tryOf = (step, part) => ({ fix: part.id, fault: part.faults[0], name: part.name, parts: step.parts_of_it.length > 1 ? null : step.parts, bench_hours: step.parts_of_it.length > 1 ? null : step.minutes / 60 });
 
-async function showed(look, result, it) {
-  const before = it.record;
+function showed(look, result, it) {
   const several = look.faults.length > 1;
   const shown = Object.entries(result.by_fault).map(([fault, what]) => [several ? `${look.id}:${fault}` : look.id, what]);
   const machine = { ...it.machine, seen: { ...it.machine.seen, ...Object.fromEntries(shown) } };
-  const words = `${look.name}: ${result.says}`;
-  try {
-    const now = await measure(before, machine, words);
-    deedDone(`${it.machine.id}: ${words}.`, now, (after) => putBack({ entry: bare(before.entry) }, after));
-  } catch (error) {
-    wrote(`Not written down: ${error.message}`);
-    window.dispatchEvent(new Event("records-changed"));
-  }
+  return writeDown(machine, `${look.name}: ${result.says}`, it);
 }

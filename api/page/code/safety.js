@@ -4,8 +4,7 @@ import { button, freshId, h, sentences } from "./dom.js";
 import { toldInFull } from "./cautions.js";
 import { cautionsBeside, cautionsOf } from "./facts.js";
 import { numberField, unread } from "./numbers.js";
-import { bare, measure, putBack } from "./records.js";
-import { deedDone, wrote } from "./slip.js";
+import { writeDown } from "./slip.js";
 import { stopwatch } from "./stopwatch.js";
 import { own } from "./terms.js";
 import { listed, spoken } from "./words.js";
@@ -64,20 +63,8 @@ function answers(gate, state, it) {
   return h("p", { class: "answers", "data-key": `say ${id}` }, gate.by_check ? say("passed") : measured, say("failed"));
 }
 
-/** Write a change of the machine down and say so; what was there before is one tap away. */
-async function change(machine, words, it) {
-  const before = it.record;
-  try {
-    const now = await measure(before, machine, words);
-    deedDone(`${it.machine.id}: ${words}.`, now, (after) => putBack({ entry: bare(before.entry) }, after));
-  } catch (error) {
-    wrote(`Not written down: ${error.message}`);
-    window.dispatchEvent(new Event("records-changed"));
-  }
-}
-
 const answer = (ids, result, it) =>
-  change({ ...it.machine, checks: { ...it.machine.checks, ...Object.fromEntries(ids.map((id) => [id, result])) } }, `${listed(ids.map((id) => spoken(id).toLowerCase()))} ${result}`, it);
+  writeDown({ ...it.machine, checks: { ...it.machine.checks, ...Object.fromEntries(ids.map((id) => [id, result])) } }, `${listed(ids.map((id) => spoken(id).toLowerCase()))} ${result}`, it);
 
 const withReading = (machine, name, value) => ({ ...machine, readings: { ...machine.readings, [name]: value } });
 
@@ -90,7 +77,7 @@ function askAll(open, it) {
 }
 
 function time(gate, it) {
-  stopwatch(spoken(gate.id), toldInFull(cautionsAt(gate, it)), (runs) => change(withReading(it.machine, TIMED[gate.id], runs), `${spoken(gate.id).toLowerCase()} ${runs.join(", ")} s`, it));
+  stopwatch(spoken(gate.id), toldInFull(cautionsAt(gate, it)), (runs) => writeDown(withReading(it.machine, TIMED[gate.id], runs), `${spoken(gate.id).toLowerCase()} ${runs.join(", ")} s`, it));
 }
 
 function figure(gate, { name, ...bounds }, it) {
@@ -99,7 +86,7 @@ function figure(gate, { name, ...bounds }, it) {
     const value = field.value();
     if (unread(field.node) || value === null) return field.input.focus();
     close();
-    return change(withReading(it.machine, name, value), `${spoken(gate.id).toLowerCase()} ${value} ${bounds.unit}`, it);
+    return writeDown(withReading(it.machine, name, value), `${spoken(gate.id).toLowerCase()} ${value} ${bounds.unit}`, it);
   })]);
   field.input.focus();
 }

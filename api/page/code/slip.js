@@ -2,6 +2,7 @@
 
 import { button, h, refill } from "./dom.js";
 import { drop } from "./queue.js";
+import { bare, measure, putBack } from "./records.js";
 
 const STAYS_MS = 20000; // later it is still taken back under "Written down today"
 const slip = document.getElementById("slip");
@@ -34,4 +35,16 @@ export function deedDone(words, now, undo) {
   if (now?.waits) wrote(`${words} It waits on this device and is sent once the server is back.`, () => drop(now.waits));
   else wrote(words, undo && (() => undo(now)));
   window.dispatchEvent(new Event("records-changed"));
+}
+
+/** Write a change of a machine down and say so in words; what was there before is one tap away. */
+export async function writeDown(machine, words, it) {
+  const before = it.record;
+  try {
+    const now = await measure(before, machine, words);
+    deedDone(`${it.machine.id}: ${words}.`, now, (after) => putBack({ entry: bare(before.entry) }, after));
+  } catch (error) {
+    wrote(`Not written down: ${error.message}`);
+    window.dispatchEvent(new Event("records-changed"));
+  }
 }

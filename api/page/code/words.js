@@ -1,5 +1,7 @@
 // Numbers and names as people write them.
 
+import { inEnglish } from "./dom.js";
+
 const WHOLE = new Intl.NumberFormat("en", { maximumFractionDigits: 0 });
 const MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September",
   "October", "November", "December"];
@@ -28,10 +30,10 @@ export const inTen = (share) => `${Math.round(share * 10)} in 10`;
 
 export const month = (number) => MONTHS[number - 1];
 
-/** `front_one_speed` as words. */
+/** `front_one_speed` as words, in the English that was chosen. */
 export function spoken(id) {
   const words = id.split("_").map((word) => OWN_SPELLING[word] ?? word).join(" ");
-  return words.charAt(0).toUpperCase() + words.slice(1);
+  return inEnglish(words.charAt(0).toUpperCase() + words.slice(1));
 }
 
 /** One or many. */
