@@ -36,6 +36,12 @@ def judged() -> Judged:
     return Judged(stock, table, truth, np.log(table["price"].to_numpy(dtype=float)))
 
 
+@pytest.fixture(scope="module")
+def below(judged: Judged) -> Floats:
+    """The share of sales like each that end below the price it brought."""
+    return judged.truth.share_below(judged.log_price)
+
+
 def test_prices_rise_one_for_one_with_the_truth(judged: Judged) -> None:
     """Regression of log price on truth: slope 1, mean error 0, within three standard errors.
 
@@ -51,10 +57,20 @@ def test_prices_rise_one_for_one_with_the_truth(judged: Judged) -> None:
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
-def test_quantiles_cover_what_they_say(judged: Judged, share: float) -> None:
-    """Prices are rounded, hence one point besides three standard errors."""
-    below = np.mean(judged.log_price <= judged.truth.quantile(share))
-    assert below == pytest.approx(share, abs=3 * np.sqrt(share * (1 - share) / N) + 0.01)
+def test_quantiles_cover_what_they_say(judged: Judged, below: Floats, share: float) -> None:
+    """A price is no higher than a quantile where no more than its share end below it.
+
+    Prices are rounded, hence one point besides three standard errors.
+    """
+    covered = np.mean(below <= share)
+    assert covered == pytest.approx(share, abs=3 * np.sqrt(share * (1 - share) / N) + 0.01)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+def test_below_a_quantile_end_as_many_as_it_says(judged: Judged, share: float) -> None:
+    few = judged.table.iloc[:40]
+    truth = truth_of(few, judged.stock.severity[:40], 4, draws=50)
+    assert truth.share_below(truth.quantile(share)) == pytest.approx(share, abs=1e-6)
 
 
 def test_the_truth_is_right_in_every_corner(judged: Judged) -> None:

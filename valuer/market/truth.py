@@ -60,12 +60,17 @@ class Truth:
         low, high = self.mean - 4.0, self.mean + 3.0
         for _ in range(26):
             middle = (low + high) / 2
-            below = sum(
-                share * self._below(middle - shift, sd)
-                for share, shift, sd in zip(*self.mistakes, strict=True)
-            )
+            below = self.share_below(middle)
             low, high = np.where(below < share, middle, low), np.where(below < share, high, middle)
         return np.asarray((low + high) / 2)
+
+    def share_below(self, log_price: Floats) -> Floats:
+        """Share of such sales that end below a log price, both of shape (n,)."""
+        parts = (
+            share * self._below(log_price - shift, sd)
+            for share, shift, sd in zip(*self.mistakes, strict=True)
+        )
+        return np.asarray(sum(parts))
 
     def _below(self, log_price: Floats, mistake_sd: float) -> Floats:
         """Share of sales below a log price where a mistake of this sd stands on top of it, shape (n,)."""
