@@ -207,13 +207,17 @@ def test_no_look_brings_more_than_perfect_knowledge(one: Machine) -> None:
         assert not job.acts  # nothing pays, whatever is behind it
         return
     looks = [place for place, act in enumerate(job.acts) if act.kind == "look"]
-    rows = [(job.prices, frozenset(other for other in looks if other != place)) for place in (*looks, None)]
+    rows = [
+        (job.tree.prices, frozenset(other for other in looks if other != place)) for place in (*looks, None)
+    ]
     *with_one, without = (float(tree.value[tree.start]) for tree in job.solved(rows))
     perfect = knowing(job) - without
     for place, worth in zip(looks, with_one, strict=True):
         assert -1e-9 <= worth - without <= perfect + 1e-6, job.acts[place].id
     best = float(
-        solve(job.troubles, job.acts, job.ways.best, [(job.prices, frozenset())])[0].value[job.tree.start]
+        solve(job.troubles, job.acts, job.ways.best, [(job.tree.prices, frozenset())])[0].value[
+            job.tree.start
+        ]
     )
     assert best - without <= perfect + 1e-6
 

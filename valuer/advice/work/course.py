@@ -8,7 +8,7 @@ import numpy as np
 
 from valuer.advice.work.first_checks import gain_with
 from valuer.advice.work.job import Job
-from valuer.advice.work.tree import SAME, Act, Prices, State, Totals, Tree, Visit, totals, visits
+from valuer.advice.work.tree import SAME, Act, Prices, State, Totals, Tree, Visit
 from valuer.advice.work.ways_out import ROUTES
 from valuer.advice.worth.documents import Route
 
@@ -44,15 +44,15 @@ class Course:
     job: Job
     tree: Tree
 
-    @cached_property
+    @property
     def came(self) -> list[Visit]:
         """Every state the tree comes to."""
-        return visits(self.tree)
+        return self.tree.came
 
-    @cached_property
+    @property
     def inner(self) -> Totals:
         """The totals of the tree, the checks that come first passed."""
-        return totals(self.tree, self.came)
+        return self.tree.totals
 
     @property
     def works(self) -> bool:

@@ -2,7 +2,6 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
@@ -11,9 +10,9 @@ from valuer.advice.work.beliefs import MOST_PLACES, Story
 from valuer.advice.work.done import NOTHING_DONE, Done
 from valuer.advice.work.first_checks import GATE_MINUTES, First, check_hours, gain_with, risks
 from valuer.advice.work.making import Making, acts_on
-from valuer.advice.work.tree import STOP, Act, Prices, Tree, Visit, solve, totals, visits
+from valuer.advice.work.tree import STOP, Act, Prices, Tree, solve
 from valuer.advice.work.trouble import Trouble
-from valuer.advice.work.ways_out import SCRAP, WaysOut, flat_selling_cost, scrap_net, ways_out
+from valuer.advice.work.ways_out import SCRAP, WORKING, WaysOut, flat_selling_cost, scrap_net, ways_out
 from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
@@ -34,7 +33,8 @@ class Job:
     are still open.
 
     ``gains``, shape (k,), is the most that curing each finding brings, ``given_up`` the faults
-    (places) left out of the decision for want of room.
+    (places) left out of the decision for want of room. ``tree`` is settled under the terms, without their limits on
+    hours and cash.
     """
 
     lattice: Lattice
@@ -51,6 +51,7 @@ class Job:
     unchecked: tuple[str, ...]
     firsts: tuple[First, ...]
     given_up: tuple[int, ...]
+    tree: Tree
 
     @property
     def machine(self) -> Machine:
@@ -67,29 +68,14 @@ class Job:
         """The flat cost of a sale, which falls due whatever is cured."""
         return flat_selling_cost(self.lattice.untold, self.terms)
 
-    @cached_property
-    def prices(self) -> Prices:
-        """What acts are charged under the terms."""
-        return Prices(self.terms.hour_value, 1.0, self.terms.margin)
-
-    @cached_property
-    def tree(self) -> Tree:
-        """The tree under the terms, no limits on hours and cash."""
-        return self.solved([(self.prices, frozenset())])[0]
-
     def solved(self, rows: Sequence[tuple[Prices, frozenset[int]]]) -> list[Tree]:
         """Return the trees of several ways of counting, each without some acts."""
         return solve(self.troubles, self.acts, self.ways.best, rows)
 
-    @cached_property
-    def came(self) -> list[Visit]:
-        """Every state that the tree comes to."""
-        return visits(self.tree)
-
     @property
     def at_stake(self) -> float:
         """Parts and own hours that following the tree may cost, money."""
-        spent = totals(self.tree, self.came)
+        spent = self.tree.totals
         return spent.worst_cash + self.terms.hour_value * spent.worst_hours
 
     @property
@@ -97,25 +83,30 @@ class Job:
         """Money gained by following the tree over leaving as it stands, the checks that come first counted."""
         if not self.works:
             return 0.0
-        inner = totals(self.tree, self.came).left(self.terms.hour_value) - self.now
+        inner = self.tree.totals.left(self.terms.hour_value) - self.now
         return gain_with(self.firsts, self.terms.hour_value, self.now, inner)
 
     @property
     def leaves_by(self) -> int:
         """The likeliest way out if the tree is followed, its place in `ROUTES`."""
-        return self.ways.likeliest((visit.state, visit.chance) for visit in self.came if visit.act is None)
+        return self.ways.likeliest(
+            (visit.state, visit.chance) for visit in self.tree.came if visit.act is None
+        )
 
     @property
     def idle(self) -> "Job":
         """The job if nothing is done about it: every check falls due at a sale as working."""
-        return replace(self, acts=(), firsts=(), ways=self.ways.after_checks(self.checks_now), checks_now=0.0)
+        ways = self.ways.after_checks(self.checks_now)
+        tree = settled(self.troubles, (), ways, self.terms)
+        return replace(self, acts=(), firsts=(), ways=ways, checks_now=0.0, tree=tree)
 
     def with_trouble(self, axis: int, trouble: Trouble) -> "Job":
         """Return the job with another story of one trouble."""
         troubles = (*self.troubles[:axis], trouble, *self.troubles[axis + 1 :])
         ways = ways_out(self.lattice, troubles, self.terms, self.checks_left)
         acts = acts_on(troubles, self.shop, self.terms, self.gains)
-        return replace(self, troubles=troubles, acts=acts, ways=ways)
+        tree = settled(troubles, acts, ways, self.terms)
+        return replace(self, troubles=troubles, acts=acts, ways=ways, tree=tree)
 
     @property
     def now(self) -> float:
@@ -125,11 +116,9 @@ class Job:
     @property
     def today(self) -> FloatArray:
         """Money left from leaving as it stands by each way, shape (4,); minus infinity where it is barred."""
-        ways, start = (
-            self.ways.after_checks(self.checks_now),
-            tuple(trouble.start for trouble in self.troubles),
-        )
-        return np.array([money[start] for money in ways.money])
+        left = np.array([money[self.tree.start] for money in self.ways.money])
+        left[WORKING] -= self.checks_now
+        return left
 
     @property
     def works(self) -> bool:
@@ -197,7 +186,10 @@ def job_of(
 def _proved(maker: Making, value: Value, unchecked: tuple[str, ...], proved: Sequence[str]) -> Job:
     """Return the job as it is once some checks are passed; left as it stands they would have to be done, too."""
     left = tuple(gate for gate in unchecked if gate not in proved)
-    made = _made(replace(maker, crank_is_straight="crank" in proved), value, left)
+    straight = "crank" in proved
+    if straight != maker.crank_is_straight:
+        maker = replace(maker, crank_is_straight=straight)
+    made = _made(maker, value, left)
     return replace(made, unchecked=unchecked, checks_now=check_hours(proved) * maker.terms.hour_value)
 
 
@@ -224,7 +216,7 @@ def _recalled(made: Job) -> tuple[float, int]:
     cost = (
         made.shop.parts[place] * made.terms.price_level + made.shop.together([place]) * made.terms.hour_value
     )
-    after = totals(made.tree, made.came).left(made.terms.hour_value)
+    after = made.tree.totals.left(made.terms.hour_value)
     remedied = float(odds * after + (1 - odds) * scrap - cost)
     return (remedied, made.leaves_by) if remedied > scrap else (scrap, SCRAP)
 
@@ -259,6 +251,7 @@ def _at_first(job: Job) -> float:
 def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
     troubles, stories, given_up = maker.troubles(out)
     ways = ways_out(maker.lattice, troubles, maker.terms, check_hours(unchecked))
+    acts = acts_on(troubles, maker.shop, maker.terms, maker.gains)
     return Job(
         lattice=maker.lattice,
         value=_value_now(value, float(ways.price[tuple(trouble.start for trouble in troubles)])),
@@ -267,14 +260,21 @@ def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: 
         done=maker.done,
         troubles=troubles,
         stories=stories,
-        acts=acts_on(troubles, maker.shop, maker.terms, maker.gains),
+        acts=acts,
         gains=maker.gains,
         ways=ways,
         checks_now=0.0,
         unchecked=unchecked,
         firsts=(),
         given_up=given_up,
+        tree=settled(troubles, acts, ways, maker.terms),
     )
+
+
+def settled(troubles: Sequence[Trouble], acts: Sequence[Act], ways: WaysOut, terms: ShopTerms) -> Tree:
+    """Return the tree of some troubles and acts under the terms, no limits on hours and cash."""
+    prices = Prices(terms.hour_value, 1.0, terms.margin)
+    return solve(troubles, acts, ways.best, [(prices, frozenset())])[0]
 
 
 def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ...]:

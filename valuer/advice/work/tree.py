@@ -9,6 +9,7 @@ followed from each state.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from operator import getitem
 from typing import Literal
 
 import numpy as np
@@ -84,6 +85,16 @@ class Tree:
         """The state the machine is in."""
         return tuple(trouble.start for trouble in self.troubles)
 
+    @cached_property
+    def came(self) -> list["Visit"]:
+        """Every state it comes to from the start, each before those after it."""
+        return visits(self)
+
+    @cached_property
+    def totals(self) -> "Totals":
+        """What following it from the start comes to."""
+        return totals(self, self.came)
+
     def worth(self, state: State, place: int) -> float:
         """Return the money left when an act is done next, minus infinity where it cannot be done."""
         act = self.acts[place]
@@ -95,6 +106,16 @@ class Tree:
 
     def choice(self, state: State) -> int:
         """Return the act to do next, its place among the acts, or STOP: of equals stopping, then the first."""
+        if state not in self._chosen:
+            self._chosen[state] = self._choice(state)
+        return self._chosen[state]
+
+    @cached_property
+    def _chosen(self) -> dict[State, int]:
+        """The choices asked for so far: few states of a tree are ever come to."""
+        return {}
+
+    def _choice(self, state: State) -> int:
         value = float(self.value[state])
         if self.ends[state] >= value - SAME:
             return STOP
@@ -263,32 +284,32 @@ class Visit:
 def visits(tree: Tree, start: State | None = None) -> list[Visit]:
     """Return every state the tree comes to from one, each before those after it; the first has chance 1."""
     first = tree.start if start is None else start
-    chances, done = {first: 1.0}, []
-    for state in _in_order(tree, first):
-        place = tree.choice(state)
-        act = None if place == STOP else tree.acts[place]
-        ways = tuple(edges(tree.troubles, act, state)) if act else ()
+    followed = _followed(tree, first)
+    chances, done = dict.fromkeys(followed, 0.0) | {first: 1.0}, []
+    for state, (act, ways) in followed.items():
         for edge in ways:
-            chances[edge.to] = chances.get(edge.to, 0.0) + chances[state] * edge.chance
+            chances[edge.to] += chances[state] * edge.chance
         done.append(Visit(state, chances[state], act, ways))
     return done
 
 
-def _in_order(tree: Tree, first: State) -> list[State]:
-    """Return the states the tree comes to, in an order in which every act leads only to later ones."""
-    found: dict[State, None] = {}
+def _followed(tree: Tree, first: State) -> dict[State, tuple[Act | None, tuple[Edge, ...]]]:
+    """Return what is done at the states the tree comes to, in an order in which every act leads only to later ones."""
+    found: dict[State, tuple[Act | None, tuple[Edge, ...]]] = {}
     waiting = [first]
     while waiting:
         state = waiting.pop()
         if state in found:
             continue
-        found[state] = None
         place = tree.choice(state)
-        if place != STOP:
-            waiting += [edge.to for edge in edges(tree.troubles, tree.acts[place], state)]
-    return sorted(
-        found, key=lambda state: sum(int(t.depth[p]) for t, p in zip(tree.troubles, state, strict=True))
-    )
+        act = None if place == STOP else tree.acts[place]
+        ways = tuple(edges(tree.troubles, act, state)) if act else ()
+        found[state] = act, ways
+        waiting += [edge.to for edge in ways]
+    depths = [trouble.depth.tolist() for trouble in tree.troubles]
+    return {
+        state: found[state] for state in sorted(found, key=lambda state: sum(map(getitem, depths, state)))
+    }
 
 
 @dataclass(frozen=True, slots=True)
