@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import FakeModel
 from tests.advice.made_up import Bench, bench, tree_of, value_of
+from valuer.advice.work.course import course_of
 from valuer.advice.work.done import Done
+from valuer.advice.work.job import jobs
 from valuer.advice.work.tree import STOP, Act, Prices, Tree, solve
 from valuer.advice.work.trouble import Move, Trouble, plain_trouble
 from valuer.advice.work.work_list import work_lists
@@ -173,7 +175,7 @@ FAKE = FakeModel()
 def gained(machine: Machine, done: Done | None = None, **terms: object) -> float:
     """What the list of a machine brings over leaving it."""
     shop = ShopTerms.model_validate({"month": 5, **terms})
-    return work_lists([machine], FAKE, shop, done={machine.id: done} if done else None)[0].expected_return
+    return course_of(jobs([machine], FAKE, shop, done={machine.id: done} if done else None)[0]).returns
 
 
 @given(MACHINES, st.floats(0.0, 6.0), st.floats(0.0, 3.0))

@@ -12,7 +12,7 @@ from valuer.advice.work.done import Done
 from valuer.advice.work.work_list import work_lists
 
 HOUR = 14.0
-_, DRAWN = from_stock(40, 5)
+_, DRAWN = from_stock(28, 5)
 MODEL = FakeModel(250.0)
 
 
