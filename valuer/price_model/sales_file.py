@@ -52,7 +52,7 @@ def unsaid(_line: str) -> None:
 def read_sales(path: Path, say: Say = unsaid) -> tuple[pd.DataFrame, bytes]:
     """Return the sales and the bytes they were read from; raises TableError with one line a problem."""
     data = read_bytes(path)
-    return read_sales_text(data, told_name(path), say), data
+    return read_sales_text(data, told_name(path), say).reset_index(drop=True), data
 
 
 def told_name(path: Path) -> str:
@@ -74,7 +74,10 @@ def read_bytes(path: Path) -> bytes:
 
 
 def read_sales_text(data: bytes, name: str, say: Say = unsaid) -> pd.DataFrame:
-    """Parse and check the bytes of a sales file; ``say`` hears which words were taken for others."""
+    """Parse and check the bytes of a sales file; ``say`` hears which words were taken for others.
+
+    The sales are indexed by the rows of the file, from 1 for its header.
+    """
     import pandas as pd
 
     raw, point = _raw(data, name)
@@ -90,7 +93,7 @@ def read_sales_text(data: bytes, name: str, say: Say = unsaid) -> pd.DataFrame:
     if problems:
         more = f"\nand {len(problems) - MOST_PROBLEMS} more" if len(problems) > MOST_PROBLEMS else ""
         raise TableError("\n".join(_cut(f"{name}: {p}") for p in problems[:MOST_PROBLEMS]) + more)
-    return table.reset_index(drop=True)
+    return table
 
 
 def _cut(line: str) -> str:

@@ -52,8 +52,8 @@ def train(
     with_synthetic: how much each synthetic sale counts beside one of the file, from 0 (they are left out) to below 1.
     A given file is copied into the user's data folder once the training has succeeded, so that the model can be
     trained again; without a file the copy goes, and the shipped model is written anew. out: write the model there
-    instead and leave everything else as it is. words: hears which words of the file were taken for others. Raises
-    TableError with one line a problem.
+    instead and leave everything else as it is. words: hears which words of the file were taken for others
+    and which of its prices are doubted. Raises TableError with one line a problem.
     """
     data = None
     if sales is not None:
@@ -119,13 +119,19 @@ def _trained_on_shipped(step: Callable[[str], None]) -> MowerModel:
 def _trained_on(data: Given, step: Callable[[str], None], words: Say) -> MowerModel:
     import pandas as pd
 
-    table = read_sales_text(data.sales, data.name, words)
+    from valuer.price_model.doubts import doubts
+
+    read = read_sales_text(data.sales, data.name, words)
+    found = doubts(read, data.name, _yardstick())
+    for line in found.lines:
+        words(line)
+    table = read.reset_index(drop=True)
     model, own = f"resale_value {__version__} on {data.name}", len(table)
     if not data.with_synthetic:
         basis = Basis(model=model, data_sha256=data.sha256, synthetic=False, own_sales=own)
-        return train_mower_model(table, basis, step)
+        return train_mower_model(table, basis, step, found.counts if found.any else None)
     invented, sales = read_sales(shipped(SYNTHETIC_SALES))
-    counts = np.concatenate([np.ones(own), np.full(len(invented), data.with_synthetic)])
+    counts = np.concatenate([found.counts, np.full(len(invented), data.with_synthetic)])
     basis = Basis(
         model=f"{model} with invented sales at weight {data.with_synthetic:g}",
         data_sha256=_both(data.sales, sales),
@@ -133,6 +139,14 @@ def _trained_on(data: Given, step: Callable[[str], None], words: Say) -> MowerMo
         own_sales=own,
     )
     return train_mower_model(pd.concat([table, invented], ignore_index=True), basis, step, counts)
+
+
+def _yardstick() -> MowerModel | None:
+    """The shipped model, by which the prices of a file are doubted; nothing where it cannot be used."""
+    try:
+        return kept(artifact.SHIPPED)
+    except (FileNotFoundError, ArtifactRefused):
+        return None
 
 
 def _key(data: Given | None) -> str:
