@@ -36,6 +36,7 @@ def run(seed: int = 7, only: str = "", bombs: int = 3_000) -> Iterator[Figure]:
     parts = {
         "inputs": _inputs,
         "hostile": lambda: _hostile(seed, bombs),
+        "files": lambda: _files(seed, max(2, bombs // 50)),
         "kills": lambda: _kills(seed),
         "disk": _disk,
         "load": _load,
@@ -52,7 +53,7 @@ def run(seed: int = 7, only: str = "", bombs: int = 3_000) -> Iterator[Figure]:
 
 
 def _hostile(seed: int, bombs: int) -> Iterator[Figure]:
-    """Bodies of 2 MB and files of 25 MB by a generator, six bodies at a time."""
+    """Bodies of 2 MB by a generator, six at a time."""
     with _house() as house, house.serving() as running:
         came = hostile_bodies(running, seed, bombs)
     sent = sum(came.statuses.values())
@@ -66,7 +67,11 @@ def _hostile(seed: int, bombs: int) -> Iterator[Figure]:
         "longest refusal / a plain valuation among them, times", came.longest_s / came.plain_s, 20, 1
     )
     yield beside("the longest", f"{came.longest_s:.2f} s, {came.longest}; a plain one {came.plain_s:.3f} s")
-    files, memory_mb = hostile_files(seed, max(2, bombs // 50))
+
+
+def _files(seed: int, count: int) -> Iterator[Figure]:
+    """Files of 25 MB by the generator."""
+    files, memory_mb = hostile_files(seed, count)
     yield beside("hostile files of 25 MB", f"{files}")
     yield at_most("memory over rest at the peak while a file is refused, MB", memory_mb, 300, 0)
 
