@@ -233,8 +233,8 @@ money. Ratios, because the floor is invented too.
 
 ## 5. Evaluation data
 
-Fresh draws of the same synthetic market, five seeds, 5,000 sales each that were never trained on, and 12,000 cured faults
-a seed on machines of which everything is known. The truth comes from the simulator (`valuer.market.truth`).
+Fresh draws of the same synthetic market, 5,000 sales a seed that were never trained on (how many seeds is told with the
+coverage below), and 12,000 cured faults a seed on machines of which everything is known. The truth comes from the simulator (`valuer.market.truth`).
 
 ## 6. Training data
 
@@ -245,10 +245,10 @@ the same simulator.
 
 """
 
-OF_BEFORE = """**Not measured again yet.** The tables and sentences of price, asking, own sales and coverage by subgroup were measured on
+OF_BEFORE = """**Not measured again yet.** The tables and sentences of price, asking and coverage by subgroup were measured on
 the model and the market before those in force, whose records did not err and whose boosting carried nothing. Of the ones in
 force only one seed was measured, on a market that differs from theirs in a few assumptions; it stands under "Designs tried".
-Advice on fixes and doing what the work list says were measured on the market and the model in force.
+Advice on fixes, doing what the work list says and learning from own sales were measured on the market and the model in force.
 
 """
 
