@@ -58,6 +58,17 @@ def test_t54_a_cured_key_still_asks_for_the_crank() -> None:
     assert "crank" in safety_verdict(after).unchecked
 
 
+def test_only_a_cured_strike_is_noted_as_one() -> None:
+    """What followed from a strike leaves its trace once it is off the machine; nothing else says that it was struck."""
+    key = next(fix.id for fix in fix_catalogue().values() if "sheared_key" in fix.cures)
+    struck = entry(machine=machine(faults=["sheared_key:serious", "fuel_leak_carb:slight"]))
+    cured, failed = (
+        with_fix(struck, done(key, "sheared_key", cured=it_is)).machine for it_is in (True, False)
+    )
+    other = with_fix(struck, done("needle_seat", "fuel_leak_carb", cured=True)).machine
+    assert (cured.readings.struck, failed.readings.struck, other.readings.struck) == (True, None, None)
+
+
 def test_a_fix_goes_with_a_fault_it_may_cure() -> None:
     with pytest.raises(ValidationError, match="fault that needle_seat may cure must be"):
         done("needle_seat", "blade_dull", cured=True)

@@ -36,8 +36,10 @@ def wire_value(column: str, cell: str, *, point: bool = True) -> Any:
 
     >>> wire_value("faults", "stiff_roll:slight; blade_dull:slight")
     ['stiff_roll:slight', 'blade_dull:slight']
-    >>> wire_value("age_years", "6")
-    6.0
+    >>> wire_value("new_price", "1.265")
+    1.265
+    >>> wire_value("new_price", "1,265.50", point=True)
+    1265.5
     """
     if column in AS_IS or cell.lower() in EMPTY:
         return cell if column in AS_IS else None
