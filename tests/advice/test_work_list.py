@@ -3,7 +3,7 @@
 import pytest
 
 from tests.advice.fake import FakeModel
-from tests.advice.make import ids, list_of, machine, terms, told
+from tests.advice.make import course, ids, list_of, machine, terms, told
 from tests.benchmark.machines import from_stock
 from tests.benchmark.work import not_warned_of
 from valuer.advice.work.bench import plan_and_rank
@@ -182,7 +182,7 @@ def test_a_dear_symptom_is_not_starved_by_small_faults() -> None:
     step = found.steps[0]
     for result in step.results:  # and what was left out stays out, so that the list goes on as told
         seen = {step.parts_of_it[0].id: result.shows}
-        after = told("oil_leak_unknown:serious", *small, *more, sound=400.0, seen=seen)
+        after = course("oil_leak_unknown:serious", *small, *more, sound=400.0, seen=seen)
         assert step.kind == "look"
         assert after.left == pytest.approx(result.left, abs=0.02), result.shows
     assert first & {part.id for step in by_hand.steps if step.kind == "look" for part in step.parts_of_it}

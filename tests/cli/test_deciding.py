@@ -20,8 +20,8 @@ BENCH = str(Path(__file__).resolve().parents[2] / "valuer/demo/bench.json")
 LEAK = b'{"machines": [{"id": "m1", "drive": "push", "faults": ["fuel_leak_carb:serious"], "looked_over": true}]}'
 UNSEEN = LEAK.replace(b', "looked_over": true', b"")
 POOR = (
-    b'{"machines": [{"id": "m1", "faults": ["no_start:serious", "drive_none:serious", "dirty:serious", '
-    b'"deck_crack:serious", "oil_leak_sump:serious"]}]}'
+    b'{"machines": [{"id": "m1", "age_years": 14, "faults": ["drive_none:serious", "deck_crack:serious", '
+    b'"oil_leak_sump:serious"]}]}'
 )
 
 
