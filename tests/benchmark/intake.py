@@ -18,7 +18,8 @@ from valuer.records.files import BadFile, machines_in
 
 DESCRIPTIONS = Path(__file__).with_name("descriptions.txt")
 LATER = [
-    Path(__file__).with_name(f"descriptions_{name}.txt") for name in ("fresh", "second", "third", "fourth")
+    Path(__file__).with_name(f"descriptions_{name}.txt")
+    for name in ("fresh", "second", "third", "fourth", "fifth")
 ]
 """Written after there was a reader, each file counted as it came, before the reader was mended by it."""
 

@@ -174,3 +174,41 @@ def test_words_of_something_else_are_no_attributes(text: str) -> None:
     machine = read_words(text, 2026).machine
     told = machine.model_dump(exclude_none=True, exclude_defaults=True)
     assert not {"drive", "age_years", "kept", "readings"} & told.keys()
+
+
+@pytest.mark.parametrize(
+    ("text", "about"),
+    [
+        ("the cord snapped last year, replaced with a new one", "recoil_rope"),
+        ("carb was leaking so I fitted a new one", "fuel_leak_carb"),
+        ("blade was bent, new one fitted", "blade_damaged"),
+        ("used to smoke blue all the time", "smoke_blue"),
+    ],
+)
+def test_what_was_put_right_is_asked_and_not_counted(text: str, about: str) -> None:
+    read = read_words(text, YEAR)
+    assert not read.machine.faults
+    assert about in [ask.about for ask in read.ask]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("blade bent, needs replacing", "blade_damaged:serious"),
+        ("no spark - coil replaced already, still nothing", "weak_spark:serious"),
+        ("handle slightly loose", "handle_loose:slight"),
+        ("blade slightly dull", "blade_dull:slight"),
+        ("slightly rusty", "deck_surface_rust:slight"),
+        ("comes with a bag that has a small tear", "bag_missing:slight"),
+    ],
+)
+def test_what_is_said_beside_a_fault_keeps_it(text: str, fault: str) -> None:
+    assert [str(each) for each in read_words(text, YEAR).machine.faults] == [fault]
+
+
+def test_words_that_only_look_like_an_attribute_are_none() -> None:
+    assert read_words("it stopped mid cut and never ran again", YEAR).machine.tier is None
+    broken = read_words("electric start, pull start snapped", YEAR).machine
+    assert (broken.start, [str(each) for each in broken.faults]) == ("electric", ["recoil_rope:serious"])
+    assert read_words("starts second pull hot, fifth cold", YEAR).machine.readings.cold_pulls is None
+    assert read_words("push mower, 2019, 20 in", YEAR).machine.age_years == 7

@@ -32,6 +32,10 @@ PATTERNS: tuple[tuple[str, str], ...] = (
         "blade_stop_s",
         rf"(?P<n>{RUNS}(?<=[a-z.]))\s*(?:for the blade )?{STOPPED}",
     ),
+    (
+        "blade_stop_s",
+        rf"blade\b[^.;\d]{{0,30}}?(?:spin\w*|turn\w*|running on|runs on|going)\b{GAP}(?P<n>{RUNS}(?<=[a-z.]))",
+    ),
     ("engine_rpm", r"(?P<n>\d[\d.,' ]*\d\s*(?:rpm|revs\b))"),
     ("wet_compression_psi", rf"wet compression{GAP}(?P<n>{N}\s*(?:psi|bar|kpa)?)"),
     ("compression_psi", rf"compression{GAP}(?P<n>{N}\s*(?:psi|bar|kpa))"),
@@ -66,6 +70,10 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ),
     (
         "new_price",
+        rf"bought new{GAP}for\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)",
+    ),
+    (
+        "new_price",
         rf"(?:was|cost|costs|price)\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)\s*new",
     ),
     ("age_years", rf"(?P<n>{N}\s*-?\s*(?:years?|yrs?|y|yo|months?)\b)[- ]*(?:old\b|of age)?"),
@@ -83,9 +91,9 @@ SINCE = re.compile(
     r"\b(?:bought(?: new)?(?: in)?|from(?: about| around)?|about|around|"
     r"since|made in|built(?: in)?|new in|year)\s+(?P<n>(?:19|20)\d\d)\b"
     r"|\b(?P<m>(?:19|20)\d\d)\s+model\b"
+    r"|(?:^|[,;(]\s*)(?P<o>20[012]\d)(?=\s*(?:[,;).]|$))"
 )
 CC = re.compile(r"(?P<n>\d{2,3})\s*(?:cc|ccm|cm3)\b")
-ORDINAL = {"1st": 1, "2nd": 2, "3rd": 3, "4th": 4, "5th": 5, "6th": 6}
 PULLS = re.compile(r"(?P<n>\d+(?:\s*(?:or|to|-)\s*\d+)?|1st|2nd|3rd|4th|5th|6th)\s+(?:full\s+)?pulls?\b")
 NUMBER_WORDS = {
     "one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7", "eight": "8",
@@ -124,8 +132,14 @@ def digits(text: str) -> str:
     """
     text = re.sub(r"\ban inch\b", "1 inch", text.lower())
     text = re.sub(r"\bhalf an inch\b", "0.5 inch", text)
+    text = re.sub(r"\b(?:(an?|half an?) )?(centi|milli)met(?:re|er)s?\b", _metric, text)
     text = re.sub(r"\b(\w+) and a half\b", _and_a_half, text)
     return re.sub(r"[a-z]+", lambda found: _number_word(found, text), text)
+
+
+def _metric(found: re.Match[str]) -> str:
+    count = {None: "", "half a": "0.5 "}.get(found[1], "1 ")
+    return f"{count}{found[2][0]}m"
 
 
 def _and_a_half(found: re.Match[str]) -> str:
@@ -155,7 +169,7 @@ def measures(text: str, year: int) -> Iterator[Measured]:
         return all(end <= a or start >= b for a, b in taken)
 
     for found in SINCE.finditer(text):
-        group = "n" if found["n"] else "m"
+        group = next(name for name in "nmo" if found[name])
         taken.append(found.span(group))
         yield _figure("age_years", str(year - int(found[group])), *found.span(group))
     for found in CC.finditer(text):

@@ -62,6 +62,7 @@ class Words(Record):
     bad: Several[str]
     not_there: Several[str]
     maybe: Several[str]
+    mended: Several[str]
     unknown: Several[str]
     alone: Several[str]
     breakers: Several[str]
@@ -298,7 +299,8 @@ def known_stems() -> frozenset[str]:
     """Every stem that some phrase or little word uses."""
     words = vocabulary()
     loose = (
-        *words.mild, *words.bad, *words.not_there, *words.maybe, *words.unknown, *words.filler, *words.limits,
+        *words.mild, *words.bad, *words.not_there, *words.maybe, *words.mended, *words.unknown, *words.filler,
+        *words.limits,
         *words.same, *(each for group in words.same.values() for each in group),
         *words.instead, *(each for group in words.instead.values() for each in group),
     )  # fmt: skip

@@ -5,10 +5,8 @@ typing; it never decides what is meant, and never names a fault that ends a mach
 """
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import cache
-from itertools import pairwise
 from typing import get_args
 
 from pydantic import Field, ValidationError
@@ -16,20 +14,28 @@ from pydantic import Field, ValidationError
 from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.machine import Drive, Machine
 from valuer.domain.record import Record
+from valuer.intake.matching import (
+    MARK,
+    WHEN_DRY,
+    Token,
+    decided,
+    distance,
+    everywhere,
+    is_denied,
+    is_doubtful,
+    left_over,
+    limited,
+    matches,
+    tokens_of,
+)
 from valuer.intake.measures import Measured, digits, measures
 from valuer.intake.names import with_short_name
 from valuer.intake.numbers import tidied
 from valuer.intake.vocabulary import (
     GUARDED,
-    LITTLE,
     Phrase,
     Says,
     State,
-    known_stems,
-    parts,
-    phrases,
-    said_as,
-    standing_for,
     states,
     stem,
     stems_of,
@@ -37,13 +43,6 @@ from valuer.intake.vocabulary import (
 )
 
 MOST_LETTERS = 2_000  # a description, not a book
-BREAK = re.compile(r"[.;!?()\n]|,|:(?!\s*(?:passed|failed|ok))|\bbut\b|\botherwise\b|\bthough\b| - | \u2013 ")
-WORD = re.compile(r"[a-z0-9][a-z0-9'/-]*|\u2016")
-MARK = "\u2016"  # stands where a figure was
-BETWEEN = 2  # other words between two of a phrase
-BEFORE = 3  # words back to a "no" that belongs to a phrase
-LIKE = 89.0  # likeness in per cent from which a typing slip is mended; "quiet" is 88.9 like "quit"
-LEAST_LIKE = 5  # letters of a word that may be mended
 UNIT_WORDS = {"in", "s", "mm", "psi", "kgf", "kg", "rpm", "v", "percent", "years"}
 YES = {"yes": True, "no": False}
 
@@ -68,15 +67,6 @@ class Understood(Record):
 
 class NoWords(ValueError):
     """A text that cannot be a description of a machine."""
-
-
-@dataclass
-class _Token:
-    stem: str
-    text: str
-    clause: int
-    mended: str = ""
-    used: bool = False
 
 
 @dataclass
@@ -110,7 +100,7 @@ def read_words(text: str, year: int, name: str = "it") -> Understood:
     plain = digits(tidied(text))
     heard = _Heard()
     found = list(measures(plain, year))
-    tokens = _tokens(_blanked(plain, found))
+    tokens = tokens_of(_blanked(plain, found))
     _hear_figures(found, plain, heard)
     _hear_phrases(tokens, heard)
     return _told(heard, tokens, name)
@@ -120,38 +110,6 @@ def _blanked(text: str, found: Iterable[Measured]) -> str:
     for each in found:
         text = text[: each.start] + MARK + " " * (each.end - each.start - 1) + text[each.end :]
     return text
-
-
-def _tokens(text: str) -> list[_Token]:
-    tokens: list[_Token] = []
-    for place, clause in enumerate(BREAK.split(text)):
-        told: list[_Token] = []
-        for word in WORD.findall(clause.replace("self-prop", "self prop").replace("-", " ")):
-            root = stem(word)
-            mended = "" if root in known_stems() or len(word) < LEAST_LIKE else _like(root)
-            told.append(_Token(mended or root, word, place, mended))
-        tokens += _standing_together(told)
-    return tokens
-
-
-def _standing_together(tokens: list[_Token]) -> Iterator[_Token]:
-    """The words of a clause, several that stand for one as one."""
-    at = 0
-    while at < len(tokens):
-        length, name = standing_for([token.stem for token in tokens[at:]])
-        together = tokens[at : at + (length or 1)]
-        text, mended = " ".join(each.text for each in together), "".join(each.mended for each in together)
-        yield _Token(name or together[0].stem, text, together[0].clause, mended)
-        at += len(together)
-
-
-@cache
-def _like(root: str) -> str:
-    """The one known stem that a mistyped one is like, or an empty string."""
-    from rapidfuzz import fuzz, process  # noqa: PLC0415 - only where something is not known, so that a start stays quick
-
-    near = process.extract(root, sorted(known_stems()), scorer=fuzz.ratio, score_cutoff=LIKE, limit=2)
-    return str(near[0][0]) if len(near) == 1 else ""
 
 
 def _hear_figures(found: Iterable[Measured], text: str, heard: _Heard) -> None:
@@ -172,26 +130,29 @@ def _hear_pulls(each: Measured, text: str, heard: _Heard) -> None:
     count = each.value[:-2] if each.value[-2:] in ("st", "nd", "rd", "th") else each.value
     near = text[max(0, each.start - 40) : each.end + 40]
     words = text[each.start : each.end]
-    if count.isdigit() and "cold" in near and "hard" not in near:
+    clause = re.split(r"[,.;]", text[: each.start])[-1] + re.split(r"[,.;]", text[each.start :])[0]
+    hot = re.search(r"\b(?:hot|warm)\b", clause)
+    if count.isdigit() and "cold" in near and "hard" not in near and not hot:
         heard.value("reading", "cold_pulls", repr(float(count)), words)
         return
     most = int(re.findall(r"\d+", count)[-1])
     if most <= 2:  # noqa: PLR2004 - up to two pulls is no hard start
         heard.level("no_start", "none", words)
-        heard.level("hard_start", "none", words)
+        if not hot:  # warm it starts more easily
+            heard.level("hard_start", "none", words)
     else:
         heard.level("hard_start", "slight" if most <= 4 else "serious", words)  # noqa: PLR2004 - 3 to 4 pulls
 
 
-def _hear_phrases(tokens: list[_Token], heard: _Heard) -> None:
+def _hear_phrases(tokens: list[Token], heard: _Heard) -> None:
     _leave_out_unknown(tokens)
-    _hear_matched(list(_matches(tokens, last=False)), tokens, heard)
+    _hear_matched(list(matches(tokens, last=False)), tokens, heard)
     _hear_propelled(tokens, heard)
     _hear_states(tokens, heard)
-    _hear_matched(list(_matches(tokens, last=True)), tokens, heard)
+    _hear_matched(list(matches(tokens, last=True)), tokens, heard)
 
 
-def _hear_matched(matched: list[tuple[Phrase, list[int]]], tokens: list[_Token], heard: _Heard) -> None:
+def _hear_matched(matched: list[tuple[Phrase, list[int]]], tokens: list[Token], heard: _Heard) -> None:
     for phrase, places in sorted(matched, key=lambda each: each[1][0]):
         words = " ".join(tokens[place].text for place in places)
         mended = any(tokens[place].mended for place in places)
@@ -199,12 +160,12 @@ def _hear_matched(matched: list[tuple[Phrase, list[int]]], tokens: list[_Token],
             _hear(says, words, tokens, places, heard, mended=mended)
 
 
-def _hear_states(tokens: list[_Token], heard: _Heard) -> None:
+def _hear_states(tokens: list[Token], heard: _Heard) -> None:
     """Hear states of parts that no phrase has used: each of the part in its clause that is nearest."""
     found: dict[tuple[int, ...], list[tuple[int, State]]] = {}
     for state in states():
-        for places in _everywhere(state.stems, tokens):
-            far = _distance(state, places, tokens)
+        for places in everywhere(state.stems, tokens):
+            far = distance(state, places, tokens)
             if far:
                 found.setdefault(tuple(places), []).append((far, state))
     for where in sorted(found, key=lambda each: (-len(each), each)):
@@ -223,32 +184,7 @@ def _hear_states(tokens: list[_Token], heard: _Heard) -> None:
         _hear(says, words, tokens, places, heard, mended=mended)
 
 
-def _distance(state: State, places: Sequence[int], tokens: Sequence[_Token]) -> int:
-    """How far the nearest of the state's parts is, in words; 0 where its clause has none of them."""
-    clause = tokens[places[0]].clause
-    return _nearest(state, places, tokens, clause) or (
-        0 if _any_part(tokens, clause) else _nearest(state, places, tokens, clause - 1)
-    )
-
-
-def _nearest(state: State, places: Sequence[int], tokens: Sequence[_Token], clause: int) -> int:
-    here = [at for at, t in enumerate(tokens) if t.clause == clause and t.text not in LITTLE]
-    found = []
-    for part in state.parts:
-        for first in range(len(here) - len(part) + 1):
-            at = here[first : first + len(part)]
-            if [tokens[each].stem for each in at] == list(part) and not {*at} & {*places}:
-                found.append(min(abs(each - place) for each in at for place in places))
-    return min(found, default=0)
-
-
-def _any_part(tokens: Sequence[_Token], clause: int) -> bool:
-    """Whether a clause names a part of its own; where it does not, what it says is of the one before."""
-    here = [token.stem for token in tokens if token.clause == clause and token.text not in LITTLE]
-    return any(tuple(here[at : at + size]) in parts() for at in range(len(here)) for size in (1, 2, 3))
-
-
-def _hear_propelled(tokens: Sequence[_Token], heard: _Heard) -> None:
+def _hear_propelled(tokens: Sequence[Token], heard: _Heard) -> None:
     """Ask how a machine is driven that is only said to drive itself; what says more takes the question back."""
     for place, unsure in enumerate(vocabulary().unsure):
         if unsure.about == "drive" and "propel" in unsure.words:
@@ -258,120 +194,20 @@ def _hear_propelled(tokens: Sequence[_Token], heard: _Heard) -> None:
                 _hear_unsure(place, said[0], heard, denied=False)
 
 
-def _leave_out_unknown(tokens: list[_Token]) -> None:
+def _leave_out_unknown(tokens: list[Token]) -> None:
     """Use up the clauses that say that something is not known: nothing follows from them."""
     for phrase in vocabulary().unknown:
-        for places in _everywhere(stems_of(phrase), tokens):
+        for places in everywhere(stems_of(phrase), tokens):
             clause = tokens[places[0]].clause
             for token in tokens:
                 if token.clause == clause and tokens.index(token) >= places[0]:
                     token.used = True
 
 
-def _matches(tokens: list[_Token], *, last: bool) -> Iterator[tuple[Phrase, list[int]]]:
-    """Phrases with where they stand, the longest first. ``last``: those that only a part or nothing else explains."""
-    alone = {stems_of(text) for text in vocabulary().alone}
-    for phrase in phrases():
-        if phrase.last != last:
-            continue
-        between = 1 if phrase.says[0].kind == "attribute" or phrase.drive else BETWEEN
-        for places in _everywhere(phrase.stems, tokens, between):
-            if phrase.stems in alone and not _alone(tokens, places):
-                continue
-            if len(places) == 1 and not _exact(phrase, tokens, places[0]):
-                continue
-            if all(says.value == "none" for says in phrase.says) and _limited(tokens, places):
-                continue  # "drive works only on one wheel" does not say that it works
-            for place in places:
-                tokens[place].used = True
-            yield phrase, places
-
-
-@cache
-def _negations() -> frozenset[str]:
-    return frozenset(stem(word) for text in vocabulary().not_there for word in text.split())
-
-
-@cache
-def _breakers() -> frozenset[str]:
-    return _negations() | {stem(word) for word in vocabulary().breakers}
-
-
-def _alone(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
-    """Whether the clause says nothing else."""
-    clause = tokens[places[0]].clause
-    others = [t for at, t in enumerate(tokens) if t.clause == clause and at not in places]
-    return all(token.stem in _idle() or token.text == MARK for token in others)
-
-
-def _exact(phrase: Phrase, tokens: Sequence[_Token], place: int) -> bool:
-    """Whether one word alone, of an attribute, stands as it is written: `push`, not `pushed` nor `I can push it`."""
-    token = tokens[place]
-    if any(says.kind != "attribute" for says in phrase.says):
-        return True
-    before = tokens[place - 1].text if place and tokens[place - 1].clause == token.clause else ""
-    after = tokens[place + 1].text if place + 1 < len(tokens) else ""
-    if before in DOING or after in DONE_TO:
-        return False
-    return " " in token.text or said_as(token.text).rstrip("s") in {
-        said_as(text).rstrip("s")
-        for says in phrase.says
-        for text in vocabulary().attributes[says.name][says.value]
-    }
-
-
-DOING = frozenset({"to", "can", "could", "must", "will", "from", "would"})
-DONE_TO = frozenset({"a"})
-"""Words beside one that is no attribute there: `I can push a finger through`."""
-
-
-def _limited(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
-    """Whether something beside a phrase takes part of it back: `only`, `until`, `could`."""
-    return _any([t for t in tokens if t.clause == tokens[places[0]].clause], vocabulary().limits)
-
-
-@cache
-def _idle() -> frozenset[str]:
-    words = vocabulary()
-    return frozenset(stem(word) for text in words.filler for word in text.split())
-
-
-def _everywhere(
-    stems: Sequence[str], tokens: Sequence[_Token], between: int = BETWEEN
-) -> Iterator[list[int]]:
-    """Every place where a phrase stands in one clause, its words in order, in tokens not used yet."""
-    for start, token in enumerate(tokens):
-        if token.stem != stems[0] or token.used:
-            continue
-        places = _from(start, stems, tokens, between)
-        if places:
-            yield places
-
-
-def _from(start: int, stems: Sequence[str], tokens: Sequence[_Token], between: int) -> list[int]:
-    places = [start]
-    for before, wanted in pairwise(stems):
-        # "no compression and smoke" is no "no smoke": what is denied stands beside its no
-        others, at = between if before in _negations() else 0, places[-1] + 1
-        while at < len(tokens) and tokens[at].clause == tokens[start].clause and others <= between:
-            if tokens[at].stem == wanted and not tokens[at].used:
-                break
-            if tokens[at].stem in _breakers():
-                return []  # "the flap does not spring shut" is no "flap springs shut"
-            others += tokens[at].text not in LITTLE
-            at += 1
-        else:
-            return []
-        if others > between:
-            return []
-        places.append(at)
-    return places
-
-
 def _hear(
-    says: Says, words: str, tokens: list[_Token], places: list[int], heard: _Heard, *, mended: bool
+    says: Says, words: str, tokens: list[Token], places: list[int], heard: _Heard, *, mended: bool
 ) -> None:
-    denied, doubtful = _denied(tokens, places), _doubtful(tokens, places)
+    denied, doubtful = is_denied(tokens, places), is_doubtful(tokens, places)
     if says.kind == "fault":
         heard.level(
             says.name, _level(says, tokens, places, denied=denied, doubtful=doubtful, mended=mended), words
@@ -397,56 +233,21 @@ def _hear_unsure(place: int, words: str, heard: _Heard, *, denied: bool) -> None
 
 
 def _level(
-    says: Says, tokens: Sequence[_Token], places: Sequence[int], *, denied: bool, doubtful: bool, mended: bool
+    says: Says, tokens: Sequence[Token], places: Sequence[int], *, denied: bool, doubtful: bool, mended: bool
 ) -> str:
     """What a phrase says of its fault here: what the phrase says by itself, unless the words around it turn it."""
     if says.value == "none":
-        return "open" if denied else "doubtful" if doubtful or _limited(tokens, places) else "none"
+        return "open" if denied else "doubtful" if doubtful or limited(tokens, places) else "none"
     if denied:
         return "none"
     if doubtful:
         return "doubtful"
     if mended and says.name in GUARDED:
         return "mended"
-    return _decided(says.name, tokens, places) if says.value == "open" else says.value
+    return decided(says.name, tokens, places) if says.value == "open" else says.value
 
 
-def _denied(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
-    """Whether a "no" that no phrase has used stands shortly before the phrase, in its clause."""
-    first = places[0]
-    before = [t for t in tokens[max(0, first - BEFORE) : first] if t.clause == tokens[first].clause]
-    found = [token for token in before if token.stem in _negations() and not token.used]
-    return bool(found)
-
-
-def _doubtful(tokens: Sequence[_Token], places: Sequence[int]) -> bool:
-    clause = " ".join(t.text for t in tokens if t.clause == tokens[places[0]].clause)
-    return any(re.search(rf"\b{re.escape(word)}\b", clause) for word in vocabulary().maybe)
-
-
-def _decided(fault: str, tokens: Sequence[_Token], places: Sequence[int]) -> str:
-    """How bad it is by the words beside it: of its clause, or of the next one where that says nothing else."""
-    mildly, badly = set(vocabulary().mild), set(vocabulary().bad)
-    if fault in WHEN_DRY:
-        mildly, badly = mildly - set(vocabulary().wet), badly | set(vocabulary().wet)
-    clause = tokens[places[0]].clause
-    for place in (clause, clause + 1):
-        near = [t for t in tokens if t.clause == place]
-        if place != clause and any(t.used for t in near):
-            break
-        mild, bad = _any(near, mildly), _any(near, badly)
-        if mild != bad:
-            return "slight" if mild else "serious"
-    return "open"
-
-
-def _any(tokens: Iterable[_Token], words: Iterable[str]) -> bool:
-    stems = {stem(word) for word in words}
-    found = [token for token in tokens if token.stem in stems and not token.used]
-    return bool(found)
-
-
-def _told(heard: _Heard, tokens: Sequence[_Token], name: str) -> Understood:
+def _told(heard: _Heard, tokens: Sequence[Token], name: str) -> Understood:
     wire: dict[str, object] = with_short_name({"id": name})
     said: list[str] = []
     _follow(heard)
@@ -460,12 +261,9 @@ def _told(heard: _Heard, tokens: Sequence[_Token], name: str) -> Understood:
         understood=tuple(line for line in said if not _dropped(line, faults, kept)),
         not_there=tuple(none),
         ask=tuple(asks.values()),
-        not_understood=tuple(_left(tokens)),
+        not_understood=tuple(left_over(tokens)),
     )
 
-
-WHEN_DRY = {"fuel_leak_line": "slight"}
-"""Faults of a part that may leak, and how bad they are where nothing does; any wetness is worse."""
 
 IMPLIED = {"electric_start": ("start", "electric"), "blade_clutch": ("blade_clutch", "yes")}
 SHOWN_BY = {
@@ -484,6 +282,7 @@ def _follow(heard: _Heard) -> None:
         needs = IMPLIED.get(fault_catalogue()[fault].needs or "")
         if needs:
             heard.value("attribute", *needs, fault)
+    _not_meant(heard)
     _not_pushed(heard)
     for words, faults in heard.denied.items():
         _deny(words, faults, heard)
@@ -501,6 +300,17 @@ def _follow(heard: _Heard) -> None:
             and not (sure and fault != "deck_rust_hole")
         ):
             del heard.levels[fault]
+
+
+def _not_meant(heard: _Heard) -> None:
+    """Take back what words say only by the way: a part named for its fault, a bag that is there and torn."""
+    start = heard.values.get(("attribute", "start"), {})
+    if start.get("rope", "").endswith("start") and {"recoil_rope", "starter_noise"} & heard.levels.keys():
+        del start["rope"]  # "pull start snapped" tells of a part, not that it is the only way to start it
+    heard.values = {about: told for about, told in heard.values.items() if told}
+    bag = heard.levels.get("bag_missing", {})
+    if "none" in bag and bag.keys() <= {"none", "slight", "slight_unless"} and len(bag) > 1:
+        del bag["none"]  # it is there, and it is torn
 
 
 def _not_pushed(heard: _Heard) -> None:
@@ -627,23 +437,3 @@ def _fitting(
                 raise NoWords(str(wrong["msg"])) from None
             asks[part] = Ask(about=part, question=wrong["msg"])
             del wire[part]
-
-
-def _left(tokens: Sequence[_Token]) -> Iterator[str]:
-    """Words nothing was made of, those that stood together together."""
-    words = vocabulary()
-    idle = _idle() | {
-        stem(word) for text in (*words.mild, *words.bad, *words.not_there) for word in text.split()
-    }
-    run: list[str] = []
-    last = -1
-    for place, token in enumerate(tokens):
-        if token.used or token.stem in idle or token.text in LITTLE or token.text == MARK:
-            continue
-        if run and (place != last + 1 or tokens[last].clause != token.clause):
-            yield " ".join(run)
-            run = []
-        run.append(token.text)
-        last = place
-    if run:
-        yield " ".join(run)
