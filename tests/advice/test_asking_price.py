@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray, Months
-from valuer.advice.sale.asking_price import asking_prices, standing
+from valuer.advice.sale.asking_price import asking_prices, fast_sale, standing
 from valuer.advice.sale.keeping import from_each_month, keep_or_list, kept_for
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.sale import LEFT_OVER, later, sales
@@ -283,6 +283,30 @@ def test_the_asks_looked_at_rise_and_stay_in_range() -> None:
     assert (np.diff(asks) > 0).all()
     assert asks[0] >= 83
     assert asks[-1] <= 290
+
+
+def test_a_fair_offer_is_a_share_of_the_value_by_hand() -> None:
+    """A sale ends half way between the least and the ask: at an ask of the value and a least of .6 of it, at .8 of it.
+
+    Nobody is sent away for less: whoever takes less of the value sells sooner.
+    """
+    (sale,) = sales([ONE], FakeModel(), FakeSelling(), ShopTerms(month=5, storage_per_week=0))
+    value = sale.outlook.value_in(0)
+    asks = np.array([value])
+    (low, at), (high, dearer) = (standing(sale, asks, 1, least) for least in (0.6, 0.9))
+    assert at == pytest.approx(0.8 * value)
+    assert dearer == pytest.approx(0.95 * value)
+    assert low > high
+
+
+def test_gone_in_a_week_is_the_highest_ask_that_four_in_five_would_be_by_hand() -> None:
+    """Odds of e^3 * 2/3 at the value, halved by every tenth of a log: 4 to 1 at log(ask / value) = .174, 1.19 of it."""
+    (sale,) = sales([ONE], FakeModel(), FakeSelling(log_odds=3.0), ShopTerms(month=5))
+    told, value, asks = fast_sale(sale), sale.outlook.value_in(0), sale.asks(1)
+    assert told.chance >= 0.8
+    assert told.ask == asks[asks <= 1.19 * value].max()
+    (slow,) = sales([ONE], FakeModel(), FakeSelling(log_odds=-3.0), ShopTerms(month=5))
+    assert fast_sale(slow).ask == slow.asks(1)[0], "where none is likely, the lowest there is"
 
 
 def test_come_backs_standing_and_money_tied_up_count_week_by_week() -> None:

@@ -142,6 +142,7 @@ def as_numbers(table: pd.DataFrame, like: pd.DataFrame) -> Floats:
     numbers = table[[*NUMERIC, *SEASON, *fault_catalogue()]].astype(float).to_numpy()
     stacked = np.column_stack([*codes, numbers]).astype(float)
     stacked[:, : len(CATEGORICAL)][stacked[:, : len(CATEGORICAL)] < 0] = np.nan
+    stacked[:, np.isnan(stacked).all(axis=0)] = 0.0  # the trees cannot take a column that nobody fills
     return stacked
 
 
