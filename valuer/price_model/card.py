@@ -17,6 +17,7 @@ TITLES = {
     "asking": "Asking price (`python -m tests.benchmark asking`)",
     "correction": "Learning from own sales (`python -m tests.benchmark correction`)",
     "page": "Speed of the page (`python -m tests.benchmark page`)",
+    "speed": "Speed of answers (`python -m tests.benchmark speed`)",
 }
 
 PLAIN = {
@@ -31,6 +32,8 @@ PLAIN = {
     "correction": "What own sales do in a market that the model has not seen: how far off values are, how often the range holds\n"
     "the price, and how much of the gain that could be had is kept.",
     "page": "How long the page takes beside the bare question to the server, how far one has to tap and scroll, how much it loads.",
+    "speed": "Processor time in units of a small prediction by scikit-learn that the machine measures for itself, some quarter of a\n"
+    "millisecond, or beside something else in the same run.",
 }
 """What a group of figures tells, for somebody who reads no statistics."""
 

@@ -9,6 +9,7 @@ followed from each state.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import cycle
 from operator import getitem
 from typing import Literal
 
@@ -186,44 +187,97 @@ def _settle(
     Along the longest trouble the places are gone through by depth; the others, few, until nothing changes.
     """
     depth = troubles[main].depth
-    able = [(act, _mask(troubles, act), cost) for act, cost in zip(acts, costs.T, strict=True)]
+    found = np.ascontiguousarray(np.moveaxis(value, main + 1, 0))
+    plans = [_plan(troubles, act, cost, main) for act, cost in zip(acts, costs.T, strict=True)]
     for level in np.unique(depth)[::-1]:
         at = np.flatnonzero(depth == level)
-        here = [(act, np.take(mask, at, main), cost) for act, mask, cost in able]
-        here = [row for row in here if row[1].any()]
-        onward = [row for row in here if all(axis == main for part in row[0].on for axis, _ in part)]
-        for row in onward:  # they lead to deeper levels, settled already: once is enough
-            _raise(value, troubles, row, main, at)
-        around = [row for row in here if not any(row is other for other in onward)]
-        changed = bool(around)
-        while changed:
-            changed = False
-            for row in around:
-                changed |= _raise(value, troubles, row, main, at)
+        here = [plan.of_places(at) for plan in plans if plan.able[at].any()]
+        for plan in here:
+            if not plan.around:  # it leads to deeper levels, settled already: once is enough
+                _raise(found, plan, at)
+        around = [plan for plan in here if plan.around]
+        quiet = 0
+        for plan in cycle(around):
+            quiet = 0 if _raise(found, plan, at) else quiet + 1
+            if quiet == len(around):
+                break
+    value[:] = np.moveaxis(found, 0, main + 1)
 
 
-def _raise(
-    value: FloatArray,
-    troubles: Sequence[Trouble],
-    row: tuple[Act, BoolArray, FloatArray],
-    main: int,
-    at: IntArray,
-) -> bool:
+_Ways = Sequence[tuple[FloatArray, IntArray]]
+"""Ways that moves along one axis can go: the chance from each place, in a shape that broadcasts, and where to."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """An act made ready for values of shape (places of the longest trouble, rows, *other sizes).
+
+    ``able`` says where it can be done; ``first`` are its ways along the longest trouble, ``around`` those along others,
+    by axis, the last move first. ``cost`` has shape (rows, 1...).
+    """
+
+    able: BoolArray
+    cost: FloatArray
+    first: _Ways
+    around: Sequence[tuple[int, _Ways]]
+
+    def of_places(self, at: IntArray) -> "_Plan":
+        """Return the plan for some places of the longest trouble."""
+        first = [(chance[at], to[at]) for chance, to in self.first if chance[at].any()]
+        return _Plan(self.able[at], self.cost, first, self.around)
+
+    def worth(self, value: FloatArray, at: IntArray) -> FloatArray:
+        """Return the value after it for some places of the longest trouble, its cost paid."""
+        found = _expected(value, self.first, 0) if self.first else value[at]
+        for axis, ways in self.around:  # an expectation is taken from the last move back to the first
+            found = _expected(found, ways, axis)
+        return found - self.cost
+
+
+def _plan(troubles: Sequence[Trouble], act: Act, cost: FloatArray, main: int) -> _Plan:
+    steps = [pair for part in act.on for pair in part]
+    moves, ndim = [troubles[main].moves[name] for axis, name in steps if axis == main], len(troubles) + 1
+    return _Plan(
+        able=np.expand_dims(np.moveaxis(_mask(troubles, act), main, 0), 1),
+        cost=cost.reshape(-1, *[1] * (ndim - 2)),
+        first=_ways(moves, 0, ndim) if moves else (),
+        around=[
+            (place, _ways([troubles[axis].moves[name]], place, ndim))
+            for axis, name in reversed(steps)
+            if axis != main
+            for place in (axis + 2 - (axis > main),)
+        ],
+    )
+
+
+def _ways(moves: Sequence[Move], axis: int, ndim: int) -> _Ways:
+    """Return the ways that moves on one trouble, made one after another, can go."""
+    size = len(moves[0].chance)
+    ways = [(np.ones(size), np.arange(size))]
+    for move in moves:
+        ways = [
+            (chance * move.chance[places, way], move.leads[places, way])
+            for chance, places in ways
+            for way in range(move.chance.shape[1])
+        ]
+    shape = [1] * ndim
+    shape[axis] = size
+    return [(chance.reshape(shape), places) for chance, places in ways if chance.any()]
+
+
+def _expected(value: FloatArray, ways: _Ways, axis: int) -> FloatArray:
+    """Return the expectation of ``value`` along an axis over the ways it can go."""
+    return np.asarray(sum(chance * value.take(places, axis) for chance, places in ways))
+
+
+def _raise(value: FloatArray, plan: _Plan, at: IntArray) -> bool:
     """Raise the values of places ``at`` to those of an act where it is better; say whether anything changed."""
-    act, mask, cost = row
-    now = np.take(value, at, main + 1)
-    best = _expected(value, troubles, act, main, at) - cost.reshape(-1, *[1] * len(troubles))
-    better = mask & (best > now + SAME / 100)
+    now, best = value[at], plan.worth(value, at)
+    better = plan.able & (best > now + SAME / 100)
     if not better.any():
         return False
-    _put(value, at, main + 1, np.where(better, best, now))
+    value[at] = np.where(better, best, now)
     return True
-
-
-def _put(value: FloatArray, at: IntArray, axis: int, new: FloatArray) -> None:
-    index: list[object] = [slice(None)] * value.ndim
-    index[axis] = at
-    value[tuple(index)] = new  # type: ignore[index]
 
 
 def _mask(troubles: Sequence[Trouble], act: Act) -> BoolArray:
@@ -237,38 +291,6 @@ def _mask(troubles: Sequence[Trouble], act: Act) -> BoolArray:
             able = able | troubles[axis].moves[name].can.reshape(shape)
         allowed = allowed & able
     return np.broadcast_to(allowed, [trouble.size for trouble in troubles])
-
-
-def _expected(
-    value: FloatArray, troubles: Sequence[Trouble], act: Act, main: int, at: IntArray
-) -> FloatArray:
-    """Return the expected value after an act, for the places ``at`` of the main trouble."""
-    steps = [pair for part in act.on for pair in part]
-    on_main = [name for axis, name in steps if axis == main]
-    if not on_main:
-        found = np.take(value, at, main + 1)
-    else:
-        found = _through(value, [troubles[main].moves[name] for name in on_main], main + 1, at)
-    for axis, name in reversed(steps):  # an expectation is taken from the last move back to the first
-        if axis != main:
-            move = troubles[axis].moves[name]
-            found = _through(found, [move], axis + 1, np.arange(troubles[axis].size))
-    return found
-
-
-def _through(value: FloatArray, moves: Sequence[Move], axis: int, at: IntArray) -> FloatArray:
-    """Return the expectation of ``value`` along an axis after the moves, made one after another, from ``at``."""
-    ways = [(np.ones(len(at)), at)]
-    for move in moves:
-        ways = [
-            (chance * move.chance[places, way], move.leads[places, way])
-            for chance, places in ways
-            for way in range(move.chance.shape[1])
-        ]
-    shape = [1] * value.ndim
-    shape[axis] = len(at)
-    parts = (chance.reshape(shape) * np.take(value, places, axis) for chance, places in ways if chance.any())
-    return np.asarray(sum(parts))
 
 
 @dataclass(frozen=True, slots=True)
