@@ -14,7 +14,7 @@ from tests.page.serving import DESK, PHONE, Served, browser, chromium, serving
 from valuer.adviser import Adviser
 from valuer.price_model.mower import MowerModel
 
-expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
+expect.set_options(timeout=60_000)  # a busy machine is no fault of the page
 
 SIZES = {"phone": PHONE, "desk": DESK}
 
@@ -102,7 +102,7 @@ def opened(chrome: Browser) -> Iterator[Opened]:
         # What a test answers in the server's place, a page's worker would ask the server for.
         more = {"service_workers": "block", **more}
         context = chrome.new_context(viewport=SIZES[size], has_touch=size == "phone", **more)
-        context.set_default_timeout(20_000)
+        context.set_default_timeout(60_000)
         watched = Watched(context, server.url)
         pages.append(watched)
         watched.page.goto(f"{server.url}/{where}")
