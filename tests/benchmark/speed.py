@@ -112,7 +112,7 @@ def _processes() -> Iterator[Figure]:
         home["PYTHONPYCACHEPREFIX"] = f"{folder}/compiled"
         price = ["-m", "valuer", "price", str(file)]
         _process(price, home)
-        shutil.rmtree(Path(f"{home['PYTHONPYCACHEPREFIX']}{ROOT}"))  # of the libraries pip does it as it installs
+        shutil.rmtree(Path(f"{home['PYTHONPYCACHEPREFIX']}{ROOT}"))  # libraries were compiled by pip
         first = _process(price, home)
         again = [(_process(price, home), _process(["-c", BARE], home)) for _ in range(5)]
     ours, bare = (min(each) for each in zip(*again, strict=True))

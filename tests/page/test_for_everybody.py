@@ -47,7 +47,7 @@ def looked_at() -> Iterator[Served]:
 def view(request: pytest.FixtureRequest, chrome: Browser, looked_at: Served) -> Iterator[Page]:
     """One view with everything on it opened, loaded once for the tests that look at it."""
     context = chrome.new_context(viewport=PHONE)
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(60_000)
     page = context.new_page()
     page.goto(f"{looked_at.url}/{request.param}")
     settled(page)
