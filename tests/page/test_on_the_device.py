@@ -12,11 +12,12 @@ from tests.page.conftest import Opened
 from tests.page.hostile import HOSTILE
 from tests.page.offline import Phone, Server, weeks
 from tests.page.scenario import call
-from tests.page.serving import Served
+from tests.page.serving import Served, serving
 from tests.page.test_the_whole_job import settled
 from valuer.adviser import Adviser
 
 REFUSED = "Failed to load resource"
+PHOTO = Path(__file__).resolve().parents[2] / "api" / "page" / "icon-512.png"
 
 
 @pytest.fixture(scope="session")
@@ -115,8 +116,7 @@ def test_two_devices_that_change_different_terms_both_keep_theirs(served: Served
 def test_a_picture_is_kept_small_and_shown_on_the_machine(served: Served, opened: Opened) -> None:
     page = opened(served, "#/machine/scraper/more").page
     settled(page)
-    photo = Path(__file__).resolve().parents[2] / "api" / "page" / "icon-512.png"
-    page.locator("input[type=file]").first.set_input_files(photo)
+    page.locator("input[type=file]").first.set_input_files(PHOTO)
     expect(page.locator("#slip")).to_contain_text("a picture of the machine is kept")
     (kept,) = call(served.url, "GET", "/v1/machines/scraper/pictures")["pictures"]
     assert kept["size"] < 2_000_000
@@ -188,6 +188,141 @@ def test_a_file_is_read_in_and_goes_back_at_once(served: Served, opened: Opened,
     page.locator("#slip").get_by_role("button", name="Undo").click()
     expect(page.locator("#slip")).to_contain_text("Taken back")
     assert call(served.url, "GET", "/v1/machines?which=all")["total"] == before
+
+
+def test_words_of_a_file_that_were_taken_for_others_are_shown(
+    served: Served, opened: Opened, tmp_path: Path
+) -> None:
+    file = tmp_path / "sales.csv"
+    file.write_text("id,drive,deck_material,sold_on,price\ns1,push,aluminum,2026-05-01,120\n")
+    page = opened(served, "#/own").page
+    settled(page)
+    page.locator("input[type=file][accept*=csv]").set_input_files(file)
+    page.get_by_text("1 word read as another").click()
+    expect(page.locator(".own")).to_contain_text("aluminum")
+    expect(page.locator(".own")).to_contain_text("read as")
+
+
+def test_an_export_carries_pictures_and_own_terms_into_another_house(
+    served: Served, adviser: Adviser, opened: Opened, tmp_path: Path
+) -> None:
+    page = opened(served, "#/machine/scraper/more").page
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(PHOTO)
+    expect(page.locator("#slip")).to_contain_text("a picture of the machine is kept")
+    call(served.url, "PUT", "/v1/own-terms", {"terms": {"hour_value": 33}}, 0)
+    page.goto(f"{served.url}/#/own")
+    settled(page)
+    with page.expect_download() as download:
+        page.get_by_role("link", name="Export as JSON").click()
+    file = tmp_path / "records.json"
+    download.value.save_as(file)
+    (tmp_path / "other").mkdir()
+    with serving(adviser, tmp_path / "other", demo=False) as other:
+        there = opened(other, "#/own").page
+        settled(there)
+        there.locator("input[type=file][accept*=csv]").set_input_files(file)
+        expect(there.locator(".own")).to_contain_text("1 picture new. Its own terms are taken too.")
+        there.get_by_role("button", name="Read it in").click()
+        expect(there.locator("#slip")).to_contain_text("10 machines new")
+        pictures = [
+            call(house.url, "GET", "/v1/machines/scraper/pictures")["pictures"] for house in (served, other)
+        ]
+        assert pictures[0] == pictures[1]
+        assert call(other.url, "GET", "/v1/own-terms")["own"]["terms"] == {"hour_value": 33}
+
+
+def test_a_copy_is_made_and_put_back_on_the_page(served: Served, opened: Opened) -> None:
+    page = opened(served, "#/own").page
+    settled(page)
+    page.get_by_role("button", name="Make a copy").click()
+    expect(page.locator("#slip")).to_contain_text("Copied to ")
+    before = call(served.url, "GET", "/v1/machines?which=all")["total"]
+    call(served.url, "POST", "/v1/machines", {"machine": {"id": "late"}, "taken_on": "2026-05-01"})
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.get_by_role("button", name=re.compile("^Put .* back$")).first.click()
+    expect(page.locator("#slip")).to_contain_text("Put back from ")
+    assert call(served.url, "GET", "/v1/machines?which=all")["total"] == before
+
+
+def test_an_advert_goes_to_the_devices_own_share_sheet(served: Served, opened: Opened) -> None:
+    """Chromium without a screen has none: what the page hands to it is what is looked at."""
+    watched = opened(served, "#/bench")
+    watched.page.add_init_script("navigator.share = async (what) => { window.shared = what; };")
+    watched.page.goto(f"{served.url}/#/machine/scraper/advert")
+    watched.page.reload()
+    settled(watched.page)
+    watched.page.get_by_role("button", name="Share").click()
+    told = watched.page.evaluate("window.shared")
+    assert told["text"] == watched.page.locator("pre.draft").inner_text()
+    assert told["title"]
+    assert told["title"] in told["text"]
+
+
+def test_the_sheet_for_the_handle_shows_the_picture(served: Served, opened: Opened) -> None:
+    page = opened(served, "#/machine/scraper/more").page
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(PHOTO)
+    expect(page.locator("#slip")).to_contain_text("a picture of the machine is kept")
+    page.goto(f"{served.url}/#/machine/scraper/advert")
+    settled(page)
+    page.emulate_media(media="print")
+    picture = page.locator(".sheet img")
+    expect(picture).to_be_visible()
+    assert picture.evaluate("(image) => image.decode().then(() => image.naturalWidth)") == 512
+
+
+def test_labels_of_one_word_follow_the_english_chosen(served: Served, opened: Opened) -> None:
+    call(served.url, "PUT", "/v1/own-terms", {"words": "american"}, 0)
+    page = opened(served, "#/take").page
+    settled(page)
+    page.get_by_text("More about it, if you know").click()
+    deck = page.get_by_role("group", name="Deck")
+    expect(deck.get_by_text("aluminum", exact=True)).to_be_visible()
+    expect(deck.get_by_text("aluminium", exact=True)).to_have_count(0)
+
+
+TEXTS = ("note", "maker", "model", "serial")
+
+
+def test_what_is_written_in_a_field_for_words_is_kept_as_it_stands_or_refused_in_words(
+    served: Served, opened: Opened
+) -> None:
+    """Nothing is dropped, turned or run: a record has each text whole, without the blanks around it, or none."""
+    watched = opened(served, "#/take")
+    watched.expected += (REFUSED,)
+    page = watched.page
+    settled(page)
+    kept, refused = {}, []
+    for number, (text, _) in enumerate(HOSTILE):
+        name = f"h-{number}"
+        page.get_by_label("Name on its tag").fill(name)
+        for field in TEXTS:
+            page.locator(f"[data-field={field}]").evaluate(
+                "(node, text) => { node.value = text; node.dispatchEvent(new Event('input', { bubbles: true })); }",
+                text,
+            )
+        page.get_by_role("button", name="Take it in").click()
+        taken = page.locator("#slip", has_text=f"{name} is taken in")
+        said = page.get_by_role("alert").filter(has_text="Not written down: expected")
+        expect(taken.or_(said).first).to_be_visible()
+        if said.count():
+            refused.append(text)
+            page.reload()
+        else:
+            kept[text] = call(served.url, "GET", f"/v1/machines/{name}")["entry"]["machine"]
+            page.goto(f"{served.url}/#/bench")
+            page.goto(f"{served.url}/#/take")
+        settled(page)
+    wrong = [
+        (field, text, told.get(field))
+        for text, told in kept.items()
+        for field in TEXTS
+        if (told.get(field) or "").strip() != text.strip()
+    ]
+    assert len(kept) + len(refused) == len(HOSTILE) >= 60
+    assert len(kept) >= 60, "plain signs are no reason to refuse"
+    assert wrong == []
 
 
 def test_own_sales_in_another_money_propose_their_price_level(served: Served, opened: Opened) -> None:

@@ -39,5 +39,5 @@ function control(field, schema, value, told) {
 function words(field, value, told) {
   const id = freshId(field);
   return h("p", {}, h("label", { for: id }, NAMES[field]),
-    h("input", { id, type: "text", maxlength: 60, autocomplete: "off", spellcheck: "false", "data-field": field, value: value ?? "", on: { input: (event) => told(field, event.target.value.trim() || null) } }));
+    h("input", { id, type: "text", maxlength: 60, autocomplete: "off", spellcheck: "false", "data-field": field, value: value ?? "", on: { input: (event) => told(event.target.value.trim() || null) } }));
 }
