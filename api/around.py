@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping
 from datetime import timedelta
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request, Response
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from api.bodies import StrictRoute, bounded_bytes
@@ -14,14 +14,14 @@ from api.problems import Refusal
 from api.records import EXTRA, Match, OnRecord, plainly, version_of
 from valuer.clock import now
 from valuer.domain.machine import ID_PATTERN
-from valuer.domain.record import Record, wrong
-from valuer.domain.shop import ShopTerms
+from valuer.domain.record import Record
 from valuer.records.deeds import DeedDone, Deeds, told
 from valuer.records.jpeg import NoJpeg, stripped
+from valuer.records.own_terms import OwnTerms
+from valuer.records.picture_files import Shows
 from valuer.records.store.beside import KEPT_DAYS, Picture
 from valuer.records.store.store import Store
 
-Shows = Literal["machine", "plate"]
 JPEG = "image/jpeg"
 TERMS: Bodies = {
     "an hour is worth 18": {
@@ -31,31 +31,6 @@ TERMS: Bodies = {
     }
 }
 NAME: Bodies = {"as it hangs on the handle": {"id": "green-2"}}
-
-
-def _shop_terms(given: dict[str, Any]) -> dict[str, Any]:
-    """Only what a shop may name, each within its limits; null is no limit, or the usual."""
-    unknown = [name for name in given if name not in ShopTerms.model_fields]
-    if unknown:
-        raise wrong(
-            "unknown_term", f"no such term: {unknown[0][:40]!r}; /openapi.json lists those of ShopTerms"
-        )
-    ShopTerms.model_validate({"month": 1, **given})
-    return given
-
-
-class OwnTerms(Record):
-    """The shop's own terms, the same on every device: what each question carries, and how the page speaks and looks."""
-
-    terms: Annotated[dict[str, float | str | None], AfterValidator(_shop_terms)] = Field(
-        default_factory=dict, description="terms of ShopTerms that are not the usual ones"
-    )
-    weeks: int = Field(12, ge=1, le=52, description="weeks within which a listed machine must be gone")
-    country: str | None = Field(
-        None, pattern="^[A-Z]{2}$", description="country whose law holds, two letters of ISO 3166-1"
-    )
-    words: Literal["british", "american"] = Field("british", description="which English the page speaks")
-    theme: Literal["device", "light", "dark"] = Field("device", description="how the page looks")
 
 
 class _Answer(BaseModel):

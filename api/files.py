@@ -45,6 +45,10 @@ class ImportTold(_Answer):
     same: int
     changed: tuple[str, ...] = Field(description="ids on record that the file has otherwise")
     prices_seen: int = Field(description="new prices seen around")
+    pictures: int = Field(description="new pictures of machines")
+    own_terms: bool | None = Field(
+        None, description="whether the file's own terms are taken; absent where it has none, or the same"
+    )
     deed: int | None = Field(None, description="number of the deed, by which all of it is taken back at once")
     copy_before: str | None = Field(
         None, description="name of the copy of the records as they were, where it was too much for that"
@@ -79,9 +83,9 @@ def record_files(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> 
     def export(
         form: Annotated[Literal["json", "csv"], Query(description="form of the file")] = "json",
     ) -> Response:
-        """Everything on record as a file that can be read again."""
+        """Everything on record as a file that can be read again; pictures and own terms in JSON only."""
         with plainly():
-            book = store.book()
+            book = store.everything()
         told, kind = (
             (book_files.as_csv(book), "text/csv")
             if form == "csv"
@@ -115,6 +119,8 @@ def record_files(store: Store, problems: Mapping[int | str, dict[str, Any]]) -> 
             same=found.same,
             changed=tuple(after.id for _, after in found.changed),
             prices_seen=len(found.new_seen),
+            pictures=found.new_pictures,
+            own_terms=found.own_terms,
             deed=found.deed,
             copy_before=found.copy.name if found.copy else None,
             read_as=tuple(read_as),

@@ -48,6 +48,8 @@ def test_what_goes_out_comes_in_again_and_twice_adds_nothing(
         "same": 1,
         "changed": [],
         "prices_seen": 0,
+        "pictures": 0,
+        "own_terms": None,
         "deed": None,
         "copy_before": None,
         "read_as": [],

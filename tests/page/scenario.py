@@ -36,7 +36,7 @@ SALES = (
 
 def call(url: str, method: str, path: str, body: object = None, match: int | None = None) -> Any:
     """One request to the API; returns the JSON of the answer."""
-    headers = {"Content-Type": "application/json"} | ({"If-Match": f'"{match}"'} if match else {})
+    headers = {"Content-Type": "application/json"} | ({"If-Match": f'"{match}"'} if match is not None else {})
     data = None if body is None else json.dumps(body).encode()
     request = urllib.request.Request(url + path, data, headers, method=method)
     with urllib.request.urlopen(request, timeout=30) as answer:

@@ -1,6 +1,7 @@
 """Pictures of every view, to be looked at: ``python -m tests.page.screenshots FOLDER``.
 
-Phone and desk, light and dark, over the demo bench with a few invented sales. The folder stays out of git. With
+390 and 1280 px wide, light and dark, and with text at 200 %, over the demo bench with a few invented sales. The folder
+stays out of git. With
 ``--readme`` in its place: the two that stand in the README, as a phone shows them, into tests/page/seen.
 """
 
@@ -12,22 +13,29 @@ from typing import Literal, get_args
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from tests.page.scenario import sell_some
-from tests.page.serving import DESK, PHONE, browser, serving
+from tests.page.serving import PHONE, browser, serving
 from valuer.adviser import Adviser
 from valuer.price_model import load_or_train
 
 Light = Literal["light", "dark"]
 LIGHTS: tuple[Light, ...] = get_args(Light)
+SIZES: dict[str, ViewportSize] = {
+    "phone": {"width": 390, "height": 844},
+    "desk": {"width": 1280, "height": 800},
+}
 SEEN = Path(__file__).parent / "seen"
 
 VIEWS = {
     "bench": "#/bench",
     "machine": "#/machine/scraper",
     "unsafe": "#/machine/stump-hit",
+    "safe": "#/machine/stump-hit/safe",
+    "ask": "#/machine/scraper/ask",
     "take": "#/take",
     "measure": "#/measure/night-weep",
     "sold": "#/sold",
     "model": "#/model",
+    "own": "#/own",
 }
 
 
@@ -48,9 +56,10 @@ def main(arguments: list[str]) -> int:
         if for_readme:
             _for_readme(started, served.url)
             return 0
-        for size, viewport in (("phone", PHONE), ("desk", DESK)):
+        for size, viewport in SIZES.items():
             for light in LIGHTS:
                 _shoot(started, served.url, folder, f"{size}-{light}", viewport, light)
+            _shoot(started, served.url, folder, f"{size}-large", viewport, "light", "200%")
     return 0
 
 
@@ -73,11 +82,20 @@ def _open(page: Page, url: str, where: str) -> None:
     page.wait_for_timeout(150)
 
 
-def _shoot(started: Browser, url: str, folder: Path, kind: str, viewport: ViewportSize, light: Light) -> None:
+def _shoot(
+    started: Browser,
+    url: str,
+    folder: Path,
+    kind: str,
+    viewport: ViewportSize,
+    light: Light,
+    text: str = "100%",
+) -> None:
     context = started.new_context(viewport=viewport, color_scheme=light)
     page = context.new_page()
     for name, where in VIEWS.items():
         _open(page, url, where)
+        page.evaluate("(size) => { document.documentElement.style.fontSize = size; }", text)
         page.screenshot(path=folder / f"{name}-{kind}.png", full_page=True)
     context.close()
 

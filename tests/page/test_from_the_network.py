@@ -8,6 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
+from api.devices import Devices
 from api.door import COOKIE, Door
 from tests.fake_model import FakeModel
 from tests.page.conftest import Opened
@@ -102,3 +103,43 @@ def test_a_new_token_shuts_out_devices_that_have_the_old_one(
     assert lan.token(renew=False) == lan.Token(renewed.sha256), "kept, and never shown again"
     assert Door(token_sha256=renewed.sha256).opens_to(token.shown) is False
     assert Door(token_sha256=renewed.sha256).opens_to(renewed.shown) is True
+
+
+def test_devices_let_in_are_listed_and_one_is_shut_out_on_the_page(
+    token: lan.Token, opened: Opened, tmp_path: Path
+) -> None:
+    let_in = Devices(tmp_path / "devices.json", "http://192.0.2.7:8321/")
+    door = Door(lan.names(), None, token.sha256, let_in)
+    with serving(Adviser(FakeModel()), tmp_path, door=door, host=EVERY_INTERFACE) as server:
+        mine, other = (opened(server, f"#/enter/{token.shown}", size) for size in ("desk", "phone"))
+        settled(mine.page)
+        settled(other.page)
+        mine.page.goto(f"{server.url}/#/own")
+        listed = mine.page.locator(".device")
+        expect(listed).to_have_count(2)
+        expect(listed.first).to_contain_text("(this one)")
+        mine.page.on("dialog", lambda dialog: dialog.accept())
+        listed.nth(1).get_by_role("button", name=re.compile("^Shut .* out$")).click()
+        expect(listed).to_have_count(1)
+        other.expected += (REFUSED,)
+        other.page.reload()
+        expect(other.page.get_by_role("heading", level=1)).to_have_text("This device is not let in")
+        mine.page.reload()
+        expect(mine.page.locator(".device")).to_have_count(1)
+
+
+def test_a_code_to_photograph_lets_the_next_device_in(
+    token: lan.Token, opened: Opened, tmp_path: Path
+) -> None:
+    let_in = Devices(tmp_path / "devices.json", "")
+    door = Door(lan.names(), None, token.sha256, let_in)
+    with serving(Adviser(FakeModel()), tmp_path, door=door, host=EVERY_INTERFACE) as server:
+        page = opened(server, f"#/enter/{token.shown}", "desk").page
+        settled(page)
+        page.goto(f"{server.url}/#/own")
+        page.get_by_role("button", name="Let a phone in").click()
+        expect(page.get_by_role("img", name="Code to photograph with the phone")).to_be_visible()
+        invitation = page.locator("[role=status] code").inner_text().rpartition("/")[2]
+        phone = opened(server, f"#/enter/{invitation}").page
+        settled(phone)
+        expect(phone.locator(".row-name")).to_have_count(10)

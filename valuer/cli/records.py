@@ -320,13 +320,13 @@ def records(which: str | None, remove: str | None, where: str | None, *, as_json
 def export(*, as_csv: bool, where: str | None) -> None:
     """Write everything on record, as JSON or CSV.
 
-    Either carries everything and can be read by `valuer import`: valuer export > records.json
+    Either can be read by `valuer import`: valuer export > records.json. Pictures and own terms stand in JSON only.
     """
     from valuer.cli.progress import lasting
     from valuer.records import book_files
 
     with records_at(where) as store, lasting("reading the records"):
-        text = (book_files.as_csv if as_csv else book_files.as_json)(store.book())
+        text = (book_files.as_csv if as_csv else book_files.as_json)(store.everything())
     write_out(text)
 
 

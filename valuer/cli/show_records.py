@@ -110,6 +110,10 @@ def difference(found: Difference, *, dry_run: bool) -> None:
         click.echo(f"  and {len(found.changed) - LISTED} more")
     if found.new_seen or found.same_seen:
         click.echo(f"{len(found.new_seen)} prices seen around {word}, {found.same_seen} the same.")
+    if found.new_pictures:
+        click.echo(f"{found.new_pictures} pictures {word}.")
+    if found.own_terms is not None:
+        click.echo("Own terms: those of the file." if found.own_terms else "Own terms stay as they are.")
     if found.copy:
         command = printable(f"valuer restore {found.copy}")
         click.echo(f"Too many at once for `valuer undo`; the records as they were: {command}")

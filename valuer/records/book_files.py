@@ -1,4 +1,6 @@
-"""The records as files: JSON, and CSV with a row a machine. Either carries everything and can be read again.
+"""The records as files: JSON, and CSV with a row a machine. Either can be read again.
+
+JSON carries everything; pictures and own terms have no place in a table.
 
 In CSV the columns of a machine file are followed by those of RECORD. `kind` is empty or `own` for own
 machines, `sale_seen` or `ask_seen` for prices seen around; `fixes`, `weeks` and `prediction` hold JSON.
@@ -7,8 +9,8 @@ machines, `sale_seen` or `ask_seen` for prices seen around; `fixes`, `weeks` and
 import csv
 import io
 import json
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -31,6 +33,8 @@ from valuer.records.files import (
     taken_words,
     unsaid,
 )
+from valuer.records.own_terms import OwnTerms
+from valuer.records.picture_files import PictureFile
 from valuer.records.strict_json import BadJson, parse
 
 RECORD = (
@@ -61,6 +65,7 @@ FORMULA = (
     "\uff20",
 )  # the wide ones of East Asian keyboards too
 FORM = "valuer records 1"
+PARTS = {"form", "machines", "comparables", "pictures", "own_terms"}
 
 
 def book_in(name: str, text: str, say: Say = unsaid) -> Book:
@@ -70,26 +75,52 @@ def book_in(name: str, text: str, say: Say = unsaid) -> Book:
     """
     if not text.strip():
         raise BadFile(name, [Problem("", "", "the file is empty; `valuer export` shows what one looks like")])
-    rows = (
-        _json_rows(name, text) if is_json(name, text) else _csv_entries(csv_rows(name, text, COLUMNS, _value))
-    )
-    return _book(name, rows, say)
+    if not is_json(name, text):
+        return _book(name, _csv_entries(csv_rows(name, text, COLUMNS, _value)), say)
+    top = _top(name, text)
+    book = _book(name, _json_rows(name, top), say)
+    return book.model_copy(update=_beside(name, top, {entry.id for entry in book.machines}))
 
 
+Kept = TypeVar("Kept", bound=BaseModel)
 Kind = type[MachineEntry] | type[Comparable]
 Read = tuple[str, Kind, dict[str, Any], tuple[Problem, ...], tuple[Taken, ...]]
 """Where it stands, what it is, its values as JSON carries them, what could not be read, words taken for others."""
 
 
-def _json_rows(name: str, text: str) -> Iterator[Read]:
+def _top(name: str, text: str) -> dict[str, Any]:
     top = json_in(name, text)
-    if (
-        not isinstance(top, dict)
-        or not {*top} <= {"form", "machines", "comparables"}
-        or top.get("form", FORM) != FORM
-    ):
+    if not isinstance(top, dict) or not {*top} <= PARTS or top.get("form", FORM) != FORM:
         what = f"expected an object with form {FORM!r}, machines and comparables, got {shown(top, 40)}"
         raise BadFile(name, [Problem("", "", f"{what}; `valuer export` writes one")])
+    return top
+
+
+def _beside(name: str, top: dict[str, Any], ids: Collection[str]) -> dict[str, Any]:
+    """Pictures and own terms, which stand in JSON only; raises BadFile."""
+    listed = top.get("pictures", [])
+    problems: list[Problem] = []
+    pictures: list[PictureFile] = []
+    if not isinstance(listed, list):
+        raise BadFile(name, [Problem("", "pictures", f"expected a list, got {shown(listed)}")])
+    for number, wire in enumerate(listed, start=1):
+        place = f"pictures {number}"
+        found, more = _checked(place, PictureFile, wire)
+        problems += more
+        if isinstance(found, PictureFile):
+            pictures.append(found)
+            if found.machine not in ids:
+                problems.append(Problem(place, "machine", f"no machine {found.machine!r} in the file"))
+        if len(problems) >= MOST_WRONG:
+            break
+    own, more = _checked("own_terms", OwnTerms, top["own_terms"]) if "own_terms" in top else (None, ())
+    problems += more
+    if problems:
+        raise BadFile(name, problems)
+    return {"pictures": tuple(pictures), "own_terms": own}
+
+
+def _json_rows(name: str, top: dict[str, Any]) -> Iterator[Read]:
     kinds: dict[str, Kind] = {"machines": MachineEntry, "comparables": Comparable}
     for key, kind in kinds.items():
         listed = top.get(key, [])
@@ -187,9 +218,7 @@ def _book(name: str, rows: Iterator[Read], say: Say) -> Book:
     return Book(machines=tuple(machines), comparables=tuple(comparables))
 
 
-def _checked(
-    place: str, kind: Kind, wire: dict[str, Any]
-) -> tuple[MachineEntry | Comparable | None, tuple[Problem, ...]]:
+def _checked(place: str, kind: type[Kept], wire: Any) -> tuple[Kept | None, tuple[Problem, ...]]:
     try:
         return kind.model_validate(wire), ()
     except ValidationError as error:
@@ -205,11 +234,15 @@ def _problem(place: str, loc: tuple[int | str, ...], words: str) -> Problem:
 
 def as_json(book: Book) -> str:
     """Everything on record as JSON, unknowns left out."""
-    wire = {
+    wire: dict[str, Any] = {
         "form": FORM,
         "machines": [_told(entry) for entry in book.machines],
         "comparables": [_told(seen) for seen in book.comparables],
     }
+    if book.own_terms:
+        wire["own_terms"] = _told(book.own_terms)
+    if book.pictures:
+        wire["pictures"] = [_told(picture) for picture in book.pictures]
     return json.dumps(wire, indent=1, ensure_ascii=False) + "\n"
 
 

@@ -13,6 +13,8 @@ from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.record import Listed, Record, Remark, Several, word_of, wrong
 from valuer.domain.words import one_of, shown
+from valuer.records.own_terms import OwnTerms
+from valuer.records.picture_files import PictureFile
 
 SoldAs = Literal["working", "for_repair", "for_parts", "scrap"]
 Seen = Literal["sale_seen", "ask_seen"]
@@ -186,3 +188,5 @@ class Book(Record):
 
     machines: Listed[MachineEntry] = ()
     comparables: Listed[Comparable] = ()
+    pictures: Listed[PictureFile] = ()
+    own_terms: OwnTerms | None = None

@@ -49,7 +49,7 @@ export function filesPart(signal) {
       await list();
       window.dispatchEvent(new Event("records-changed"));
     });
-    refill(told, h("p", {}, `${given.name}: ${count(found.new, "machine", "machines")} new, ${found.same} on record already, ${count(found.prices_seen, "price", "prices")} seen around.`,
+    refill(told, h("p", {}, `${given.name}: ${count(found.new, "machine", "machines")} new, ${found.same} on record already, ${count(found.prices_seen, "price", "prices")} seen around, ${count(found.pictures, "picture", "pictures")} new.${found.own_terms ? " Its own terms are taken too." : ""}`,
       found.changed.length ? ` Otherwise on record: ${found.changed.slice(0, 5).join(", ")}${found.changed.length > 5 ? " …" : ""}.` : ""),
     found.read_as.length ? h("details", {}, h("summary", {}, `${count(found.read_as.length, "word", "words")} read as another`), sentences(found.read_as)) : null,
     h("p", { class: "answers" }, found.changed.length ? button("Take the file's", () => read_in(true), { class: "stop" }) : button("Read it in", () => read_in(false)), button("Not now", () => refill(told), { class: "quiet" })));
@@ -57,7 +57,7 @@ export function filesPart(signal) {
   list();
   return [h("p", { class: "answers" }, ["json", "csv"].map((form) => h("a", { class: "act quiet", href: `/v1/export?form=${form}`, download: "" }, `Export as ${form.toUpperCase()}`)),
     h("span", {}, file, h("label", { for: id, class: "act quiet" }, "Read a file in"))), told,
-  h("h3", {}, "Copies"), h("p", { class: "fine" }, "A copy holds everything: records, pictures, own terms. It stands beside the records."), button("Make a copy", () => act(async () => {
+  h("h3", {}, "Copies"), h("p", { class: "fine" }, "A copy, and an export as JSON, hold everything: records, pictures, own terms. Copies stand beside the records."), button("Make a copy", () => act(async () => {
     const { backups: [name] } = await ask("/v1/backups", undefined, "Copying");
     wrote(`Copied to ${name}.`);
     await list();

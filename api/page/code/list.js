@@ -45,7 +45,7 @@ const faultName = (id, { facts }) => facts.faults.get(id)?.name.toLowerCase() ??
 
 function one(step, it) {
   return h("li", { class: "fix" },
-    h("h3", {}, plain(step.name, it.facts)),
+    h("h3", {}, `${step.number}. ${plain(step.name, it.facts)}`),
     h("p", { class: "why" }, `${time(step.minutes / 60)}${step.parts ? ` · ${money(step.parts)} in parts` : ""}${step.chance < 0.995 ? ` · it comes to this ${percent(step.chance)} of the time` : ""}`),
     h("ul", { class: "plain" }, step.results.map((result) => h("li", {}, h("b", {}, result.says), ` (${percent(result.chance)}): ${follows(result)}`))),
     h("p", { class: "fine" }, `${step.why}${step.pays_until === null ? "" : ` The part pays up to ${money(step.pays_until)}.`}${step.waits_days ? ` Waits about ${Math.round(step.waits_days)} days.` : ""}${step.proof ? ` Cured when: ${step.proof}.` : ""}`),

@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, delete, func, insert, select, update
 
 from valuer.records.entries import MachineEntry
+from valuer.records.picture_files import PictureFile, Shows
 from valuer.records.store.problems import Changed, Conflict, NotThere
-from valuer.records.store.tables import deeds, own_terms, pictures
+from valuer.records.store.tables import deeds, machines, own_terms, pictures
 
 KEPT_DAYS = 31
 """How far back one looks for a change to take back."""
@@ -91,6 +92,25 @@ def pictures_of(connection: Connection, machine_id: str) -> tuple[Picture, ...]:
     ).where(pictures.c.machine_id == machine_id)
     order = pictures.c.recorded_at, pictures.c.name
     return tuple(Picture(*row) for row in connection.execute(found.order_by(*order)))
+
+
+def every_picture(connection: Connection) -> list[tuple[str, Shows, bytes]]:
+    """Machine, what is shown, and content of all pictures of machines on record."""
+    columns = pictures.c.machine_id, pictures.c.shows, pictures.c.content
+    there = pictures.c.machine_id.in_(select(machines.c.id))
+    found = (
+        select(*columns).where(there).order_by(pictures.c.machine_id, pictures.c.recorded_at, pictures.c.name)
+    )
+    return [(row[0], row[1], bytes(row[2])) for row in connection.execute(found)]
+
+
+def not_kept(connection: Connection, given: Iterable[PictureFile]) -> int:
+    """How many of these pictures are not on record."""
+    wanted = {(each.machine, each.name) for each in given}
+    if not wanted:
+        return 0
+    there = connection.execute(select(pictures.c.machine_id, pictures.c.name))
+    return len(wanted - {(row[0], row[1]) for row in there})
 
 
 def keep_picture(

@@ -15,6 +15,8 @@ from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, 
 from valuer.domain.machine import with_changes
 from valuer.domain.words import did_you_mean, shown
 from valuer.records.entries import Book, Comparable, MachineEntry
+from valuer.records.own_terms import OwnTerms
+from valuer.records.picture_files import picture_file
 from valuer.records.store import beside
 from valuer.records.store.backups import back_up, backups
 from valuer.records.store.odd_rows import odd_row
@@ -69,6 +71,9 @@ class Difference:
     plain: int = 0
     copy: Path | None = None
     deed: int | None = None
+    new_pictures: int = 0
+    own_terms: bool | None = None
+    """Whether the file's own terms are taken; None where it has none, or the same."""
 
     @property
     def added(self) -> int:
@@ -88,6 +93,9 @@ def _identity(file: Path | None) -> tuple[int, int] | None:
 def _count(connection: Connection) -> None:
     counted = {"number": changes.c.number + 1, "mark": token_hex(16)}
     connection.execute(update(changes).values(**counted))
+
+
+JPEG = "image/jpeg"
 
 
 class Store:
@@ -204,11 +212,37 @@ class Store:
             for _, after in found.changed:
                 _rewrite(connection, after, _one(connection, after.id).version + 1, now)
             _insert(connection, comparable_rows(found.new_seen, now))
+            found = self._beside(connection, book, found, now, replace=replace)
             if remember:
                 done = [*((None, entry) for entry in found.new), *found.changed]
                 seen = [content_of(each) for each in found.new_seen]
                 return replaced(found, deed=beside.log_all(connection, done, now, seen))
             return found
+
+    def _beside(
+        self, connection: Connection, book: Book, found: Difference, now: datetime, *, replace: bool
+    ) -> Difference:
+        """Keep a book's pictures, and its own terms where there are none yet or they are to be replaced."""
+        for picture in book.pictures:
+            beside.keep_picture(connection, picture.machine, picture.shows, JPEG, picture.content, now)
+        if found.own_terms is None or book.own_terms is None:
+            return found
+        taken = found.own_terms or replace
+        if taken:
+            beside.keep_terms(connection, book.own_terms.model_dump(exclude_defaults=True), None, now)
+        return replaced(found, own_terms=taken)
+
+    def everything(self) -> Book:
+        """The book with all pictures and the own terms, as an export carries it."""
+        book = self.book()
+        with self.reading() as connection:
+            own = beside.terms_kept(connection).document
+            return book.model_copy(
+                update={
+                    "pictures": tuple(picture_file(*row) for row in beside.every_picture(connection)),
+                    "own_terms": OwnTerms.model_validate(own) if own else None,
+                }
+            )
 
     def change(
         self,
@@ -486,7 +520,16 @@ def _difference(connection: Connection, book: Book) -> Difference:
         changed=changed,
         new_seen=tuple(each for content, each in seen.items() if content not in seen_there),
         same_seen=len(book.comparables) - len(seen) + len(seen_there),
+        new_pictures=beside.not_kept(connection, book.pictures),
+        own_terms=_takes_terms(connection, book.own_terms),
     )
+
+
+def _takes_terms(connection: Connection, given: OwnTerms | None) -> bool | None:
+    kept = beside.terms_kept(connection).document
+    if given is None or given == OwnTerms.model_validate(kept):
+        return None
+    return not kept
 
 
 def _known(connection: Connection, column: Any, values: Sequence[str]) -> set[str]:
