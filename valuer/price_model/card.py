@@ -248,10 +248,10 @@ the same simulator.
 
 """
 
-OF_BEFORE = """**Not measured again yet.** The tables and sentences of price, asking and coverage by subgroup were measured on
-the model and the market before those in force, whose records did not err and whose boosting carried nothing. Of the ones in
-force only one seed was measured, on a market that differs from theirs in a few assumptions; it stands under "Designs tried".
-Advice on fixes, doing what the work list says and learning from own sales were measured on the market and the model in force.
+OF_BEFORE = """**Not measured again yet.** The tables and sentences of price and coverage by subgroup were measured on the
+model and the market before those in force, whose records did not err and whose boosting carried nothing. Of the ones in force
+only one seed was measured, on a market that differs from theirs in a few assumptions; it stands under "Designs tried". All
+else in this section was measured on the market and the model in force.
 
 """
 
