@@ -120,8 +120,8 @@ def draw_cures(seed: int) -> Cures:
 
 def cost_errors(
     cures: Cures, before: Floats, after: Floats, seen: NDArray[np.int64]
-) -> tuple[float, float, pd.Series]:
-    """Mean absolute error and bias of estimated gains, as shares of the true mean; mean gains by fault."""
+) -> tuple[float, float, pd.DataFrame]:
+    """Mean absolute error and bias of estimated gains, as shares of the true mean; mean gains by fault, in money."""
     estimate = np.exp(after) - np.exp(before)
     often = seen[cures.fault] >= 200
     miss, true = (estimate - cures.gain)[often], cures.gain[often].mean()
@@ -129,7 +129,7 @@ def cost_errors(
         {"fault": cures.fault[often], "estimate": estimate[often], "true": cures.gain[often]}
     )
     sums = by_fault.groupby("fault").mean()
-    return float(np.abs(miss).mean() / true), float(miss.mean() / true), sums["estimate"] / sums["true"] - 1.0
+    return float(np.abs(miss).mean() / true), float(miss.mean() / true), sums
 
 
 # -------------------------------------------------------------------------------------------------------------- rivals
@@ -565,7 +565,7 @@ def run(seed: int = 1, runs: int = 5) -> Iterator[Figure]:
 
 
 def summarise(seeds: list[int], runs: list[dict[str, Any]]) -> dict[str, Any]:
-    """Mean and worst over the seeds, the coverage of subgroups, and the bias of each fault over all seeds."""
+    """Mean and worst over the seeds, the coverage of subgroups, and what each fault costs by model and truth."""
     names = ("rmse", "floor", "ratio", "excess_ratio", "coverage", "pinball", "cost_mae", "cost_bias", "cost_ratio",
              "planted", "planted_pair", "planted_job", "violations", "train_seconds", "trees", "boosting", "base_cost",
              "shipped_ratio", "shipped_cost", "shipped_coverage")  # fmt: skip
@@ -573,8 +573,9 @@ def summarise(seeds: list[int], runs: list[dict[str, Any]]) -> dict[str, Any]:
     groups = pd.concat([r["groups"] for r in runs])
     groups["inside"] = groups["coverage"] * groups["rows"]
     pooled = groups.groupby("group", sort=False)[["rows", "inside"]].sum()
-    bias = pd.concat([r["by_fault"] for r in runs], axis=1).mean(axis=1)
-    ids = assumptions().fault_ids
+    costs = pd.concat([r["by_fault"] for r in runs])
+    costs["bias"] = costs["estimate"] / costs["true"] - 1.0
+    by_fault = costs.groupby(level="fault").mean().rename(index=dict(enumerate(assumptions().fault_ids)))
     pairs = {
         name: {"rows": float(np.mean([r["pairs"][name][0] for r in runs])),
                "recovered": float(np.mean([r["pairs"][name][1] for r in runs]))}
@@ -593,7 +594,8 @@ def summarise(seeds: list[int], runs: list[dict[str, Any]]) -> dict[str, Any]:
     return {
         "seeds": seeds, "rows_trained": N_TRAIN, "rows_tested": N_TEST, "by_seed": values, "pairs": pairs,
         "crossed": crossed,
-        "rivals": others, "fault_bias": {ids[int(i)]: float(v) for i, v in bias.items()},
+        "rivals": others, "fault_bias": by_fault["bias"].to_dict(),
+        "fault_costs": by_fault[["estimate", "true"]].to_dict("index"),
         "groups": [{"group": g, "rows": int(r.rows), "coverage": float(r.inside / r.rows)}
                    for g, r in pooled.iterrows() if r.rows],
     }  # fmt: skip
