@@ -8,9 +8,9 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
 from tests.benchmark.machines import one_symptom
-from valuer.advice.work.beliefs import MOST_PLACES, story
-from valuer.advice.work.job import Job, jobs
-from valuer.advice.work.tree import solve
+from valuer.advice.work.beliefs import BITS, MOST_PLACES, story
+from valuer.advice.work.job import Job, job_of, jobs
+from valuer.advice.work.tree import can, more_than_once, solve
 from valuer.advice.work.trouble import GONE
 from valuer.advice.work.ways_out import (
     FOR_PARTS,
@@ -304,3 +304,33 @@ def test_a_lesser_fix_that_failed_besides_leads_to_the_same_place() -> None:
         both = story(riddle, {}, [riddle.fixes[more], riddle.fixes[less]], most=40)
         assert both.trouble.start == narrow.codes[0, 1 << more]
     assert missing
+
+
+@pytest.mark.parametrize("places", [200, 800])
+def test_a_session_that_fails_leads_where_it_was_told(places: int) -> None:
+    """Where a story is narrowed, no session holds a fix whose failure is not followed: its list was told from there."""
+    (whole,) = jobs([machine("vibration:serious", "dirty:slight", **KNOWN)], MODEL, terms())
+    job = job_of(whole.lattice, whole.value, MODEL, whole.terms, whole.shop, places=places)
+    ((axis, told),) = job.stories.items()
+    assert not told.whole
+    reached = 0
+    for act in job.acts:
+        names = [fix for on, moves in more_than_once(act) if on == axis for fix in moves]
+        for (seen, tried), place in told.codes.items():
+            state = tuple(place if at == axis else trouble.start for at, trouble in enumerate(job.troubles))
+            if not names or not can(job.troubles, act, state):
+                continue
+            shown = {
+                look.name: look.shows[(seen >> BITS * at & (1 << BITS) - 1) - 1]
+                for at, look in enumerate(told.riddle.looks)
+                if seen >> BITS * at & (1 << BITS) - 1
+            }
+            failed = [fix for at, fix in enumerate(told.riddle.fixes) if tried >> at & 1]
+            after = story(told.riddle, shown, [*failed, *names], most=places)
+            assert after.codes.keys() == told.codes.keys(), (act.id, failed)
+            here = place
+            for name in names:
+                here = int(told.trouble.moves[name].leads[here, -1])
+            assert after.trouble.start == here
+            reached += 1
+    assert reached

@@ -78,7 +78,7 @@ def plant(good: float, look_cost: float) -> Tree:
         chance, leads = np.tile([0.0, 1.0], (n, 1)), np.tile(np.arange(n)[:, None], 2)
         for place, row in ways.items():
             chance[place], leads[place] = [p for p, _ in row], [to for _, to in row]
-        return Move(shows, chance, leads, np.isin(np.arange(n), list(ways)))
+        return Move(shows, chance, leads, np.isin(np.arange(n), list(ways)), np.zeros(n, dtype=bool))
 
     market = {0: good, 1: 1.0, 2: 0.0}
     built = {

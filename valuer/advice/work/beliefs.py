@@ -435,7 +435,7 @@ def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Ste
         factor=_factors(riddle, beliefs),
         sure=there >= 1,
         depth=depth.astype(np.int64),
-        moves=_moves(riddle, firsts, steps, n),
+        moves=_moves(riddle, firsts, steps, None if whole else _telling_at(riddle, layers)),
         start=THERE_AT_FIRST,
     )
     return Story(riddle, trouble, beliefs, codes, whole)
@@ -444,8 +444,23 @@ def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Ste
 THERE_AT_FIRST = 1
 
 
-def _moves(riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], n: int) -> dict[str, Move]:
-    """Return the acts' moves over all places, put together from the steps of every layer."""
+def _telling_at(riddle: Riddle, layers: Sequence[Layer]) -> BoolArray:
+    """Say at which places which fixes would tell something, shape (n, f); nothing at place 0, gone."""
+    told = [np.zeros((1, len(riddle.fixes)), dtype=bool)]
+    for layer in layers:
+        left = layer.beliefs()[:, None, :] * np.maximum(riddle.odds - layer.failed[:, None, :], 0.0)
+        told.append(left.sum(axis=2) > TINY)
+    return np.concatenate(told)
+
+
+def _moves(
+    riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], telling: BoolArray | None
+) -> dict[str, Move]:
+    """Return the acts' moves over all n places, put together from the steps of every layer.
+
+    ``telling``, shape (n, fixes), says where a fix would tell something; None where all that does is followed.
+    """
+    n = int(firsts[-1])
     moves: dict[str, Move] = {}
     for depth, layer_steps in enumerate(steps):
         for step in layer_steps:
@@ -456,11 +471,14 @@ def _moves(riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], n:
                 chance = np.zeros((n, len(shows)))
                 chance[:, -1] = 1.0
                 leads = np.repeat(np.arange(n)[:, None], len(shows), axis=1)
-                move = moves[name] = Move(shows, chance, leads, np.zeros(n, dtype=bool))
+                heard = telling is None or not step.fix
+                unheard = np.zeros(n, dtype=bool) if heard else telling[:, step.act].copy()
+                move = moves[name] = Move(shows, chance, leads, np.zeros(n, dtype=bool), unheard)
             at = firsts[depth] + step.at
             move.chance[at] = step.chance
             move.leads[at] = np.where(step.child < 0, GONE, firsts[depth + 1] + step.child)
             move.can[at] = True
+            move.unheard[at] = False
     return moves
 
 

@@ -125,7 +125,31 @@ class Tree:
 
 def can(troubles: Sequence[Trouble], act: Act, state: State) -> bool:
     """Say whether an act can be done in a state: each part of it must work on at least one trouble."""
-    return all(any(troubles[axis].moves[name].can[state[axis]] for axis, name in part) for part in act.on)
+    works = all(any(troubles[axis].moves[name].can[state[axis]] for axis, name in part) for part in act.on)
+    return works and all(
+        heard_out(troubles[axis], names, np.array([state[axis]])).all() for axis, names in more_than_once(act)
+    )
+
+
+def more_than_once(act: Act) -> list[tuple[int, tuple[str, ...]]]:
+    """Return the troubles that more than one part of a session touches, with these parts' moves."""
+    moves: dict[int, tuple[str, ...]] = {}
+    for axis, name in (pair for part in act.on for pair in part):
+        moves[axis] = (*moves.get(axis, ()), name)
+    return [(axis, names) for axis, names in moves.items() if len(names) > 1]
+
+
+def heard_out(trouble: Trouble, names: Sequence[str], at: IntArray) -> BoolArray:
+    """Say from which of some places (n,) the failure of several moves in one session is followed to its end.
+
+    Where it is not, the list after that session would not be the one told before it.
+    """
+    heard, here = np.ones(len(at), dtype=bool), at
+    for name in names:
+        move = trouble.moves[name]
+        heard &= ~move.unheard[here]
+        here = move.leads[here, -1]
+    return heard
 
 
 def edges(troubles: Sequence[Trouble], act: Act, state: State) -> list[Edge]:
@@ -290,6 +314,10 @@ def _mask(troubles: Sequence[Trouble], act: Act) -> BoolArray:
             shape[axis] = troubles[axis].size
             able = able | troubles[axis].moves[name].can.reshape(shape)
         allowed = allowed & able
+    for axis, names in more_than_once(act):
+        size = troubles[axis].size
+        shape = [size if place == axis else 1 for place in range(len(troubles))]
+        allowed = allowed & heard_out(troubles[axis], names, np.arange(size)).reshape(shape)
     return np.broadcast_to(allowed, [trouble.size for trouble in troubles])
 
 

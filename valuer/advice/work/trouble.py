@@ -26,13 +26,15 @@ class Move:
     """What an act does to one fault, from every one of its n places.
 
     ``shows`` names the m results; ``chance`` and ``leads``, shape (n, m), are their odds and the places they
-    lead to; where the act cannot be done (``can`` is false) it leaves everything as it is.
+    lead to; where the act cannot be done (``can`` is false) it leaves everything as it is. ``unheard``, shape (n,),
+    marks where its failure would tell something, but is not followed for want of room.
     """
 
     shows: tuple[str, ...]
     chance: FloatArray
     leads: IntArray
     can: BoolArray
+    unheard: BoolArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +110,7 @@ def _fix_move(chance: float, levels: list[float], n: int, doubt: float) -> Move:
     if doubt < 1:
         odds[-1] = 1 - doubt * (1 - chance), doubt * (1 - chance)
         leads[-1] = GONE, failed
-    return Move((CURED, STILL_THERE), odds, leads, odds[:, 0] > 0)
+    return Move((CURED, STILL_THERE), odds, leads, odds[:, 0] > 0, np.zeros(n, dtype=bool))
 
 
 def _measure_move(n: int, chance: float) -> Move:
@@ -116,7 +118,7 @@ def _measure_move(n: int, chance: float) -> Move:
     odds[:, 1] = 1.0
     odds[-1] = chance, 1 - chance
     leads[-1] = THERE, GONE
-    return Move(MEASURED, odds, leads, np.arange(n) == n - 1)
+    return Move(MEASURED, odds, leads, np.arange(n) == n - 1, np.zeros(n, dtype=bool))
 
 
 def fixed_trouble(finding: Finding, *, cured: bool = False, failed: bool = False) -> Trouble:
