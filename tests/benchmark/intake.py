@@ -48,8 +48,9 @@ def claims(read: Understood) -> set[str]:
     told.pop("id")
     found = set(told.pop("faults", ()))
     readings, checks = told.pop("readings", {}), told.pop("checks", {})
+    causes = told.pop("causes", {})
     found |= {f"{name}{'+' if result == 'passed' else '-'}" for name, result in checks.items()}
-    found |= {f"{name}={_said(value)}" for name, value in {**told, **readings}.items()}
+    found |= {f"{name}={_said(value)}" for name, value in {**told, **readings, **causes}.items()}
     return found | {f"-{fault}" for fault in read.not_there}
 
 

@@ -45,7 +45,7 @@ ASKED = [
     ("price", "-3", "0 to 1000000"), ("price", "nan", "expected"), ("price", "1e999", "0 to 1000000"),
     ("price", "see above", "expected"), ("price", "=2+3", "formulas"), ("price", "12.5.1", "expected"),
     ("age_years", "2019", "how old it is"), ("age_years", "6 or 7", "one figure"), ("age_years", "3²", "expected"),
-    ("deck_width_in", "53", "53 cm would be 20.8661 in"), ("deck_width_in", "21 s", "mm or cm or m or in"),
+    ("deck_width_in", "53", "53 cm would be 20.87 in"), ("deck_width_in", "21 s", "mm or cm or m or in"),
     ("compression_psi", "6 cm", "psi or kPa or bar"), ("hours", "1:30", "expected"), ("hours", "1 2", "several"),
     ("price_level", "1,300", "1.3 or 1300"), ("price_level", "90 %", "without a unit"),
 ]  # fmt: skip

@@ -212,3 +212,33 @@ def test_words_that_only_look_like_an_attribute_are_none() -> None:
     assert (broken.start, [str(each) for each in broken.faults]) == ("electric", ["recoil_rope:serious"])
     assert read_words("starts second pull hot, fifth cold", YEAR).machine.readings.cold_pulls is None
     assert read_words("push mower, 2019, 20 in", YEAR).machine.age_years == 7
+
+
+@pytest.mark.parametrize(
+    "words", ["engine seized", "seized engine", "siezed engine", "engine will not turn by hand"]
+)
+def test_a_seized_engine_is_a_non_runner_whose_cause_is_known(words: str) -> None:
+    """So it gets no service, and its price is that of a machine that wants another engine."""
+    machine = read_words(f"push, 20 in, {words}", 2026).machine
+    assert [str(each) for each in machine.faults] == ["no_start:serious"]
+    assert machine.causes == {"no_start": "seized"}
+
+
+@pytest.mark.parametrize("words", ["might be a seized engine", "i think the engine is seized"])
+def test_a_cause_only_supposed_is_asked(words: str) -> None:
+    """What may end a machine is not taken for sure from a guess."""
+    read = read_words(words, 2026)
+    assert not read.machine.causes
+    assert any("seized" in each.question for each in read.ask)
+
+
+def test_an_engine_said_not_to_be_seized_has_no_such_cause() -> None:
+    """What is denied is not there."""
+    read = read_words("engine is not seized, won't start", 2026)
+    assert not read.machine.causes
+    assert [str(each) for each in read.machine.faults] == ["no_start:serious"]
+
+
+def test_starts_is_told_by_the_number_of_pulls() -> None:
+    """`starts first pull` leaves nothing over."""
+    assert not read_words("starts first pull", 2026).not_understood

@@ -266,9 +266,12 @@ def left_over(tokens: Sequence[Token]) -> Iterator[str]:
     idle = _idle() | {
         stem(word) for text in (*words.mild, *words.bad, *words.not_there) for word in text.split()
     }
+    figured = {token.clause for token in tokens if token.text == MARK}
     run: list[str] = []
     last = -1
     for place, token in enumerate(tokens):
+        if token.stem == "start" and token.clause in figured:
+            continue  # "starts first pull": the figure says it
         if token.used or token.stem in idle or token.text in LITTLE or token.text == MARK:
             continue
         if run and (place != last + 1 or tokens[last].clause != token.clause):

@@ -98,6 +98,11 @@ def figure_said(value: float, quantity: Quantity) -> str:
     return f"{_plain(value)} {quantity.unit}".strip()
 
 
+def _converted(value: float, quantity: Quantity) -> str:
+    """A value from another unit, to the four digits by which a person knows it again."""
+    return figure_said(float(f"{value:.4g}"), quantity)
+
+
 def _what(quantity: Quantity) -> str:
     kinds = {
         "money": "an amount of money",
@@ -149,7 +154,7 @@ def _within(
         raise NotUnderstood(_out_of_bounds(values[0], factor, unit, quantity, bare=bare))
     said = f"{_plain(fits[0])} {unit}".strip()
     if unit != quantity.unit:
-        said += f" = {figure_said(fits[0] * factor, quantity)}"
+        said += f" = {_converted(fits[0] * factor, quantity)}"
     return Figure(quantity, (fits[0] * factor if factor != 1 else fits[0],), said)
 
 
@@ -157,9 +162,9 @@ def _out_of_bounds(value: float, factor: float, unit: str, quantity: Quantity, *
     low, high = (figure_said(end, quantity) for end in (quantity.low, quantity.high))
     got = f"{_plain(value)} {unit}".strip()
     if unit != quantity.unit:
-        got += f" = {figure_said(value * factor, quantity)}"
+        got += f" = {_converted(value * factor, quantity)}"
     others = [
-        f"{_plain(value)} {other} would be {figure_said(value * each / KINDS[quantity.kind][quantity.unit], quantity)}"
+        f"{_plain(value)} {other} would be {_converted(value * each / KINDS[quantity.kind][quantity.unit], quantity)}"
         for other, each in KINDS[quantity.kind].items()
         if bare
         and other != quantity.unit

@@ -73,6 +73,7 @@ class Words(Record):
     attributes: dict[str, dict[str, Several[str]]]
     readings: dict[str, dict[str, Several[str]]]
     checks: dict[str, dict[str, Several[str]]]
+    causes: dict[str, dict[str, Several[str]]]
     faults: dict[str, FaultWords]
     unsure: Several[Unsure]
     tells: Several[Tells]
@@ -85,6 +86,7 @@ class Words(Record):
             (self.readings, Readings.model_fields),
             (self.checks, gate_catalogue()),
             (self.faults, fault_catalogue()),
+            (self.causes, fault_catalogue()),
             ([each.fault for each in self.tells], fault_catalogue()),
         ):
             for name in part:
@@ -95,9 +97,9 @@ class Words(Record):
 
 @dataclass(frozen=True)
 class Says:
-    """What a phrase says: a value of an attribute, a reading or a check, a level of a fault, or a question."""
+    """What a phrase says: a value of an attribute, reading or check, a symptom's cause, a fault's level, a question."""
 
-    kind: Literal["attribute", "reading", "check", "fault", "unsure", "speeds"]
+    kind: Literal["attribute", "reading", "check", "cause", "fault", "unsure", "speeds"]
     name: str
     value: str
 
@@ -248,11 +250,12 @@ LITTLE = frozenset(
 def _said() -> Iterator[tuple[str, Says]]:
     words = vocabulary()
     parts: Iterable[
-        tuple[Literal["attribute", "reading", "check"], Mapping[str, Mapping[str, tuple[str, ...]]]]
+        tuple[Literal["attribute", "reading", "check", "cause"], Mapping[str, Mapping[str, tuple[str, ...]]]]
     ] = (
         ("reading", words.readings),
         ("attribute", words.attributes),
         ("check", words.checks),
+        ("cause", words.causes),
     )
     for kind, part in parts:
         for name, values in part.items():

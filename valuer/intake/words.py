@@ -216,10 +216,22 @@ def _hear(
         _hear_unsure(int(says.name), words, heard, denied=denied)
     elif says.kind == "speeds":
         heard.speeds[says.value] = words
+    elif says.kind == "cause":
+        _hear_cause(says, words, heard, sure=not denied and not doubtful and not mended)
     elif not denied and not doubtful:
         heard.value(says.kind, says.name, says.value, words)
     elif says.kind != "attribute":
         heard.asks[says.name] = Ask(about=says.name, question=f"{says.name}: {says.value}, or not?")
+
+
+def _hear_cause(says: Says, words: str, heard: _Heard, *, sure: bool) -> None:
+    """Hear what is behind a symptom; what is only supposed, denied or mistyped is asked: it may end the machine."""
+    if sure:
+        heard.value("cause", says.name, says.value, words)
+        heard.level(says.name, "serious", words)
+    else:
+        question = f"{says.name}: is it {says.value} ({words}), or not?"
+        heard.asks[says.name] = Ask(about=says.name, question=question)
 
 
 def _hear_unsure(place: int, words: str, heard: _Heard, *, denied: bool) -> None:
@@ -350,13 +362,14 @@ def _dropped(line: str, faults: dict[str, Severity], kept: set[str]) -> bool:
 def _tell_values(heard: _Heard, wire: dict[str, object], said: list[str], asks: dict[str, Ask]) -> None:
     readings: dict[str, object] = {}
     checks: dict[str, object] = {}
+    causes: dict[str, object] = {}
     for (kind, name), values in heard.values.items():
         if len(values) > 1 and name != "start":
             asks[name] = Ask(about=name, question=f"{name}: {' or '.join(values)}?", choices=tuple(values))
             continue
         value = "electric" if name == "start" and "electric" in values else next(iter(values))
         asks.pop(name, None)
-        target = {"attribute": wire, "reading": readings, "check": checks}[kind]
+        target = {"attribute": wire, "reading": readings, "check": checks, "cause": causes}[kind]
         target[name] = YES.get(value, value) if not re.match(r"[\d\[]", value) else _number(value)
         shown = values[value]
         label = " ".join(part for part in name.split("_") if part not in UNIT_WORDS)
@@ -366,6 +379,8 @@ def _tell_values(heard: _Heard, wire: dict[str, object], said: list[str], asks: 
         wire["readings"] = readings
     if checks:
         wire["checks"] = checks
+    if causes:
+        wire["causes"] = causes
 
 
 def _number(text: str) -> object:
