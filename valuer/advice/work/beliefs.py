@@ -471,8 +471,9 @@ def _moves(
                 chance = np.zeros((n, len(shows)))
                 chance[:, -1] = 1.0
                 leads = np.repeat(np.arange(n)[:, None], len(shows), axis=1)
-                heard = telling is None or not step.fix
-                unheard = np.zeros(n, dtype=bool) if heard else telling[:, step.act].copy()
+                unheard = np.zeros(n, dtype=bool)
+                if telling is not None and step.fix:
+                    unheard = telling[:, step.act].copy()
                 move = moves[name] = Move(shows, chance, leads, np.zeros(n, dtype=bool), unheard)
             at = firsts[depth] + step.at
             move.chance[at] = step.chance
