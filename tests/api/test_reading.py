@@ -23,7 +23,7 @@ def test_a_comma_that_may_part_runs_or_digits_comes_back_with_both_readings() ->
 
 
 def test_what_is_understood_is_said_back() -> None:
-    assert read("compression_psi", "6 bar")["said"] == "6 bar = 87.0226 psi"
+    assert read("compression_psi", "6 bar")["said"] == "6 bar = 87.02 psi"
     assert read("price", "110,50")["value"] == 110.5
     assert read("blade_stop_s", "2.1; 2.2; 2.3")["value"] == [2.1, 2.2, 2.3]
 
