@@ -430,8 +430,11 @@ def model_card() -> ModelCard:
 
     own = card_in_force()
     if own is not None:
-        return ModelCard(markdown=own, metrics={})
+        return ModelCard(markdown=own, metrics={}, pictures={})
     return ModelCard(
         markdown=shipped("model_cards/resale_value.md").read_text("utf-8"),
         metrics=json.loads(shipped("model_cards/metrics.json").read_text("utf-8")),
+        pictures={
+            path.name: path.read_text("utf-8") for path in sorted(shipped("model_cards").glob("*.svg"))
+        },
     )

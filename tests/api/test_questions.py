@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -191,6 +192,7 @@ def test_the_model_card_says_first_that_the_data_is_invented(client: TestClient)
     card = client.get("/v1/model-card").json()
     assert "invented" in card["markdown"][:1500]
     assert card["metrics"]
+    assert set(re.findall(r"!\[.+\]\((.+)\)", card["markdown"])) == set(card["pictures"])
 
 
 def test_the_model_card_is_that_of_the_sales_in_force(
@@ -203,7 +205,7 @@ def test_the_model_card_is_that_of_the_sales_in_force(
     kept.write_bytes(sales)
     named = f"# A card of the file {hashlib.sha256(sales).hexdigest()}"
     kept.with_name("training_card.md").write_text(named)
-    assert client.get("/v1/model-card").json() == {"markdown": named, "metrics": {}}
+    assert client.get("/v1/model-card").json() == {"markdown": named, "metrics": {}, "pictures": {}}
 
 
 def test_there_is_no_page_that_loads_scripts_from_elsewhere(client: TestClient) -> None:

@@ -161,3 +161,16 @@ def test_the_first_load_is_under_120_kb_in_all(looked_at: Served, opened: Opened
     watched.page.wait_for_timeout(200)
     assert len(sizes) > 10
     assert sum(sizes) < 120_000
+
+
+def test_the_pictures_of_the_card_are_seen_and_told(opened: Opened, looked_at: Served) -> None:
+    """Each is drawn as wide as its place, and has words for whoever cannot see it."""
+    page = opened(looked_at, "#/model").page
+    page.get_by_text("The whole card").click()
+    shown = page.locator(".card img")
+    expect(shown.first).to_be_visible()
+    told = shown.evaluate_all(
+        "(all) => Promise.all(all.map(async (one) => { await one.decode(); return [one.alt, one.naturalWidth]; }))"
+    )
+    assert len(told) >= 3
+    assert all(alt and width for alt, width in told)

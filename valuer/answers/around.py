@@ -29,3 +29,6 @@ class ModelCard(Answer):
     metrics: dict[str, Any] = Field(
         description="figures the shipped card is made from; none for another card"
     )
+    pictures: dict[str, str] = Field(
+        description="pictures that the card refers to, SVG by file name; none for another card"
+    )

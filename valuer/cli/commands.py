@@ -256,16 +256,31 @@ def train(sales: Path | None, with_synthetic: float | None, out: Path | None) ->
 @click.option(
     "--shipped", is_flag=True, help="That of the model as it came, whatever it was trained on since."
 )
-def card(*, shipped: bool) -> None:
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Write its pictures there too, as SVG.",
+)
+def card(*, shipped: bool, pictures: Path | None) -> None:
     """Print the model card.
 
     What the price model is for, what it is not for, and how far off it is. After `valuer train --sales FILE` it
     is that of your file.
     """
-    from valuer.price_model.card import model_card
+    from valuer.price_model.card import card_pictures, model_card
     from valuer.price_model.given import card_in_force
 
-    click.echo((None if shipped else card_in_force()) or model_card(), nl=False)
+    own = None if shipped else card_in_force()
+    if own and pictures:
+        raise click.UsageError(
+            "--pictures: the card of your own file has none; add --shipped for those of the other"
+        )
+    if pictures:
+        pictures.mkdir(parents=True, exist_ok=True)
+        for picture in card_pictures():
+            (pictures / f"{picture.name}.svg").write_bytes(picture.svg.encode())
+    click.echo(own or model_card(), nl=False)
 
 
 @click.command()

@@ -242,7 +242,7 @@ def agreeing(card: "Part") -> "Part":
         return wrong(
             "card",
             "is not the one its figures give",
-            "valuer card --shipped > model_cards/resale_value.md, or " + INSTALL,
+            "valuer card --shipped --pictures model_cards > model_cards/resale_value.md, or " + INSTALL,
         )
     if sales_path().exists() and card_in_force() is None:
         what = "tells of the shipped sales; the model in force rests on sales you gave, whose card is gone"

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from valuer.paths import shipped
+from valuer.price_model.pictures import Picture, pictures
 
 Metrics = Mapping[str, Any]
 
@@ -40,10 +42,11 @@ PLAIN = {
 
 def model_card(metrics: Metrics | None = None) -> str:
     """Markdown of the card; figures from model_cards/metrics.json unless given."""
-    m = metrics or json.loads(shipped("model_cards/metrics.json").read_text("utf-8"))
+    m = metrics or shipped_metrics()
     return (
         HEAD
         + ("" if "other_market" in m["price"] else OF_BEFORE)
+        + _in_pictures(m)
         + "\n".join(_figure_sections(m))
         + _doing_as_told(m.get("work", {}))
         + _in_other_markets(m.get("correction", {}))
@@ -55,12 +58,31 @@ def model_card(metrics: Metrics | None = None) -> str:
     )
 
 
+def shipped_metrics() -> dict[str, Any]:
+    """The measured figures that the card and its pictures are made from."""
+    return dict(json.loads(shipped("model_cards/metrics.json").read_text("utf-8")))
+
+
+def card_pictures() -> tuple[Picture, ...]:
+    """The pictures that the card refers to, each as `NAME.svg` beside it."""
+    return pictures(shipped_metrics())
+
+
 def table(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
     """A Markdown table."""
     lines = ["| " + " | ".join(header) + " |"]
     lines.append("|" + "---|" * (lines[0].count("|") - 1))
     lines += ["| " + " | ".join(str(cell) for cell in row) + " |" for row in rows]
     return "\n".join(lines) + "\n"
+
+
+def _in_pictures(m: Metrics) -> str:
+    shown = [f"![{p.title}]({p.name}.svg)\n\n{textwrap.fill(p.says, 118)}\n" for p in pictures(m)]
+    return (
+        "### In pictures\n\n"
+        + "\n".join([*shown, *([] if "fault_costs" in m["price"] else [NOT_DRAWN])])
+        + "\n"
+    )
 
 
 def _figure_sections(m: Metrics) -> Iterable[str]:
@@ -248,11 +270,15 @@ the same simulator.
 
 """
 
-OF_BEFORE = """**Not measured again yet.** The tables and sentences of price and coverage by subgroup were measured on the
+OF_BEFORE = """**Not measured again yet.** The tables, sentences and picture of price and coverage by subgroup were measured on the
 model and the market before those in force, whose records did not err and whose boosting carried nothing. Of the ones in force
 only one seed was measured, on a market that differs from theirs in a few assumptions; it stands under "Designs tried". All
 else in this section was measured on the market and the model in force.
 
+"""
+
+NOT_DRAWN = """What each fault takes off, estimated against true, is not drawn yet: the figures kept were measured before each fault's
+own were.
 """
 
 TAIL = """

@@ -57,7 +57,7 @@ function held(report) {
 }
 
 /** What to read first stands open; the rest is behind it. */
-function card({ markdown }) {
-  const [title, first, ...rest] = rendered(markdown, 3);
+function card({ markdown, pictures }) {
+  const [title, first, ...rest] = rendered(markdown, 3, pictures);
   return h("div", { class: "card" }, title, first, h("details", {}, h("summary", {}, "The whole card"), rest));
 }
