@@ -1,5 +1,6 @@
 """From records to what they teach: own sales for the price model, own tries for odds and hours."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -67,17 +68,21 @@ def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSal
 
 def entered_again(book: Book) -> tuple[str, ...]:
     """Ids of sales that repeat one before them: same machine, day and price under another id. They teach nothing."""
-    seen: set[tuple[object, ...]] = set()
-    again = []
+    alike: dict[tuple[object, ...], list[MachineEntry]] = defaultdict(list)
     for entry in book.machines:
-        if not _teaches(entry) or entry.sale is None:
+        if entry.sale and _teaches(entry):
+            alike[entry.sale.sold_on, entry.sale.price].append(entry)
+    again = set[str]()
+    for entries in alike.values():
+        if len(entries) == 1:  # nearly all: what their machines are like need not be told
             continue
-        told = entry.machine.model_dump_json(exclude={"id"}, exclude_unset=True)
-        key = (told, entry.sale.sold_on, entry.sale.price)
-        if key in seen and len(entry.machine.model_fields_set) > SAYS_ENOUGH:
-            again.append(entry.id)
-        seen.add(key)
-    return tuple(again)
+        seen = set[str]()
+        for entry in entries:
+            told = entry.machine.model_dump_json(exclude={"id"}, exclude_unset=True)
+            if told in seen and len(entry.machine.model_fields_set) > SAYS_ENOUGH:
+                again.add(entry.id)
+            seen.add(told)
+    return tuple(entry.id for entry in book.machines if entry.id in again)
 
 
 def _teaches(entry: MachineEntry) -> bool:

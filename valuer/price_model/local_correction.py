@@ -5,14 +5,8 @@ what a population of invented markets teaches (`place_prior`): how far each term
 move together, so that what is seen of one kind of machine says something of its neighbours and little of the rest.
 What no term explains is noise of its own, larger for wrecks.
 
-The noise is Student's t, so that one absurd sale has little say (Lange, Little and Taylor 1989, from memory): each
-sale is weighed by (v + 1) / (v + z^2), 1 at most, z its residual in units of the noise, and the fit repeated until
-the weights stand still. It begins from what the prior expects, so that several absurd sales do not speak for each
-other. A sale far out loses its say altogether; how far out it is, is judged with its own pull on the fit taken off.
-Sales lose half their weight in 18 months.
-
-Prices in another money show themselves before that: where sales agree with each other and stand further off than
-places do, the common factor is taken off first, and named.
+How far each sale is believed, and how prices in another money show themselves, is in `place_fit`. Sales lose half their
+weight in 18 months.
 
 What is added to a loss may not be taken away from it again, or a fault could add value: where ``add`` comes out below
 0 the sales are fitted once more without it.
@@ -20,13 +14,16 @@ What is added to a loss may not be taken away from it again, or a fault could ad
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
+from valuer.price_model.alike import Alike
 from valuer.price_model.own_sales import Z80, Evidence, Memory, OwnSale, evidence
+from valuer.price_model.place_fit import ABSURD, ASKS, DOUBTED, PRIOR_SALES, Design, Fit, fitted, laid_out
 from valuer.price_model.place_prior import PlacePrior, place_prior
 from valuer.price_model.place_terms import (
     ADDED,
@@ -37,29 +34,11 @@ from valuer.price_model.place_terms import (
     terms,
 )
 
-ASKS = "asks over sales"
-ASK_OVER_SALE, ASKS_SD = 0.105, 0.08
-"""Log of first ask over sale price: sales end at .90 of the ask in season (common practice, no source); and its sd
-between places (judgement)."""
-
-FREEDOM = 4.0
-"""Degrees of freedom of the t noise."""
-
-PRIOR_SALES = 8.0
-"""Own sales that the model's own noise level counts as, when the noise is measured."""
-
-DOUBTED, ABSURD = 3.0, 4.5
-"""Residuals, in units of the noise, from which a sale loses its say, and has none and is named."""
-
 MOST_BY_WORTH = 0.9
 """Most that a log unit of sound value may take off a machine for repair: below 1, or a dearer one would bring less."""
 
 SMALLEST, LARGEST = 0.05, 4.0
 """Bounds of what multiplies the model's ageing and its fault losses; never below 0, or a law would break."""
-
-MONEY_FROM_SALES, MONEY_FROM_SD, MONEY_AGREES = 3, 4.0, 2 / 3
-"""Another money is named from so many sales on, where their middle stands so many sds of a place off, and so large a
-share of them stands nearer to that middle than to the model."""
 
 AGE_ENDS = (-0.85, 0.7)
 """Log value of a very old and of a new machine beside that at six years (common practice, no source): what an age that
@@ -147,19 +126,13 @@ class Doubt:
 
     def factor(self, seen: Seen) -> FloatArray:
         """What the width is multiplied by, as own sales of such machines were off more or less than was expected."""
-        asked, own = kinds_of(seen) / KIND_WIDTHS, self.kinds / KIND_WIDTHS
-        parts = [self._factor(asked[start : start + AT_ONCE], own) for start in range(0, len(asked), AT_ONCE)]
-        return np.concatenate([np.zeros(0), *parts])
+        off, said = self._alike.sums(kinds_of(seen) / KIND_WIDTHS).T
+        return np.asarray(np.sqrt((PRIOR_SALES + off) / (PRIOR_SALES + said)))
 
-    def _factor(self, asked: FloatArray, own: FloatArray) -> FloatArray:
-        """The same of kinds of shape (m, 3), beside those of own sales (n, 3), both in units of KIND_WIDTHS."""
-        apart = (asked**2).sum(axis=1)[:, None] + (own**2).sum(axis=1) - 2 * asked @ own.T
-        alike = np.exp(-0.5 * np.maximum(apart, 0.0)) * self.weight
-        return np.asarray(np.sqrt((PRIOR_SALES + alike @ self.miss) / (PRIOR_SALES + alike.sum(axis=1))))
-
-
-AT_ONCE = 1024
-"""Machines set beside all own sales at once: of ten thousand beside ten thousand the table would fill the memory."""
+    @cached_property
+    def _alike(self) -> Alike:
+        """Own sales by how alike others are to them, each with its weighted miss and its weight."""
+        return Alike(self.kinds / KIND_WIDTHS, np.column_stack([self.weight * self.miss, self.weight]))
 
 
 def widest(columns: FloatArray, covariance: FloatArray) -> FloatArray:
@@ -167,16 +140,13 @@ def widest(columns: FloatArray, covariance: FloatArray) -> FloatArray:
     filled, rows = columns.copy(), np.arange(len(columns))
     for places in (list(block) for block in said_by_level()):
         blank = ~filled[:, places].any(axis=1)
-        across = filled @ covariance
-        gain = 2 * across[:, places] + np.diag(covariance)[places]
+        gain = 2 * filled @ covariance[:, places] + np.diag(covariance)[places]
         best = np.array(places)[gain.argmax(axis=1)]
         filled[rows[blank], best[blank]] = 1.0
     age = terms().index("ageing")
     blank = filled[:, age] == 0.0
-    ends = (
-        2 * (filled @ covariance)[:, [age]] * np.array(AGE_ENDS)
-        + covariance[age, age] * np.array(AGE_ENDS) ** 2
-    )
+    across = filled @ covariance[:, [age]]
+    ends = 2 * across * np.array(AGE_ENDS) + covariance[age, age] * np.array(AGE_ENDS) ** 2
     filled[blank, age] = np.array(AGE_ENDS)[ends.argmax(axis=1)][blank]
     return filled
 
@@ -204,8 +174,7 @@ class Correction:
     (``other_faults`` times for those not named) and the whole 1 - ``dear`` * worth times, and ``added`` on top; for
     machines that go for repair the loss is that of ``repair``. ``season`` multiplies cosine and sine of the month.
     ``money``: how many times as high own prices stand as any place would explain, 1 where they do not; it is in
-    ``level``. ``doubt``: what widens ranges; None is that before the first sale. ``width`` is that of ranges of
-    machines like the own ones, beside what it was before the first sale.
+    ``level``. ``doubt``: what widens ranges; None is that before the first sale. ``known``: what was learnt from.
     ``before`` and ``after`` are the residuals of own sales by the model, and by a correction that has not
     seen the sale it is judged by; ``judged`` their ids; ``held`` whether the range so made held them.
     """
@@ -223,7 +192,7 @@ class Correction:
     repair: ForRepair = ForRepair()
     money: float = 1.0
     doubt: Doubt | None = field(default=None, compare=False)
-    width: float = 1.0
+    known: Evidence | None = field(default=None, compare=False, repr=False)
     terms: tuple[Term, ...] = ()
     odd: tuple[Odd, ...] = ()
     judged: tuple[str, ...] = ()
@@ -236,6 +205,16 @@ class Correction:
     def at_rest(self) -> bool:
         """Whether nothing was learnt from, so that nothing is changed."""
         return self.own_sales + self.comparables == 0
+
+    @cached_property
+    def width(self) -> float:
+        """Width of the ranges of machines like the own ones, beside what it was before the first sale: the mean."""
+        if self.known is None or self.doubt is None:
+            return 1.0
+        seen, columns, variance = self.known.seen, self.known.columns, self.known.sd**2
+        before = variance + Doubt.at_first(self.doubt.prior).of_place(seen, columns)
+        now = self.doubt.factor(seen) ** 2 * (variance + self.doubt.of_place(seen, columns))
+        return float(np.mean(np.sqrt(now / before)))
 
 
 NO_CORRECTION = Correction()
@@ -250,15 +229,16 @@ def learn(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None = N
 
 def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
     """Return the correction that the evidence calls for."""
-    design = _design(known, prior)
-    fit = _fit(design, known, prior)
-    if dict(zip(design.names, fit.mean, strict=True))[ADDED] < 0:
+    design = laid_out(known, prior)
+    fit = fitted(design, known, prior, never_below_none=ADDED)
+    if fit is None:
         design = design.without({ADDED, ADDED_BY_WORTH})
-        fit = _fit(design, known, prior)
+        fit = fitted(design, known, prior)
+    assert fit  # noqa: S101 - nothing may be below 0 any more
     found = dict.fromkeys(terms(), 0.0) | dict(zip(design.names, fit.mean.tolist(), strict=True))
     own = (known.is_ask == 0) & (known.weight > 0)
     doubt = _doubt(design, known, prior, fit, own)
-    factor = doubt.factor(known.seen)
+    factor = doubt.factor(known.seen)[own]
     scale = found["fault losses"]
     unseen = [found[fault] for fault in fault_catalogue() if fault not in known.faults]
     return Correction(
@@ -275,13 +255,13 @@ def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
         repair=_for_repair(found),
         money=float(np.exp(fit.money)),
         doubt=doubt,
-        width=_width(known, prior, doubt, factor),
+        known=known,
         terms=_terms(design, known, fit),
         odd=_odd(known, fit),
         judged=tuple(np.array(known.ids)[own].tolist()),
         before=tuple(known.residual[own].tolist()),
         after=tuple(fit.left_out[own].tolist()),
-        held=tuple((doubt.miss <= (Z80 * factor[own]) ** 2).tolist()),
+        held=tuple((doubt.miss <= (Z80 * factor) ** 2).tolist()),
         for_repair=int(known.seen.repair[own].sum()),
     )
 
@@ -295,127 +275,7 @@ def _within(factor: float) -> float:
     return float(min(max(factor, SMALLEST), LARGEST))
 
 
-@dataclass(frozen=True)
-class _Design:
-    """Columns X of shape (n, k), the name of each, prior means of shape (k,), prior covariance (k, k)."""
-
-    names: tuple[str, ...]
-    X: FloatArray
-    prior: FloatArray
-    covariance: FloatArray
-
-    def without(self, names: set[str]) -> "_Design":
-        """The same without these columns."""
-        kept = [place for place, name in enumerate(self.names) if name not in names]
-        return _Design(
-            tuple(self.names[place] for place in kept),
-            self.X[:, kept],
-            self.prior[kept],
-            self.covariance[np.ix_(kept, kept)],
-        )
-
-
-@dataclass(frozen=True)
-class _Fit:
-    """Posterior mean (k,) and covariance (k, k), t weights (n,), standardised and left-out residuals (n,).
-
-    money: log of the common factor taken off first. pull: how far each sale pulls the fit to itself, (n,), 0 to .99.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
-    trust: FloatArray
-    standard: FloatArray
-    left_out: FloatArray
-    money: float
-    pull: FloatArray
-
-
-def _design(known: Evidence, prior: PlacePrior) -> _Design:
-    n = len(terms())
-    covariance = np.zeros((n + 1, n + 1))
-    covariance[:n, :n] = prior.covariance
-    covariance[n, n] = ASKS_SD**2
-    return _Design(
-        (*terms(), ASKS),
-        np.column_stack([known.columns, known.is_ask]),
-        np.append(np.zeros(n), ASK_OVER_SALE),
-        covariance,
-    )
-
-
-def _fit(design: _Design, known: Evidence, prior: PlacePrior) -> _Fit:
-    """Weighted regression under the prior, its weights those of the t distribution; to a standstill."""
-    variance = known.sd**2 + prior.misfit(known.seen)
-    offset = known.residual - design.X @ design.prior
-    expected = ((design.X @ design.covariance) * design.X).sum(axis=1) + variance
-    money = _money(offset, design, variance, known.weight)
-    offset = offset - money
-    first = offset**2 / expected
-    trust = np.minimum((FREEDOM + 1) / (FREEDOM + first), 1.0) * _believed(np.sqrt(first))
-    noise = 1.0
-    change: FloatArray = np.zeros(len(design.prior))
-    covariance = design.covariance
-    for _ in range(100):
-        precision = known.weight * trust / (noise * variance)
-        covariance = _posterior(design, precision)
-        before, change = change, np.asarray(covariance @ (design.X.T @ (precision * offset)))
-        squared = (offset - design.X @ change) ** 2 / variance
-        believed = _believed(np.sqrt(squared / noise / (1.0 - _leverage(design, covariance, precision))))
-        trust = np.minimum((FREEDOM + 1) / (FREEDOM + squared / noise), 1.0) * believed
-        sales = PRIOR_SALES + (known.weight * believed).sum()
-        noise = (PRIOR_SALES + float(known.weight @ (trust * squared))) / sales
-        if np.abs(change - before).max() < 1e-9:
-            break
-    precision = known.weight * trust / (noise * variance)
-    residual = offset - design.X @ change
-    pull = _leverage(design, covariance, precision)
-    # What the prior says of asks is no error of the model, so a left-out residual is held against it all.
-    left_out = residual / (1.0 - pull)
-    standard = residual / np.sqrt(noise * variance)
-    return _Fit(design.prior + change, covariance, trust, standard, left_out, money, pull)
-
-
-def _posterior(design: _Design, precision: FloatArray) -> FloatArray:
-    """Covariance of the terms after the sales, (k, k), by whichever of sales and terms are fewer."""
-    X, prior = design.X, design.covariance
-    if len(X) < len(prior):
-        across = prior @ X.T
-        some = precision > 0
-        across, p = across[:, some], precision[some]
-        inner = X[some] @ across + np.diag(1.0 / p)
-        return np.asarray(prior - across @ np.linalg.solve(inner, across.T))
-    seen = X.T @ (precision[:, None] * X)
-    return np.asarray(np.linalg.solve(np.eye(len(prior)) + prior @ seen, prior))
-
-
-def _money(offset: FloatArray, design: _Design, variance: FloatArray, weight: FloatArray) -> float:
-    """Log of the factor by which all prices stand off together, where no place explains it; 0 where one does."""
-    if (weight > 0).sum() < MONEY_FROM_SALES:
-        return 0.0
-    order = np.argsort(offset)
-    share = np.cumsum(weight[order]) / weight.sum()
-    middle = float(offset[order][np.searchsorted(share, 0.5)])
-    share_of = weight / weight.sum()
-    common = share_of @ design.X
-    sd = np.sqrt(common @ design.covariance @ common + share_of**2 @ variance)
-    agree = float(weight[np.abs(offset - middle) < np.abs(offset)].sum() / weight.sum())
-    far = abs(middle) > MONEY_FROM_SD * sd
-    return middle if far and agree > MONEY_AGREES else 0.0
-
-
-def _leverage(design: _Design, covariance: FloatArray, precision: FloatArray) -> FloatArray:
-    """How far each sale pulls the fit towards itself, shape (n,), from 0 (not at all) to .99."""
-    pull: FloatArray = precision * ((design.X @ covariance) * design.X).sum(axis=1)
-    return np.clip(pull, 0.0, 0.99)
-
-
-def _believed(size: FloatArray) -> FloatArray:
-    """Share of its say that a sale keeps: all up to DOUBTED standard deviations, none from ABSURD on."""
-    return np.clip((ABSURD - size) / (ABSURD - DOUBTED), 0.0, 1.0)
-
-
-def _doubt(design: _Design, known: Evidence, prior: PlacePrior, fit: _Fit, own: FloatArray) -> Doubt:
+def _doubt(design: Design, known: Evidence, prior: PlacePrior, fit: Fit, own: FloatArray) -> Doubt:
     """What is left of the prior's doubt; terms that were left out of the fit keep theirs."""
     n = len(terms())
     covariance = prior.covariance.copy()
@@ -429,17 +289,7 @@ def _doubt(design: _Design, known: Evidence, prior: PlacePrior, fit: _Fit, own: 
     return replace(found, miss=np.where(fit.trust > 0, miss, np.minimum(miss, DOUBTED))[own])
 
 
-def _width(known: Evidence, prior: PlacePrior, doubt: Doubt, factor: FloatArray) -> float:
-    """Width of the ranges of machines like the own ones beside that before the first sale: the mean over them.
-
-    ``factor``: what ``doubt`` says of them, shape (n,).
-    """
-    before = known.sd**2 + Doubt.at_first(prior).of_place(known.seen, known.columns)
-    now = factor**2 * (known.sd**2 + doubt.of_place(known.seen, known.columns))
-    return float(np.mean(np.sqrt(now / before)))
-
-
-def _terms(design: _Design, known: Evidence, fit: _Fit) -> tuple[Term, ...]:
+def _terms(design: Design, known: Evidence, fit: Fit) -> tuple[Term, ...]:
     shown = np.abs(design.X) / np.maximum(np.abs(design.X).max(axis=0), 1e-9)
     sales = (known.weight * fit.trust.clip(max=1.0)) @ shown
     found = [
@@ -465,7 +315,7 @@ def _moves(name: str) -> Moves:
     return "loss" if loss else "value"
 
 
-def _odd(known: Evidence, fit: _Fit) -> tuple[Odd, ...]:
+def _odd(known: Evidence, fit: Fit) -> tuple[Odd, ...]:
     """Sales whose residual, with the rest of the sales believed, is hardly believable; the oddest first."""
     found = [
         Odd(known.ids[i], float(np.exp(fit.left_out[i])), float(min(fit.trust[i], 1.0)))

@@ -139,10 +139,11 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None 
         levels=np.array([one.levels for one in told]),
         machine=np.array([one.machine for one in told]),
     )
-    faults = {finding.fault for sale in sales for finding in present(sale.machine)}
+    shown = np.flatnonzero(seen.levels.sum(axis=0))
+    names = tuple(fault_catalogue())
     return Evidence(
         ids=tuple(sale.machine.id for sale in sales),
-        faults=tuple(sorted(faults)),
+        faults=tuple(sorted(names[place] for place in shown)),
         residual=np.log([sale.price for sale in sales]) - value,
         seen=seen,
         columns=term_columns(seen, usual_losses(model)),

@@ -14,7 +14,7 @@ for repair, as it does not run or may not be sold as working, is looked at by ot
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import get_args
 
 import numpy as np
@@ -70,7 +70,7 @@ class Seen:
         """Log of the sound value beside that of a usual machine."""
         return self.sound - USUAL_LOG_VALUE
 
-    @property
+    @cached_property
     def repair(self) -> FloatArray:
         """1.0 where the machine goes for repair."""
         return np.asarray((self.levels > highest_as_working()).any(axis=1)).astype(float)

@@ -38,6 +38,8 @@ def times_on_offer(entry: MachineEntry, today: date | None = None) -> tuple[Offe
     A machine that left for parts or scrap was withdrawn, not sold. With today's date, one that still stands has
     the weeks without an entry until then too.
     """
+    if not entry.weeks:
+        return ()
     sale = entry.sale
     sold_on = sale.sold_on if sale and sale.sold_as in ("working", "for_repair") else None
     weeks = sorted(entry.weeks, key=lambda week: week.week_of)

@@ -10,7 +10,8 @@ from pathlib import Path
 from secrets import token_hex
 from typing import Any, Literal, NamedTuple
 
-from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, type_coerce, update
+from sqlalchemy.types import NullType
 
 from valuer.domain.machine import with_changes
 from valuer.domain.words import did_you_mean, shown
@@ -174,16 +175,25 @@ class Store:
             return tuple(comparable_of(row) for row in found.mappings())
 
     def book(self) -> Book:
-        """Everything on record as of one moment; an entry whose rows are as they were is not understood again."""
-        understood = self._understood
+        """Everything on record as of one moment; an entry that stands as it stood is not read and understood again."""
+        before = self._understood
         with self.reading() as connection:
-            kept = _entries(connection, _page("all", 0, None), understood)
-            self._understood = {each.entry.id: understood[each.entry.id] for each in kept}
+            stamps = _stamps(connection)
+            known = {n: before[n] for n, stamp in stamps.items() if n in before and before[n][0] == stamp}
+            new = [name for name in stamps if name not in known]
+            pages = [_named(some) for some in _pieces(new)] if known else [_page("all", 0, None)]
+            for each in (kept for page in pages for kept in _entries(connection, page)):
+                known[each.entry.id] = (stamps[each.entry.id], each.entry)
+            self._understood = known
             seen = connection.execute(select(comparables).order_by(comparables.c.seen_on, comparables.c.id))
-            return Book(
-                machines=tuple(each.entry for each in kept),
+            return Book.model_construct(  # each part is a valid record already
+                machines=tuple(known[name][1] for name in stamps),
                 comparables=tuple(comparable_of(row) for row in seen.mappings()),
             )
+
+    def _forget(self, *ids: str) -> None:
+        """What stands under these names from now on is another entry, whatever its stamp says."""
+        self._understood = {name: kept for name, kept in self._understood.items() if name not in ids}
 
     def state(self) -> tuple[object, ...]:
         """Something that differs once anything in the store has changed, whatever the clock says."""
@@ -312,6 +322,7 @@ class Store:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
             connection.execute(delete(machines).where(machines.c.id == machine_id))
             beside.log(connection, before.entry, None, now)
+            self._forget(machine_id)
             return before.entry
 
     def rename(self, machine_id: str, name: str, now: datetime, version: int | None = None) -> Kept:
@@ -325,6 +336,7 @@ class Store:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
             after = _renamed(connection, before, name, now)
             beside.log(connection, before.entry, after.entry, now)
+            self._forget(machine_id)
             return after
 
     def undo(self, number: int, now: datetime) -> Kept | None:
@@ -336,6 +348,7 @@ class Store:
             deed = beside.deed(connection, number)
             if deed.undone_at is not None:
                 raise Conflict("this was taken back already")
+            self._forget(deed.machine_id, *([deed.after.id] if deed.after else []))
             return _undone(connection, deed, now)
 
     def undo_at_once(self, number: int, now: datetime) -> tuple[beside.Deed, ...]:
@@ -350,6 +363,7 @@ class Store:
                 raise Conflict("this was taken back already")
             for deed in back:
                 _undone(connection, deed, now)
+            self._understood = {}
             return back
 
     def last_deed(self, machine_id: str | None = None) -> beside.Deed:
@@ -461,27 +475,29 @@ def _one(connection: Connection, machine_id: str) -> Kept:
 
 
 Understood = dict[str, tuple[tuple[object, ...], MachineEntry]]
-"""Entries by id beside the very rows they were read from."""
+"""Entries by id, each beside its stamp when it was read."""
 
 
-def _entries(
-    connection: Connection, chosen: Select[Any], before: Understood | None = None
-) -> tuple[Kept, ...]:
+def _stamps(connection: Connection) -> dict[str, tuple[object, ...]]:
+    """What differs once an entry was written again, by id, in the order of the book.
+
+    A version counts from 1 again where a machine was removed and taken in anew: what this process removed it forgets,
+    and what another one did, the moments tell apart.
+    """
+    moments = [type_coerce(moment, NullType) for moment in (machines.c.recorded_at, machines.c.changed_at)]
+    chosen = _page("all", 0, None).with_only_columns(machines.c.id, machines.c.version, *moments)
+    return {row[0]: tuple(row[1:]) for row in connection.execute(chosen)}
+
+
+def _entries(connection: Connection, chosen: Select[Any]) -> tuple[Kept, ...]:
     rows = connection.execute(chosen).mappings().all()
     ids = [row["id"] for row in rows]
     fixes = _children(connection, fixes_done, ids, fixes_done.c.place)
     weeks = _children(connection, listing_weeks, ids, listing_weeks.c.week_of)
     sold = _children(connection, sales, ids, sales.c.machine_id)
-    understood = {} if before is None else before
 
     def entry(row: Row) -> MachineEntry:
-        beside = [of[row["id"]] for of in (fixes, weeks, sold)]
-        stands = (*row.values(), *(tuple(tuple(each.values()) for each in part) for part in beside))
-        known = understood.get(row["id"])
-        if known is None or known[0] != stands:
-            sale = next(iter(beside[2]), None)
-            known = understood[row["id"]] = (stands, entry_of(row, beside[0], beside[1], sale))
-        return known[1]
+        return entry_of(row, fixes[row["id"]], weeks[row["id"]], next(iter(sold[row["id"]]), None))
 
     return tuple(Kept(entry(row), row["version"]) for row in rows)
 
