@@ -1,6 +1,7 @@
 """The answers keep their names, their cents and their word."""
 
 import json
+import re
 
 import pytest
 
@@ -11,6 +12,7 @@ from valuer.advice.work.documents import WorkList
 from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.valuation import value_machines
 from valuer.domain.fixes import fix_catalogue
+from valuer.domain.machine import Machine
 from valuer.domain.safety import cautions_for
 
 BUSY = machine("fuel_leak_carb:serious", "starter_noise:slight", "stiff_roll:serious", "paint_faded:slight")
@@ -201,3 +203,20 @@ def test_an_open_cause_is_pointed_out() -> None:
     )
     named = told("no_start:serious", "weak_spark:serious")
     assert not any("cause of no_start" in line for line in named.warnings)
+
+
+def test_a_running_machine_is_scrapped_only_with_the_reason_and_the_hour_at_which_that_turns() -> None:
+    """Own hours eat a cheap sale: at an hour just below the one named it is sold, just above it goes to the yard."""
+    cheap = machine(tier="budget", drive="push", age_years=10)
+    found = told_at(cheap, 20.0)
+    assert found.verdict == "scrap"
+    turns = float(re.findall(r"an hour is worth under (\d+)\.", found.summary)[0])
+    assert told_at(cheap, turns - 0.6).verdict == "sell as it stands"
+    assert told_at(cheap, turns + 0.6).verdict == "scrap"
+    working = next(way for way in found.ways_now if way.route == "working")
+    assert f"would leave {working.left:.0f} against {found.left:.0f}" in found.summary
+
+
+def told_at(one: Machine, hour_value: float) -> WorkList:
+    """The list of a machine worth 32, an hour counted at so much."""
+    return work_lists([one], FakeModel(sound=32.0), terms(hour_value=hour_value))[0]

@@ -23,13 +23,13 @@ from valuer.advice.work.documents import (
     WorkStep,
 )
 from valuer.advice.work.done import Done
-from valuer.advice.work.first_checks import GATE_MINUTES, OTHER_MINUTES, First, gain_with
+from valuer.advice.work.first_checks import GATE_MINUTES, OTHER_MINUTES, First, check_hours, gain_with
 from valuer.advice.work.hours import by_hour
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.questions import questions_about
 from valuer.advice.work.tree import Act, Tree, solve
 from valuer.advice.work.trouble import CURED
-from valuer.advice.work.ways_out import ROUTES
+from valuer.advice.work.ways_out import ROUTES, SCRAP, SCRAP_HOURS, WORKING
 from valuer.advice.work.workshop import Workshop
 from valuer.advice.worth.common import cautions, leaving_actions, noise, safety_of, warnings_for
 from valuer.domain.faults import fault_catalogue
@@ -37,7 +37,7 @@ from valuer.domain.fixes import between, fix_catalogue
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.going import each_of
 from valuer.domain.machine import Machine
-from valuer.domain.shop import ShopTerms, storage_cost
+from valuer.domain.shop import ShopTerms, selling_hours, storage_cost
 from valuer.domain.symptoms import look_actions, looks, symptom_for
 
 MINUTES = 60.0
@@ -373,12 +373,26 @@ def _summary(course: Course, steps: Sequence[WorkStep]) -> str:
             "for parts": "break it for parts",
             "scrap": "scrap it",
         }
-        return f"No work and no look brings more than it costs: {says[route]}."
+        return f"No work and no look brings more than it costs: {says[route]}.{_why_scrap(course.job)}"
     first = steps[0]
     return (
         f"First: {first.name}. In all about {course.hours:.1f} h and {course.cash:.0f} of parts on average; it should "
         f"bring {course.returns:.0f} more than leaving it as it stands."
     )
+
+
+def _why_scrap(job: Job) -> str:
+    """Say what eats the sale of a machine that might be sold as working, and at which worth of an hour it pays."""
+    left = job.today
+    hours = check_hours(job.unchecked) + selling_hours(job.terms)
+    if left.argmax() != SCRAP or not np.isfinite(left[WORKING]):
+        return ""
+    pays = job.terms.hour_value - (left[SCRAP] - left[WORKING]) / (hours - SCRAP_HOURS)
+    says = (
+        f" Checked and sold as working it would leave {left[WORKING]:.0f} against {left[SCRAP]:.0f}: "
+        f"{hours:.1f} h of checks and selling at {job.terms.hour_value:g} an hour."
+    )
+    return f"{says} It pays where an hour is worth under {pays:.0f}." if pays >= 1 else says
 
 
 def _ends(course: Course) -> tuple[End, ...]:
