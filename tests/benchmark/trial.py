@@ -137,7 +137,18 @@ def _end(child: int) -> None:
 
 
 def _pytest(files: list[str], plugin: object) -> int:
-    options = ["-p", "xdist.plugin", "-x", "-p", "no:cacheprovider", "-q", "-m", "not server", "--rootdir", "."]
+    options = [
+        "-p",
+        "xdist.plugin",
+        "-x",
+        "-p",
+        "no:cacheprovider",
+        "-q",
+        "-m",
+        "not server",
+        "--rootdir",
+        ".",
+    ]
     options += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # libraries are loaded already, on purpose
     os.environ["CI"] = "1"  # Hypothesis draws the same each time
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # no test here needs one, and some take seconds
