@@ -135,7 +135,8 @@ def test_after_one_sale_more_the_model_is_asked_about_that_one_alone() -> None:
     fresh = evidence(Counting(), sales)
     for name in ("residual", "columns", "weight", "sd"):
         assert getattr(known, name) == pytest.approx(getattr(fresh, name), abs=1e-12)
-    assert (known.ids, known.faults) == (fresh.ids, fresh.faults)
+    assert known.ids == fresh.ids
+    assert np.array_equal(known.seen.levels, fresh.seen.levels)
 
 
 def test_sales_that_are_gone_are_forgotten_and_another_model_is_asked() -> None:
@@ -377,6 +378,18 @@ def test_an_absurd_price_in_place_of_one_of_twenty_teaches_as_little_as_no_sale(
     for faults in ((), ("rattle:slight",), ("blade_dull:serious", "dirty:slight"), ("no_start:serious",)):
         assert value(replaced, *faults) == pytest.approx(value(left_out, *faults), rel=0.03)
     assert [each.id for each in replaced.odd] == [was.machine.id]
+
+
+@pytest.mark.parametrize("fault", ["height_adjust_broken", "oil_leak_sump", "no_start"])
+@pytest.mark.parametrize("times", [0.01, 100.0])
+def test_what_only_an_absurd_sale_shows_is_as_if_nobody_had_seen_it(fault: str, times: float) -> None:
+    """The sale has no say, so no cost moves: not that of its own fault, not that of a fault nobody saw."""
+    others = market(np.random.default_rng(9), 19)
+    odd = sale(SOUND * times, f"{fault}:serious", name="typo")
+    without, beside = learn(MODEL, others), learn(MODEL, [*others, odd])
+    assert [each.id for each in beside.odd] == ["typo"]
+    for faults in ((), (f"{fault}:serious",), ("bag_missing:serious",), (f"{fault}:serious", "dirty:slight")):
+        assert value(beside, *faults) == pytest.approx(value(without, *faults), rel=1e-9)
 
 
 def test_an_absurd_sale_cannot_hide_by_being_the_only_one_of_its_kind() -> None:

@@ -240,14 +240,15 @@ def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
     doubt = _doubt(design, known, prior, fit, own)
     factor = doubt.factor(known.seen)[own]
     scale = found["fault losses"]
-    unseen = [found[fault] for fault in fault_catalogue() if fault not in known.faults]
+    shown = _faults_shown(known, fit)
+    unseen = [found[fault] for fault in fault_catalogue() if fault not in shown]
     return Correction(
         own_sales=int(own.sum()),
         comparables=len(known) - int(own.sum()),
         level=found["level"] + fit.money,
         ageing=_within(1.0 + found["ageing"]),
         other_faults=_within(1.0 + scale + float(np.mean(unseen))),
-        fault_factor=tuple((fault, _within(1.0 + scale + found[fault])) for fault in known.faults),
+        fault_factor=tuple((fault, _within(1.0 + scale + found[fault])) for fault in shown),
         level_shift=tuple((level, found[" ".join(level)]) for level in ATTRIBUTE_LEVELS),
         season=(found["season, winter over summer"], found["season, spring over autumn"]),
         dear=max(found["fault losses, dear machines"], 0.0),
@@ -273,6 +274,13 @@ def _for_repair(found: dict[str, float]) -> ForRepair:
 
 def _within(factor: float) -> float:
     return float(min(max(factor, SMALLEST), LARGEST))
+
+
+def _faults_shown(known: Evidence, fit: Fit) -> tuple[str, ...]:
+    """The faults on sales that are believed at all; what only a disbelieved one shows is as if nobody had seen it."""
+    has_say = known.weight * fit.trust > 0
+    shown = has_say @ known.seen.levels > 0
+    return tuple(fault for fault, there in zip(fault_catalogue(), shown, strict=True) if there)
 
 
 def _doubt(design: Design, known: Evidence, prior: PlacePrior, fit: Fit, own: FloatArray) -> Doubt:

@@ -57,12 +57,10 @@ class Evidence:
     """Own sales as numbers, n of them. Arrays of shape (n,) where nothing else is said.
 
     ``residual`` log price - log value; ``seen`` and ``columns``, (n, n_terms), what of the machines bears on the terms
-    of `place_terms`; ``faults`` those that some sale shows; ``weight`` 1 for an own sale of today; ``is_ask`` 1 for
-    asks; ``sd`` of the log price by the model.
+    of `place_terms`; ``weight`` 1 for an own sale of today; ``is_ask`` 1 for asks; ``sd`` of the model's log price.
     """
 
     ids: tuple[str, ...]
-    faults: tuple[str, ...]
     residual: FloatArray
     seen: Seen
     columns: FloatArray
@@ -139,11 +137,8 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None 
         levels=np.array([one.levels for one in told]),
         machine=np.array([one.machine for one in told]),
     )
-    shown = np.flatnonzero(seen.levels.sum(axis=0))
-    names = tuple(fault_catalogue())
     return Evidence(
         ids=tuple(sale.machine.id for sale in sales),
-        faults=tuple(sorted(names[place] for place in shown)),
         residual=np.log([sale.price for sale in sales]) - value,
         seen=seen,
         columns=term_columns(seen, usual_losses(model)),
