@@ -164,12 +164,11 @@ def test_t50_a_sound_machine_out_of_season_is_only_a_question_of_the_month(learn
 
 
 @pytest.mark.parametrize("month", [3, 5, 8, 11])
-def test_t55_a_better_tested_machine_is_not_asked_less_for(learned: SellingModel, month: int) -> None:
-    """Readings that pass take a doubt off: the range narrows, and the value is no lower (here 4 % higher)."""
-    untested: Any = asking_prices([ONE], SeasonModel(0.3), learned, ShopTerms(month=month))[0]
-    tested: Any = asking_prices([ONE], SeasonModel(0.2, sound=1.04), learned, ShopTerms(month=month))[0]
-    assert tested.value.high - tested.value.low < untested.value.high - untested.value.low
-    assert tested.ask >= untested.ask
+def test_what_is_worth_more_and_surer_is_not_asked_less_for(learned: SellingModel, month: int) -> None:
+    doubtful: Any = asking_prices([ONE], SeasonModel(0.3), learned, ShopTerms(month=month))[0]
+    sure: Any = asking_prices([ONE], SeasonModel(0.2, sound=1.04), learned, ShopTerms(month=month))[0]
+    assert sure.value.high - sure.value.low < doubtful.value.high - doubtful.value.low
+    assert sure.ask >= doubtful.ask
 
 
 def test_an_open_recall_has_no_price_of_any_kind() -> None:

@@ -3,17 +3,21 @@
 All are common practice, no source. On the reference machine (about 190 when sound), a cheap one and a dear one.
 """
 
+import math
+from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from tests.advice.make import fix, ids, shop_with, terms
 from tests.price_model.machines import R190
+from valuer.advice.sale.asking_price import asking_prices
 from valuer.advice.work.documents import WorkList
 from valuer.advice.work.work_list import work_lists
 from valuer.advice.work.workshop import Workshop
 from valuer.advice.worth.documents import Valuation
 from valuer.advice.worth.valuation import value_machines
+from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.mower import MowerModel
 
@@ -61,11 +65,14 @@ def test_t14_curing_a_tied_bail_restores_the_full_value(valued: Any, kind: dict[
     )
 
 
-def test_t19_a_named_cause_never_lowers_what_a_machine_that_does_not_start_is_worth(valued: Any) -> None:
-    """T19: no spark is why it does not start: one loss, not two."""
-    for kind in ({}, CHEAP, DEAR):
-        without = valued("no_start:serious", **kind).value.amount
-        assert valued("no_start:serious", "weak_spark:serious", **kind).value.amount >= without
+@pytest.mark.parametrize("kind", [{}, CHEAP, DEAR])
+@pytest.mark.parametrize("cause", fault_catalogue()["no_start"].causes)
+def test_t19_a_named_cause_never_lowers_what_a_machine_that_does_not_start_is_worth(
+    valued: Any, cause: str, kind: dict[str, Any]
+) -> None:
+    """T19: no spark is why it does not start: one loss, not two, whichever the cause."""
+    without = valued("no_start:serious", **kind).value.amount
+    assert valued("no_start:serious", f"{cause}:serious", **kind).value.amount >= without
 
 
 def test_t22_order_of_the_ways_out(valued: Any) -> None:
@@ -80,6 +87,55 @@ def test_t37_an_unknown_leak_is_worth_naming(planned: Any) -> None:
     for kind in ({}, DEAR):
         looks = [step for step in planned("oil_leak_unknown:serious", **kind).steps if step.kind == "look"]
         assert max(step.brings for step in looks) > 0
+
+
+@pytest.mark.parametrize("kind", [{}, CHEAP, DEAR])
+def test_t47_sixty_psi_costs_nothing_with_a_release_and_much_without(
+    valued: Any, kind: dict[str, Any]
+) -> None:
+    """T47: without a release it is a worn engine; whether one is fitted unknown, nobody is condemned for it."""
+    low = {"compression_psi": 60}
+    fitted, none = (valued(readings={**low, "compression_release": r}, **kind) for r in ("fitted", "none"))
+    unmeasured, unknown = valued(**kind).value.amount, valued(readings=low, **kind).value.amount
+    assert fitted.value.amount == unknown == unmeasured
+    assert none.value.amount == valued("low_compression:serious", **kind).value.amount < 0.8 * unmeasured
+
+
+GOOD = {
+    "cold_pulls": 1,
+    "blade_stop_s": [2.0, 2.1, 2.0],
+    "smoke": "none",
+    "hot_run": "held",
+    "engine_rpm": 2900,
+}
+"""Readings of a sound machine, in the order in which they are taken."""
+
+PASSED = ("recall", "bail", "shields", "blade_and_mount", "crank", "handle", "muffler")
+"""Checks that are passed by a word, not by a reading."""
+
+
+@pytest.mark.parametrize("month", [4, 11])
+@pytest.mark.parametrize("kind", [{}, CHEAP, DEAR])
+def test_t55_each_good_reading_lowers_neither_value_nor_ask_and_widens_no_range(
+    mower_model: MowerModel, kind: dict[str, Any], month: int
+) -> None:
+    """T55: from nothing said to all of it looked over; in all the range is narrower for it."""
+    told: list[dict[str, Any]] = [{"readings": dict(list(GOOD.items())[:n])} for n in range(len(GOOD) + 1)]
+    told.append({"readings": GOOD, "checks": dict.fromkeys(PASSED, "passed")})
+    told.append({**told[-1], "looked_over": True})
+    asked = terms(month=month)
+    sold = [machine(**{"looked_over": False, "checks": {}, **kind, **each}) for each in told]
+    values = [found.value for found in value_machines(sold, mower_model, asked)]
+    selling = mower_model.selling
+    assert selling is not None
+    asks = [float(found.ask or 0.0) for found in asking_prices(sold, mower_model, selling, asked)]
+    amounts = [value.amount for value in values]
+    widths = [math.log(value.high / value.low) for value in values]
+    assert amounts == sorted(amounts)
+    assert asks == sorted(asks)
+    for before, after in pairwise(widths):
+        assert after <= before + 1e-4, "both ends are rounded to cents"
+    assert widths[-1] < 0.95 * widths[0]
 
 
 def test_t49_a_ring_job_never_pays_on_a_190_machine(planned: Any) -> None:
