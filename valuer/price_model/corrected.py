@@ -106,7 +106,7 @@ class CorrectedModel:
         low, high = (np.log(end) for end in self.model.interval(below))
         seen = self._seen(rows, value)
         place = Z80**2 * self._doubt.of_place(seen, term_columns(seen, self._usual_losses))
-        factor, here = self._doubt.factor(seen), self._log_value(rows)
+        factor, here = self._doubt.factor(seen), value if self.correction.at_rest else self._log_value(rows)
         down, up = (factor * np.sqrt(width**2 + place) for width in (value - low, high - value))
         return np.exp(here - down), np.exp(here + up)
 

@@ -148,9 +148,9 @@ class PriceModel:
 
 def usual_fall(base: LinearBase | PooledBase, usual: Floats, flags: Floats) -> Floats:
     """How far flags, shape (n, n_flags), bring down the log price of the usual row, shape (p,); shape (n,)."""
-    of = np.zeros(len(flags), dtype=np.intp)
-    sound = base.log_price(usual[None, :], np.zeros((1, flags.shape[1])))
-    return np.asarray(sound - base.log_price(usual[None, :], flags, of))
+    sound_too = np.vstack([np.zeros((1, flags.shape[1])), flags])
+    log_price = base.log_price(usual[None, :], sound_too, np.zeros(len(sound_too), dtype=np.intp))
+    return np.asarray(log_price[0] - log_price[1:])
 
 
 def shown_block(codes: Floats, columns: Columns, narrows: Sequence[str]) -> Floats:

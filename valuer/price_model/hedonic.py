@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -173,11 +174,15 @@ class PooledBase:
 
     def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
         """Mean log price, shape (n,); see `Base`."""
-        z = (x - self.centre) / self.scale
-        slopes = np.column_stack([self.slopes, *(p.slopes for p in self.pools)])
-        lines = z @ slopes if of is None else (z @ slopes)[of]
+        lines = ((x - self.centre) / self.scale) @ self._every_slope
+        lines = lines if of is None else lines[of]
         marks = Marks.shown(flags, self.pairs, self.jobs)
         return self._stack(self.intercept + lines[:, 0], lines[:, 1:], marks)
+
+    @cached_property
+    def _every_slope(self) -> Floats:
+        """Those of the sound value and of every pool of buyers, shape (p, 1 + n_pools)."""
+        return np.column_stack([self.slopes, *(pool.slopes for pool in self.pools)])
 
     def _stack(self, sound: Floats, lines: Floats, marks: Marks) -> Floats:
         price = np.zeros(0)

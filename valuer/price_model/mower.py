@@ -132,23 +132,22 @@ class MowerModel:
         A cause beside its symptom is one fault, the symptom: naming it tells nothing of the rest of the machine.
         """
         columns = self.price_model.columns
-        codes = [
-            [level.get(getattr(m, name), np.nan) for m in machines] for name, level in self._levels.items()
-        ]
+        every, of = _each_once(machines)
+        codes = [[level.get(getattr(m, name), np.nan) for m in every] for name, level in self._levels.items()]
         seasons = season(np.broadcast_to(np.asarray(month), len(machines)))
         numbers = [
-            scaled(seasons[name] if name in seasons else _numbers(machines, name), name, columns)
+            scaled(seasons[name] if name in seasons else _numbers(every, name)[of], name, columns)
             for name in columns.knots
         ]
-        flags = np.zeros((len(machines), len(columns.flags)))
-        for row, machine in enumerate(machines):
+        flags = np.zeros((len(every), len(columns.flags)))
+        for row, machine in enumerate(every):
             there = findings(machine)
             named = {cause for finding in there for cause in fault_catalogue()[finding.fault].causes}
             for finding in there:
                 if finding.fault not in named:
                     flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
         coded = Coded(
-            np.array(codes, dtype=float).T.reshape(len(machines), -1), np.column_stack(numbers), flags
+            np.array(codes, dtype=float).T.reshape(len(every), -1)[of], np.column_stack(numbers), flags[of]
         )
         rows = self.price_model.rows_of(coded)
         rows[:, self.price_model.flags_start :] = 0.0
@@ -201,6 +200,13 @@ class MowerModel:
     def records(self, fault: str, severity: str) -> int:
         """How many training sales show the fault at this severity."""
         return self.seen.get((fault, severity), 0)
+
+
+def _each_once(machines: Sequence[Machine]) -> tuple[list[Machine], list[int]]:
+    """The machines, each once, and the place of every one among them: one is asked about in many months."""
+    every = {id(machine): machine for machine in machines}
+    place = {key: number for number, key in enumerate(every)}
+    return list(every.values()), [place[id(machine)] for machine in machines]
 
 
 def _numbers(machines: Sequence[Machine], name: str) -> Floats:
