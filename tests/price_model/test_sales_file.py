@@ -1,4 +1,4 @@
-"""A file of sales is read whole or refused with a line for every bad cell, by row and column."""
+"""A file of sales is read whole or refused with all that is wrong in one line, on demand each cell in a line."""
 
 from pathlib import Path
 
@@ -6,7 +6,7 @@ import pytest
 
 from valuer.paths import shipped
 from valuer.price_model.design import TableError
-from valuer.price_model.sales_file import read_sales
+from valuer.price_model.sales_file import read_sales, read_sales_text
 
 HEADER = (
     "drive,deck_material,engine_class,start,tier,looks,kept,blade_clutch,mulch_kit,high_wheels,"
@@ -16,12 +16,24 @@ GOOD = "push,steel,small_ohv,rope,budget,clean,inside,no,yes,,4.5,21,265,5,dirty
 
 
 def refusal(folder: Path, *rows: str, header: str = HEADER) -> list[str]:
-    """The lines in which a file of these rows is refused."""
+    """The lines in which a file of these rows is refused, each thing in its own; all of it takes one."""
     path = folder / "mine.csv"
     path.write_text("\n".join([header, *rows]) + "\n", "utf-8")
     with pytest.raises(TableError) as refused:
         read_sales(path)
-    return str(refused.value).splitlines()
+    assert "\n" not in str(refused.value)
+    with pytest.raises(TableError) as each:
+        read_sales_text(path.read_bytes(), path.name, full=True)
+    return str(each.value).splitlines()
+
+
+def in_one_line(folder: Path, *rows: str, header: str = HEADER) -> str:
+    """The line in which a file of these rows is refused."""
+    path = folder / "mine.csv"
+    path.write_text("\n".join([header, *rows]) + "\n", "utf-8")
+    with pytest.raises(TableError) as refused:
+        read_sales(path)
+    return str(refused.value)
 
 
 def test_a_good_file_is_read(tmp_path: Path) -> None:
@@ -100,21 +112,71 @@ def test_a_fault_twice_on_one_sale_is_refused(tmp_path: Path) -> None:
     assert line == "mine.csv: row 3, column faults: a fault may stand once on a machine, got no_start twice"
 
 
+def test_all_that_is_wrong_stands_in_one_line_the_first_row_of_each_sort(tmp_path: Path) -> None:
+    """Words, a number, a fault the machine cannot have, cells too many, a column twice and one missing."""
+    rows = [
+        GOOD.replace("push", "puhs"),
+        GOOD.replace("4.5", "400"),
+        GOOD.replace("push", "pull"),
+        GOOD.replace("dirty:slight", "drive_none:serious"),
+        f"{GOOD},1,2",
+        GOOD.replace("push", "puhs"),
+    ]
+    line = in_one_line(
+        tmp_path, *(f"{row},mine" for row in rows), header=HEADER.replace("kept", "looks") + ",note"
+    )
+    start, rest = line.split(": ", 1)[0], line.split(": ", 1)[1]
+    assert start == "mine.csv"
+    assert rest.startswith(
+        "8 things wrong: expected each column once, got twice: looks; missing columns: kept; "
+    )
+    assert "row 6: expected 17 cells as in the header, got 19; " in rest
+    assert "row 2, column drive: expected push, " in rest
+    assert "got 'puhs'; did you mean 'push'? (so in rows 4, 7); " in rest
+    assert "row 3, column age_years: expected 0 to 40, got 400; " in rest
+    assert "row 5, column faults: drive_none cannot be on a machine with drive push; correct one; " in rest
+    assert rest.endswith("`valuer train --full` tells each")
+
+
 def test_many_bad_rows_are_counted(tmp_path: Path) -> None:
-    lines = refusal(tmp_path, *[GOOD.replace("push", "puhs")] * 50)
-    assert len(lines) == 21
-    assert lines[-1] == "and 30 more"
+    line = in_one_line(tmp_path, *[GOOD.replace("push", "puhs")] * 50)
+    assert line.startswith("mine.csv: 50 things wrong: row 2, column drive: ")
+    assert "(so in rows 3, 4, 5, 6, 7 and 44 more)" in line
+    assert len(refusal(tmp_path, *[GOOD.replace("push", "puhs")] * 50)) == 50
 
 
-def test_missing_columns_are_named(tmp_path: Path) -> None:
+def test_hundreds_of_other_words_in_a_column_are_one_sort(tmp_path: Path) -> None:
+    line = in_one_line(tmp_path, *[GOOD.replace("budget", f"kind {n}") for n in range(300)])
+    assert "300 things wrong: row 2, column tier: expected budget, " in line
+    assert len(line) < 500
+
+
+def test_missing_columns_are_named_and_the_others_are_checked(tmp_path: Path) -> None:
     header = HEADER.replace("month,", "").replace(",price", "")
-    (line,) = refusal(tmp_path, "push", header=header)
-    assert line.endswith("; missing: month, price")
+    cells = GOOD.replace(",5,dirty", ",dirty").removesuffix(",60").replace("push", "puhs")
+    missing, word = refusal(tmp_path, cells, header=header)
+    assert missing.startswith("mine.csv: missing columns: month, price; expected drive, ")
+    assert word.startswith("mine.csv: row 2, column drive: ")
 
 
 def test_a_doubled_column_is_refused(tmp_path: Path) -> None:
     (line,) = refusal(tmp_path, f"{GOOD},70", header=f"{HEADER},price")
     assert line == "mine.csv: expected each column once, got twice: price"
+
+
+def test_columns_that_are_not_used_are_said(tmp_path: Path) -> None:
+    """A misspelt optional column must not vanish in silence."""
+    path = tmp_path / "mine.csv"
+    path.write_text(f"{HEADER},colour,testet\n{GOOD},red,0.5\n", "utf-8")
+    said: list[str] = []
+    read_sales(path, said.append)
+    assert said[0] == "mine.csv: not used: columns colour, testet"
+
+
+def test_a_file_of_which_no_row_is_whole_is_refused(tmp_path: Path) -> None:
+    assert refusal(tmp_path, "push", "push,steel")[1].endswith(
+        "row 3: expected 16 cells as in the header, got 2"
+    )
 
 
 @pytest.mark.parametrize(
@@ -128,7 +190,7 @@ def test_a_doubled_column_is_refused(tmp_path: Path) -> None:
         ),
         (
             f"{HEADER}\n{GOOD},1,2,3\n{GOOD}\n{GOOD},9,9,9,9,9\n".encode(),
-            "row 2: expected 16 cells as in the header, got 19",
+            "2 things wrong: row 2: expected 16 cells as in the header, got 19 (so in row 4)",
         ),
     ],
     ids=["empty", "header only", "mixed encodings", "ragged"],
@@ -144,8 +206,8 @@ def test_a_file_that_is_no_table_is_refused_in_one_line(tmp_path: Path, data: by
 
 def test_a_row_with_a_cell_too_many_is_refused(tmp_path: Path) -> None:
     """Shifted by one, every cell would be read as another column's."""
-    (line,) = refusal(tmp_path, f"{GOOD},1", f"{GOOD},1")
-    assert line == "mine.csv: row 2: expected 16 cells as in the header, got 17"
+    lines = refusal(tmp_path, f"{GOOD},1", GOOD, f"{GOOD},1")
+    assert lines == [f"mine.csv: row {row}: expected 16 cells as in the header, got 17" for row in (2, 4)]
 
 
 def test_a_row_cut_short_is_refused(tmp_path: Path) -> None:

@@ -232,7 +232,10 @@ def data(folder: Path, seed: int | None) -> None:
     metavar="FILE",
     help="Write the model there and leave the one in force alone.",
 )
-def train(sales: Path | None, with_synthetic: float | None, out: Path | None) -> None:
+@click.option(
+    "--full", is_flag=True, help="Each thing that is wrong or odd about the file in a line of its own."
+)
+def train(sales: Path | None, with_synthetic: float | None, out: Path | None, *, full: bool) -> None:
     """Train the price model again.
 
     On the invented sales, which gives the model that came with valuer, or with --sales on another file of the same
@@ -243,8 +246,8 @@ def train(sales: Path | None, with_synthetic: float | None, out: Path | None) ->
     if with_synthetic is not None and sales is None:
         raise click.UsageError("--with-synthetic: weighs invented sales beside yours; give --sales FILE too")
     words: list[str] = []
-    basis = train_model(sales, with_synthetic or 0.0, out, words.append)
-    for line in words:
+    basis = train_model(sales, with_synthetic or 0.0, out, words.append, full=full)
+    for line in "\n".join(words).splitlines():
         click.echo(printable(line))
     kind = "given" if sales else "invented"
     click.echo(f"trained {basis.model}, {kind} sales, data {basis.data_sha256[:12]}")

@@ -53,19 +53,20 @@ def own_records() -> "OwnRecords | None":
 
 
 def train_model(
-    sales: Path | None, with_synthetic: float, out: Path | None, say: Callable[[str], None]
+    sales: Path | None, with_synthetic: float, out: Path | None, say: Callable[[str], None], *, full: bool
 ) -> "Basis":
     """Train on the invented sales, or on a file of the same columns; returns what the model rests on.
 
     with_synthetic: how much an invented sale counts beside one of the file. out: where to write the model, if not
-    into force. say: hears which words of the file were taken for others.
+    into force. say: hears which words of the file were taken for others and what is odd about it. full: each thing that
+    is odd or wrong in a line of its own.
     """
     from valuer.price_model import train
     from valuer.price_model.design import TableError
 
     try:
         with progress() as report:
-            return train(sales, report, with_synthetic, out, say).basis
+            return train(sales, report, with_synthetic, out, say, full=full).basis
     except TableError as refusal:
         raise click.ClickException(str(refusal)) from None
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from valuer.price_model.design import Floats
 from valuer.price_model.mower import MowerModel, model_table
+from valuer.price_model.troubles import Trouble
 
 ABSURD, SPREADS = 8.0, 4.5
 """A price is doubted from so many times, and so many spreads of the file's own prices, away from what its machine
@@ -24,15 +25,15 @@ COUNTS = 0.02
 OTHER_MONEY = 3.0
 """From so many times the invented market's prices on it is told that the level is another (judgement, no source)."""
 
-FEWEST, MOST_NAMED = 20, 10
-"""Sales below which nothing is held against the rest of them; doubted rows that are named one by one."""
+FEWEST = 20
+"""Sales below which nothing is held against the rest of them."""
 
 
 @dataclass(frozen=True)
 class Doubts:
-    """Lines about a file's prices, and how much each of its rows counts, shape (n,)."""
+    """What is odd about a file's prices, and how much each of its rows counts, shape (n,)."""
 
-    lines: tuple[str, ...]
+    found: tuple[Trouble, ...]
     counts: Floats
 
     @property
@@ -41,7 +42,7 @@ class Doubts:
         return bool((self.counts < 1.0).any())
 
 
-def doubts(sales: pd.DataFrame, name: str, usual: MowerModel | None) -> Doubts:
+def doubts(sales: pd.DataFrame, usual: MowerModel | None) -> Doubts:
     """Hold each price against what the shipped model makes of its machine, at the file's own level.
 
     sales: as read from the file, indexed by its rows. usual: the shipped model; without it nothing is doubted.
@@ -59,21 +60,40 @@ def doubts(sales: pd.DataFrame, name: str, usual: MowerModel | None) -> Doubts:
     counts[odd] = COUNTS
     worst = [place for place in np.argsort(-far) if odd[place]]
     rows, prices = sales.index, sales["price"].to_numpy()
-    lines = [_doubted(rows[place], prices[place], apart[place] - level) for place in worst[:MOST_NAMED]]
-    if len(worst) > MOST_NAMED:
-        lines.append(f"and {len(worst) - MOST_NAMED} more rows with such prices")
+    found = [_doubted(int(rows[place]), prices[place], apart[place] - level) for place in worst]
     if abs(level) > np.log(OTHER_MONEY):
-        lines.append(
-            f"its prices stand at {np.exp(level):.2g} times those of the invented market: another money or another "
-            f"time? Ask with the price level {np.exp(level):.2g}, so that parts, hours and fees are in that money too"
+        found.append(
+            Trouble(
+                "level",
+                f"its prices stand at {np.exp(level):.2g} times those of the invented market: another money or another "
+                f"time? Ask with the price level {np.exp(level):.2g}, so that parts, hours and fees are in that money "
+                "too",
+            )
         )
-    return Doubts(tuple(f"{name}: {line}" for line in lines), counts)
+    return Doubts((*found, *_new_prices(sales)), counts)
 
 
-def _doubted(row: object, price: float, log_times: float) -> str:
+def _doubted(row: int, price: float, log_times: float) -> Trouble:
     times = np.exp(abs(log_times))
     much = f"{times:,.0f} times" if log_times > 0 else f"one part in {times:,.0f} of"
-    return (
+    return Trouble(
+        "price",
         f"row {row}, price {price:g}: {much} what the file's other prices make of such a machine; doubted, so it "
-        "counts for next to nothing; correct it, or take the row out"
+        "counts for next to nothing; correct it, or take the row out",
+        row,
     )
+
+
+def _new_prices(sales: pd.DataFrame) -> list[Trouble]:
+    """Prices of new machines in another money than what the used ones were sold for."""
+    said = sales[sales["new_price"].notna()]
+    dearer = int((said["price"] > said["new_price"]).sum())
+    if len(said) < FEWEST or dearer <= len(said) / 2:
+        return []
+    return [
+        Trouble(
+            "new_price",
+            f"column new_price: in {dearer} of {len(said)} rows the used machine was sold for more than a new one "
+            "costs: another money or another time? Give both in one money, or leave the column empty",
+        )
+    ]

@@ -1,4 +1,4 @@
-"""Reading a file of recorded sales: every column there, every cell one the model can use, or a line that says why."""
+"""Reading a file of recorded sales: every column there, every cell one the model can use, or one line that says why."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import io
 import math
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -30,19 +30,18 @@ from valuer.intake.tables import (
 )
 from valuer.price_model.design import TableError
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, OPTIONAL, SALE_COLUMNS, fault_table
+from valuer.price_model.troubles import Trouble, all_told
 
 if TYPE_CHECKING:
     import pandas as pd
 
 FLAG_WORDS = {"yes": True, "true": True, "no": False, "false": False}
 MOST_MEGABYTES = 200
-MOST_PROBLEMS = 20
-LONGEST_LINE = 300  # characters: the longest list of words a cell may be, and what came
 EXPECTED = "expected a CSV file in UTF-8 with a header"
 
 
 Say = Callable[[str], None]
-"""Who is told, in one line, that a word of the file was taken for one of the catalogue's."""
+"""Who is told, in one line, that a word was taken for one of the catalogue's, or that a column is not used."""
 
 
 def unsaid(_line: str) -> None:
@@ -50,7 +49,7 @@ def unsaid(_line: str) -> None:
 
 
 def read_sales(path: Path, say: Say = unsaid) -> tuple[pd.DataFrame, bytes]:
-    """Return the sales and the bytes they were read from; raises TableError with one line a problem."""
+    """Return the sales and the bytes they were read from; raises TableError with all that is wrong in one line."""
     data = read_bytes(path)
     return read_sales_text(data, told_name(path), say).reset_index(drop=True), data
 
@@ -73,32 +72,32 @@ def read_bytes(path: Path) -> bytes:
         raise TableError(msg) from None
 
 
-def read_sales_text(data: bytes, name: str, say: Say = unsaid) -> pd.DataFrame:
+def read_sales_text(data: bytes, name: str, say: Say = unsaid, *, full: bool = False) -> pd.DataFrame:
     """Parse and check the bytes of a sales file; ``say`` hears which words were taken for others.
 
-    The sales are indexed by the rows of the file, from 1 for its header.
+    The sales are indexed by the rows of the file, from 1 for its header. Raises TableError with all that is wrong in
+    one line, with ``full`` a line each.
     """
     import pandas as pd
 
-    raw, point = _raw(data, name)
-    problems: list[str] = []
+    problems: list[Trouble] = []
+    raw, point = _raw(data, name, problems, say)
+    missing = {c for c in SALE_COLUMNS if c not in raw}
+    raw = raw.assign(**dict.fromkeys(missing, ""))
+    cells: list[Trouble] = []
     table = pd.DataFrame(
-        {c: _words(_known(raw[c]), c, problems, name, say) for c in CATEGORICAL}
-        | {c: _numbers(_known(raw[c]), c, problems, point=point) for c in (*NUMERIC, "month", "price")}
+        {c: _words(_known(raw[c]), c, cells, name, say) for c in CATEGORICAL}
+        | {c: _numbers(_known(raw[c]), c, cells, point=point) for c in (*NUMERIC, "month", "price")}
     )
     table["faults"] = _each(_known(raw["faults"]), lambda cell: _fault_texts(cell, point=point))
-    _check_ranges(table, raw, problems)
-    problems += _fault_problems(table["faults"])
-    problems += _misfits(table)
+    _check_ranges(table, raw, cells, missing)
+    problems += [*cells, *_fault_problems(table["faults"]), *_misfits(table)]
     if problems:
-        more = f"\nand {len(problems) - MOST_PROBLEMS} more" if len(problems) > MOST_PROBLEMS else ""
-        raise TableError("\n".join(_cut(f"{name}: {p}") for p in problems[:MOST_PROBLEMS]) + more)
+        raise TableError(all_told(name, problems, WRONG, full=full))
     return table
 
 
-def _cut(line: str) -> str:
-    """A line of the refusal, whatever came, in a length that can be read."""
-    return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 3]}..."
+WRONG = "things wrong"
 
 
 def _known(cells: pd.Series) -> pd.Series:
@@ -116,31 +115,45 @@ def _fault_texts(cell: str, *, point: bool) -> str:
     return ";".join(finding_text(part) for part in parts)
 
 
-def _raw(data: bytes, name: str) -> tuple[pd.DataFrame, bool]:
-    """The cells as they stand, indexed by their lines from 1, and whether the file writes decimal points."""
+def _raw(data: bytes, name: str, problems: list[Trouble], say: Say) -> tuple[pd.DataFrame, bool]:
+    """The cells as they stand, indexed by their lines from 1, and whether the file writes decimal points.
+
+    Columns that are missing are so in the frame; rows of another length, whose cells may stand under other columns,
+    are left out of it.
+    """
     import pandas as pd
 
     header, rows, point = (
         _sheet(data, name) if data.startswith(WORKBOOKS) else _cells(_text(data, name), name)
     )
     header = [column_name(cell, SALE_COLUMNS) for cell in header]
-    twice = sorted(repr(c)[1:-1] for c, times in Counter(header).items() if c and times > 1)
-    if twice:
-        msg = f"{name}: expected each column once, got twice: {', '.join(twice)}"
-        raise TableError(msg)
-    missing = [c for c in SALE_COLUMNS if c not in header and c not in OPTIONAL]
-    if missing:
-        msg = f"{name}: expected the columns {', '.join(SALE_COLUMNS)}; missing: {', '.join(missing)}"
-        raise TableError(msg)
     if not rows:
         msg = f"{name}: expected at least one sale, got a header only"
         raise TableError(msg)
-    for row, cells in rows.items():  # of another length, its cells may stand under other columns
-        if len(cells) != len(header):
-            msg = f"{name}: row {row}: expected {len(header)} cells as in the header, got {len(cells)}"
-            raise TableError(msg)
-    raw = pd.DataFrame(list(rows.values()), columns=header, index=list(rows), dtype=str)
+    problems += [*_header_problems(header), *_ragged(rows, len(header))]
+    unused = [repr(c)[1:-1] for c in header if c and c not in SALE_COLUMNS]
+    if unused:
+        say(f"{name}: not used: column{'s' * (len(unused) > 1)} {', '.join(unused)}")
+    whole = {row: cells for row, cells in rows.items() if len(cells) == len(header)}
+    raw = pd.DataFrame(list(whole.values()), columns=header, index=list(whole), dtype=str)
+    raw = raw.loc[:, ~raw.columns.duplicated()]
     return raw.assign(**{c: "" for c in OPTIONAL if c not in header}), point
+
+
+def _header_problems(header: Sequence[str]) -> Iterator[Trouble]:
+    twice = sorted(repr(c)[1:-1] for c, times in Counter(header).items() if c and times > 1)
+    if twice:
+        yield Trouble("twice", f"expected each column once, got twice: {', '.join(twice)}")
+    missing = [c for c in SALE_COLUMNS if c not in header and c not in OPTIONAL]
+    if missing:
+        yield Trouble("missing", f"missing columns: {', '.join(missing)}; expected {', '.join(SALE_COLUMNS)}")
+
+
+def _ragged(rows: dict[int, list[str]], width: int) -> Iterator[Trouble]:
+    for row, cells in rows.items():
+        if len(cells) != width:
+            says = f"{_row(row)}: expected {width} cells as in the header, got {len(cells)}"
+            yield Trouble("cells", says, row)
 
 
 def _text(data: bytes, name: str) -> str:
@@ -197,7 +210,7 @@ def _row(number: int) -> str:
     return f"row {number}"
 
 
-def _words(cells: pd.Series, column: str, problems: list[str], name: str, say: Say) -> pd.Series:
+def _words(cells: pd.Series, column: str, problems: list[Trouble], name: str, say: Say) -> pd.Series:
     allowed = FLAG_WORDS if _is_flag(column) else {word: word for word in _allowed(column)}
     for cell, times in cells[~cells.isin([*allowed, ""])].value_counts(sort=False).items():
         said = str(cell)
@@ -208,9 +221,9 @@ def _words(cells: pd.Series, column: str, problems: list[str], name: str, say: S
                 say(f"{name}: {column} {shown(said)} is read as {now}, {times} time{'s' * (times > 1)}")
     for i in cells.index[~cells.isin([*allowed, ""])]:
         hint = did_you_mean(cells[i][:60], list(allowed))
-        problems.append(
-            f"{_row(i)}, column {column}: expected {', '.join(allowed)} or nothing, got {shown(cells[i])}{hint}"
-        )
+        wanted = f"expected {', '.join(allowed)} or nothing"
+        says = f"{_row(i)}, column {column}: {wanted}, got {shown(cells[i])}{hint}"
+        problems.append(Trouble(f"{column} word", says, i))
     return cells.map(allowed.get).astype(object)
 
 
@@ -228,10 +241,13 @@ def _allowed(column: str) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _numbers(cells: pd.Series, column: str, problems: list[str], *, point: bool) -> pd.Series:
+def _numbers(cells: pd.Series, column: str, problems: list[Trouble], *, point: bool) -> pd.Series:
     why: dict[str, str] = {}
     values = {cell: _number(column, cell, why, point=point) for cell in cells.unique()}
-    problems += [f"{_row(i)}, column {column}: {why[cells[i]]}" for i in cells.index[cells.isin([*why])]]
+    problems += [
+        Trouble(f"{column} number", f"{_row(i)}, column {column}: {why[cells[i]]}", i)
+        for i in cells.index[cells.isin([*why])]
+    ]
     return cells.map(values).astype(float)
 
 
@@ -265,14 +281,20 @@ RANGES = {
 }
 
 
-def _check_ranges(table: pd.DataFrame, raw: pd.DataFrame, problems: list[str]) -> None:
+def _check_ranges(table: pd.DataFrame, raw: pd.DataFrame, problems: list[Trouble], missing: set[str]) -> None:
     for column, (low, high) in RANGES.items():
+        if column in missing:
+            continue
         values = table[column]
         bad = ~values.between(low, high) & values.notna()
         if column in ("month", "price"):
             bad |= raw[column].str.strip() == ""  # what is there and no number was named before
         problems += [
-            f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {_shown(values[i])}"
+            Trouble(
+                f"{column} range",
+                f"{_row(i)}, column {column}: expected {low:g} to {high:g}, got {_shown(values[i])}",
+                i,
+            )
             for i in values.index[bad]
         ]
 
@@ -289,16 +311,20 @@ RULED_OUT = {
 """What a fault needs, and the word of a column that says the machine has none of it."""
 
 
-def _misfits(table: pd.DataFrame) -> list[str]:
+def _misfits(table: pd.DataFrame) -> list[Trouble]:
     """Faults on machines that cannot have them, by row."""
-    problems = []
+    problems: list[Trouble] = []
     for fault in fault_catalogue().values():
         column, word = RULED_OUT.get(fault.needs or "", ("", None))
         if not column:
             continue
         shown_on = table["faults"].str.contains(rf"(?:^|;)\s*{fault.id}:", regex=True)
         problems += [
-            f"{_row(i)}, column faults: {fault.id} cannot be on a machine with {column} {_told(word)}; correct one"
+            Trouble(
+                f"cannot have, {column}",
+                f"{_row(i)}, column faults: {fault.id} cannot be on a machine with {column} {_told(word)}; correct one",
+                i,
+            )
             for i in table.index[shown_on & (table[column] == word)]
         ]
     return problems
@@ -308,7 +334,7 @@ def _told(word: object) -> str:
     return {True: "yes", False: "no"}.get(word, str(word)) if isinstance(word, bool) else str(word)
 
 
-def _fault_problems(texts: pd.Series) -> list[str]:
+def _fault_problems(texts: pd.Series) -> list[Trouble]:
     try:
         fault_table(texts)
     except TableError:
@@ -316,9 +342,10 @@ def _fault_problems(texts: pd.Series) -> list[str]:
     return []
 
 
-def _faults_of_row(texts: pd.Series, i: int) -> list[str]:
+def _faults_of_row(texts: pd.Series, i: int) -> list[Trouble]:
     try:
         fault_table(texts.loc[[i]])
     except TableError as error:
-        return [f"{_row(i)}, {str(error).removesuffix(' in row 0')}"]
+        says = f"{_row(i)}, {str(error).removesuffix(' in row 0')}"
+        return [Trouble(f"faults {'twice' if says.endswith('twice') else 'word'}", says, i)]
     return []

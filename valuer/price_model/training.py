@@ -19,6 +19,7 @@ from valuer.price_model.given import Given
 from valuer.price_model.mower import MowerModel, train_mower_model
 from valuer.price_model.sales_file import Say, read_sales, read_sales_text, unsaid
 from valuer.price_model.selling import SellingModel, fit_selling_model
+from valuer.price_model.troubles import all_told
 
 Report = Callable[[float, str], None]
 """Called with the share done, 0 to 1, and what is being done."""
@@ -46,6 +47,8 @@ def train(
     with_synthetic: float = 0.0,
     out: Path | None = None,
     words: Say = unsaid,
+    *,
+    full: bool = False,
 ) -> MowerModel:
     """Train now and put the result in force: on another file of the same columns, or on the shipped synthetic sales.
 
@@ -53,13 +56,14 @@ def train(
     A given file is copied into the user's data folder once the training has succeeded, so that the model can be
     trained again; without a file the copy goes, and the shipped model is written anew. out: write the model there
     instead and leave everything else as it is. words: hears which words of the file were taken for others
-    and which of its prices are doubted. Raises TableError with one line a problem.
+    and which of its prices are doubted. Raises TableError with all that is wrong with the file. Each is one line, with
+    full a line for each thing.
     """
     data = None
     if sales is not None:
         given.check_weight(with_synthetic)
         data = given.read(sales, with_synthetic)
-    model = _trained(data, report or _silent, out, words)
+    model = _trained(data, report or _silent, out, words, full=full)
     if out is None:
         given.put_in_force(data) if data else given.forget()
     return model
@@ -89,7 +93,9 @@ def _silent(_done: float, _what: str) -> None:
     """Report to nobody."""
 
 
-def _trained(data: Given | None, say: Report, out: Path | None = None, words: Say = unsaid) -> MowerModel:
+def _trained(
+    data: Given | None, say: Report, out: Path | None = None, words: Say = unsaid, *, full: bool = False
+) -> MowerModel:
     """Train on the given sales or the shipped ones, and keep the model at its place or at another."""
     say(0.0, "reading the sales")
     done = 0
@@ -99,7 +105,7 @@ def _trained(data: Given | None, say: Report, out: Path | None = None, words: Sa
         done += 1
         say(min(done / STEPS, 0.99), what)
 
-    model = _trained_on_shipped(step) if data is None else _trained_on(data, step, words)
+    model = _trained_on_shipped(step) if data is None else _trained_on(data, step, words, full=full)
     step("learning how listings sell")
     model = replace(model, selling=_selling_model(shipped(SYNTHETIC_LISTINGS).read_bytes()))
     keep(model, out or _place(data), _key(data))
@@ -116,15 +122,15 @@ def _trained_on_shipped(step: Callable[[str], None]) -> MowerModel:
     return train_mower_model(table, basis, step)
 
 
-def _trained_on(data: Given, step: Callable[[str], None], words: Say) -> MowerModel:
+def _trained_on(data: Given, step: Callable[[str], None], words: Say, *, full: bool) -> MowerModel:
     import pandas as pd
 
     from valuer.price_model.doubts import doubts
 
-    read = read_sales_text(data.sales, data.name, words)
-    found = doubts(read, data.name, _yardstick())
-    for line in found.lines:
-        words(line)
+    read = read_sales_text(data.sales, data.name, words, full=full)
+    found = doubts(read, _yardstick())
+    if found.found:
+        words(all_told(data.name, found.found, "things to look at", full=full))
     table = read.reset_index(drop=True)
     model, own = f"resale_value {__version__} on {data.name}", len(table)
     if not data.with_synthetic:
