@@ -187,6 +187,15 @@ def test_many_asked_and_offered_little_points_to_what_they_saw(learned: SellingM
     assert quiet.causes["fault"] < seen.causes["fault"]
 
 
+@pytest.mark.parametrize("heard", ["noise", "smoke"])
+def test_what_is_heard_or_seen_as_it_runs_puts_off_those_who_come(heard: str) -> None:
+    """The same silence is sooner the machine's own where it is noisy or smokes (common practice, no source)."""
+    plain = outlook(Certain())
+    told = replace(plain, levels={heard: 1.0})
+    weeks = [PastWeek(5, 165)] * 2
+    assert learn(told, weeks, 6.0).causes["fault"] > 1.5 * learn(plain, weeks, 6.0).causes["fault"]
+
+
 @pytest.mark.parametrize(
     "weeks", [[PastWeek(5, 165)], [PastWeek(5, 165, 120, 4, 0.5)], [PastWeek(5, 20)] * 52]
 )
