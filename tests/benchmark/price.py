@@ -263,7 +263,7 @@ def pair_recovery(run: Run) -> dict[str, tuple[float, float, float]]:
             model = run.model.price_model
             extra -= sign * np.array([true, model.log_value(model.rows(known_table(one))).mean()])
         share = float(((run.stock.severity[:, i] > 0) & (run.stock.severity[:, j] > 0)).mean())
-        found[pair["name"]] = (share, *map(float, extra))
+        found[pair["name"]] = (share, float(extra[0]), float(extra[1]))
     return found
 
 
