@@ -28,6 +28,7 @@ from valuer.advice.sale.history import (
     VISITS_FALL,
     PastWeek,
     Stood,
+    after,
     learn,
 )
 from valuer.advice.sale.offer import judge_offers
@@ -92,19 +93,36 @@ def test_nothing_seen_leaves_value_and_doubt_as_they_were(learned: SellingModel)
     assert np.hypot(found.sd, as_worth) == pytest.approx(before.doubt, rel=2e-3)
 
 
-def test_enquiries_by_hand() -> None:
-    """Eighteen ask where six would, nobody buys, the worth is sure: a sum over a fine grid of advert and talk.
+@pytest.mark.parametrize(("asked", "share"), [(18, 1.0), (9, 0.5)])
+def test_enquiries_by_hand(asked: int, share: float) -> None:
+    """Three times as many ask as would, nobody buys, the worth is sure: a sum over a fine grid of advert and talk.
 
-    Poisson: the chance of 18 at a mean of 6 exp(seen + talk), times that of no buyer, exp(-exp(seen)).
+    Poisson: the chance of 18 at a mean of 6 exp(seen + talk), times that of no buyer, exp(-exp(seen)); in half a week
+    both means are half.
     """
-    found = learn(outlook(Certain(doubt=0.0)), [PastWeek(5, 150, enquiries=18)], 6.0)
+    week = PastWeek(5, 150, enquiries=asked, share=share)
+    found = learn(outlook(Certain(doubt=0.0)), [week], 6.0)
     seen, talk = np.meshgrid(
         np.linspace(-5, 5, 801) * ADVERT_SD, np.linspace(-5, 5, 801) * ASKERS_SD, indexing="ij"
     )
-    log_mean = np.log(6.0) + seen + talk
-    said = 18 * log_mean - np.exp(log_mean) - np.exp(seen)
-    share = np.exp(said - said.max() - (seen / ADVERT_SD) ** 2 / 2 - (talk / ASKERS_SD) ** 2 / 2)
-    assert found.seen == pytest.approx(float((share * seen).sum() / share.sum()), abs=0.01)
+    log_mean = np.log(6.0 * share) + seen + talk
+    said = asked * log_mean - np.exp(log_mean) - share * np.exp(seen)
+    chance = np.exp(said - said.max() - (seen / ADVERT_SD) ** 2 / 2 - (talk / ASKERS_SD) ** 2 / 2)
+    assert found.seen == pytest.approx(float((chance * seen).sum() / chance.sum()), abs=0.01)
+
+
+def test_what_silence_says_is_that_of_the_same_weeks_without_an_offer(learned: SellingModel) -> None:
+    weeks = [PastWeek(5, 165, 130, 4), PastWeek(5, 160)]
+    heard = learn(outlook(learned), weeks, 6.0)
+    quiet = learn(outlook(learned), [replace(week, refused=0.0) for week in weeks], 6.0)
+    assert heard.silent == pytest.approx(quiet.worth)
+    assert heard.silent < heard.worth
+
+
+def test_a_week_begun_is_not_yet_a_week_listed(learned: SellingModel) -> None:
+    weeks = [PastWeek(5, 165), PastWeek(5, 165, share=0.4)]
+    now = outlook(learned)
+    assert after(now, weeks, learn(now, weeks, 6.0)).next_week == 2
 
 
 def test_silence_lowers_the_value_and_more_of_it_lowers_it_more(learned: SellingModel) -> None:
@@ -258,6 +276,16 @@ def test_the_weeks_of_a_machine_are_read_with_a_speed_that_has_not_heard_them(le
     assert stood.counted == pytest.approx(heard.moved)  # it alone was heard
     told: Any = asking_prices([ONE], model, learned.shifted(heard.moved), MAY, history={"m1": stood})[0]
     alone: Any = asking_prices([ONE], model, learned, MAY, history={"m1": Stood(stood.weeks)})[0]
+    assert told == alone
+
+
+def test_a_week_that_is_named_is_read_with_the_same_speed_as_those_on_record(learned: SellingModel) -> None:
+    """`offer --week 3` puts other weeks in the place of the one on record; what that one has moved is given back."""
+    heard = {"m1": Stood((PastWeek(5, 160),), counted=-0.4)}
+    told: Any = judge_offers(
+        [ONE], SeasonModel(), learned.shifted(-0.4), MAY, 120.0, week=3, ask=160.0, history=heard
+    )[0]
+    alone: Any = judge_offers([ONE], SeasonModel(), learned, MAY, 120.0, week=3, ask=160.0)[0]
     assert told == alone
 
 
