@@ -289,6 +289,15 @@ def test_a_week_that_is_named_is_read_with_the_same_speed_as_those_on_record(lea
     assert told == alone
 
 
+def test_the_chance_that_it_is_unsold_by_hand() -> None:
+    """One buyer a week, all told: exp(-1) for a week, exp(-1.4) for that and two fifths of the next."""
+    for weeks, chance in (
+        ([PastWeek(5, 165)], -1.0),
+        ([PastWeek(5, 165), PastWeek(5, 165, share=0.4)], -1.4),
+    ):
+        assert learn(outlook(Certain()), weeks, 6.0).unsold == pytest.approx(float(np.exp(chance)), rel=1e-6)
+
+
 SEEN = {"m1": Stood((PastWeek(5, 230), PastWeek(5, 220), PastWeek(5, 210, 150, 0)))}
 
 
