@@ -20,7 +20,7 @@ from valuer.price_model.mower import MowerModel
 
 
 @pytest.fixture
-def given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fitted_once: None) -> Path:
     """A small file of sales of the user's own, folders of their own, and small files in place of the shipped ones."""
     shipped, own = tmp_path / "shipped_sales.csv", tmp_path / "own.csv"
     shipped.write_text(csv_text(draw_sales(200, 4)[1]), "utf-8")

@@ -31,7 +31,7 @@ class Told:
 
 
 @pytest.fixture
-def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def afresh(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A small file of sales and a place for its model instead of the shipped ones, and a cache; returns the cache."""
     path = tmp_path / "sales.csv"
     path.write_text(csv_text(draw_sales(SALES, 3)[1]), "utf-8")
@@ -41,6 +41,12 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     return tmp_path / "cache" / "valuer"
+
+
+@pytest.fixture
+def small(afresh: Path, fitted_once: None) -> Path:
+    """The same, for tests that are not about the fit."""
+    return afresh
 
 
 def asked() -> tuple[Told, MowerModel]:
@@ -54,7 +60,7 @@ def value(model: MowerModel) -> float:
     return float(model.value(model.encode([machine()], 4))[0])
 
 
-def test_training_writes_the_shipped_model_the_same_each_time(small: Path) -> None:
+def test_training_writes_the_shipped_model_the_same_each_time(afresh: Path) -> None:
     told = Told()
     first = train(report=told)
     shares = [done for done, _ in told.steps]
