@@ -8,6 +8,7 @@ import pytest
 from tests.advice.make import machine
 from tests.fake_model import FakeModel
 from valuer.adviser import Adviser
+from valuer.cli import progress as bar
 from valuer.cli.model import TRAINING, progress
 from valuer.cli.progress import lasting
 from valuer.domain.going import each_of, heard_by
@@ -57,6 +58,21 @@ def test_what_lasts_says_what_and_how_far_on_a_terminal_and_is_wiped_away(
     assert "reckoning: machine 2 of 2" in terminal.getvalue()
     assert terminal.getvalue().endswith("\x1b[2K"), "the line is gone when the answer comes"
     assert capsys.readouterr().out == ""
+
+
+def test_how_long_it_will_take_yet_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is shown is reckoned from how much is over and when that was told."""
+    terminal, asked = at_a_terminal(monkeypatch), []
+
+    def reckoned(done: float, seconds: float, since: float) -> str:
+        asked.append((done, seconds >= 0, since >= 0))
+        return "about 7 s left"
+
+    monkeypatch.setattr(bar, "time_left", reckoned)
+    with lasting("price model", after=0.0) as report:
+        report(0.25, "fitting")
+    assert "about 7 s left" in terminal.getvalue()
+    assert (0.25, True, True) in asked
 
 
 def test_what_does_not_last_says_nothing_on_a_terminal_either(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,9 @@ from valuer.market.files import csv_text
 from valuer.market.sales import draw_sales
 from valuer.price_model import artifact, load_or_train, train, training
 from valuer.price_model.design import TableError
+from valuer.price_model.fit import POOLS
 from valuer.price_model.mower import MowerModel
+from valuer.price_model.training import LISTINGS
 
 SALES = 300
 
@@ -60,12 +62,21 @@ def value(model: MowerModel) -> float:
     return float(model.value(model.encode([machine()], 4))[0])
 
 
+def test_a_step_weighs_what_it_takes_for_so_many_sales() -> None:
+    """Few sales are fitted without pools of buyers; what does not grow with the sales is most of the time of few."""
+    few, many = training.steps_begin(SALES), training.steps_begin(20_000)
+    assert set(many) - set(few) == {POOLS}
+    assert list(many.values()) == sorted(many.values())
+    assert few[LISTINGS] < 0.9 < many[LISTINGS]
+
+
 def test_training_writes_the_shipped_model_the_same_each_time(afresh: Path) -> None:
     told = Told()
     first = train(report=told)
     shares = [done for done, _ in told.steps]
     assert shares == sorted(shares), "a progress bar never runs back"
     assert (shares[0], shares[-1]) == (0.0, 1.0)
+    assert {step: share for share, step in told.steps} == {**training.steps_begin(SALES), "done": 1.0}
     assert first.basis.synthetic
     assert first.basis.own_sales == 0
     written = artifact.SHIPPED.read_bytes()

@@ -32,6 +32,14 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 
+BLANKS = "reading what sellers left out"
+LINE = "fitting a line out of fold"
+POOLS = "fitting pools of buyers out of fold"
+BOOSTING = "boosting trees on what the base leaves"
+WHOLE = "fitting on all rows"
+WIDTH = "measuring the interval"
+"""The steps of a fit, in their order, as they are told while it goes on."""
+
 FOLDS = 5
 POOLS_FROM = 2000
 """Rows from which the pooled base is tried at all; below it the linear base carries everything."""
@@ -203,7 +211,7 @@ def fit_price_model(
     crossed = [pair for pair in crossed if not silent & set(pair)]
     columns = learn_columns(table, numeric, categorical, signs, logs, lines, crossed)
     coded = code_table(table, columns)
-    say("reading what sellers left out")
+    say(BLANKS)
     unknowns = learn_unknowns(coded, columns, counts)
     x, design = unknowns.filled(coded)
     named = Together(jobs=tuple(_place(job, columns) for job in jobs))
@@ -212,7 +220,7 @@ def fit_price_model(
     codes = np.hstack([coded.categories, coded.numbers, coded.flags])
     maker, kind, weight, outside = _choose_base(maker, say)
     steps, error = _choose_trees(maker, outside, codes, columns, say)
-    say("fitting on all rows")
+    say(WHOLE)
     base = maker.fit(kind, weight, np.arange(len(y)))
     inside = base.log_price(x, coded.flags)
     every = np.arange(len(y))
@@ -221,7 +229,7 @@ def fit_price_model(
         inputs = np.hstack([codes, inside[:, None]])
         grown = _trees(steps, codes, columns).fit(inputs, y - inside, sample_weight=maker.counted(every))
         trees = plain_trees(grown)
-    say("measuring the interval")
+    say(WIDTH)
     told = list(unknowns.told(coded).values())
     told_block = np.column_stack(told) if told else np.zeros((len(y), 0))
     usual = x.mean(axis=0)
@@ -317,11 +325,11 @@ def _choose_base(
     """What the base is fitted on, its kind, the weight of each row, and one base a fold."""
     n = len(maker.y)
     even = np.ones(n)
-    say("fitting a line out of fold")
+    say(LINE)
     linear = maker.fold_bases("linear", even)
     if n < POOLS_FROM or maker.flags.shape[1] < 3:
         return maker, "linear", even, linear
-    say("fitting pools of buyers out of fold")
+    say(POOLS)
     first = maker.fit("pooled", even, np.arange(n))
     weight = _row_weights(maker, first)
     left = maker.y - first.log_price(maker.x, maker.flags)
@@ -371,7 +379,7 @@ def _choose_trees(
     say: Progress,
 ) -> tuple[int, Floats]:
     """How many trees help out of fold, and the out-of-fold error with them, shape (n,)."""
-    say("boosting trees on what the base leaves")
+    say(BOOSTING)
     errors = np.empty((len(TREE_STEPS), len(maker.y)))
     for base, (inside, test) in zip(bases, maker.folds, strict=True):
         fitted = base.log_price(maker.x[inside], maker.flags[inside])
