@@ -161,6 +161,10 @@ def test_the_card_of_the_file_goes_with_it(given: Path, capsys: pytest.CaptureFi
     with pytest.raises(SystemExit):
         main(["card", "--shipped"])
     assert "trained on invented data" in capsys.readouterr().out
+    with pytest.raises(SystemExit, match="2"):
+        main(["card", "--pictures", str(given.parent / "pictures")])
+    assert "add --shipped" in capsys.readouterr().err
+    assert not (given.parent / "pictures").exists()
     train()
     assert given_room.card_in_force() is None
     assert not given_room.card_path().exists()
