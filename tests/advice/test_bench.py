@@ -7,11 +7,14 @@ import pytest
 
 from tests.advice.fake import EFFECTS, FakeModel
 from tests.advice.make import course, job, list_of, machine, terms
+from valuer.advice.work import bench
 from valuer.advice.work.bench import plan_and_rank, plan_bench, rank_bench
 from valuer.advice.work.course import no_work, offers
 from valuer.advice.work.job import jobs
 from valuer.advice.work.ways_out import PARTS_SOLD
+from valuer.advice.worth import lattice
 from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
 
 ABLE = sorted(set(EFFECTS) - {"recall_open", "estart_dead"})
 
@@ -37,6 +40,18 @@ def test_ranking_is_by_return_per_hour() -> None:
         (row.return_per_hour for row in rows), reverse=True
     )
     assert {row.id for row in rows} == {m.id for m in machines}
+
+
+@pytest.mark.parametrize("asked", [terms(), terms(hours=3.0, cash=60.0)])
+def test_a_bench_in_portions_is_the_bench_in_one(monkeypatch: pytest.MonkeyPatch, asked: ShopTerms) -> None:
+    """Trees and rows of a few machines at a time are in memory; parts are exchanged on a bench of one portion only."""
+    machines, model = random_bench(11, seed=4)
+    whole = plan_and_rank(machines, model, asked)
+    monkeypatch.setattr(bench, "AT_ONCE", 4)
+    monkeypatch.setattr(lattice, "ROWS_AT_ONCE", 20)
+    parts = plan_and_rank(machines, model, asked)
+    assert parts[0].model_copy(update={"donors": whole[0].donors}) == whole[0]
+    assert parts[1] == whole[1]
 
 
 def test_a_machine_with_no_work_that_pays_comes_last() -> None:

@@ -85,7 +85,7 @@ def run(seed: int = 11, largest: int = 1000) -> Iterator[Figure]:
     yield from _processes()
     adviser, machines = Adviser(load_or_train()), from_market(200, seed)
     yield from _one_machine(clock, adviser, machines)
-    yield from _benches(clock, adviser, machines, largest)
+    yield from _benches(clock, adviser, machines, seed, largest)
     yield from _own_sales(clock, adviser.model, machines, seed, largest)
     yield from _api()
     yield from _training(seed)
@@ -163,19 +163,39 @@ def _one_machine(clock: Clock, adviser: Adviser, machines: list[Machine]) -> Ite
     )
 
 
-def _benches(clock: Clock, adviser: Adviser, machines: list[Machine], largest: int) -> Iterator[Figure]:
+def _benches(
+    clock: Clock, adviser: Adviser, machines: list[Machine], seed: int, largest: int
+) -> Iterator[Figure]:
     small = clock.once(lambda: adviser.bench_plan(machines, TERMS))
     yield at_most("bench of 200, units", small, 1500, 0)
-    many = [
-        machine.model_copy(update={"id": f"{machine.id}-{turn}"})
-        for turn in range(largest // len(machines))
-        for machine in machines
-    ]
-    if len(many) > len(machines):
-        large = clock.once(lambda: adviser.bench_plan(many, TERMS))
-        yield at_most(
-            f"bench of {len(many):,} / of 200, time", large / small, 1.2 * len(many) / len(machines), 1
-        )
+    if largest > len(machines):
+        times, peak = (float(each) for each in _told_by(f"tell_bench({largest}, {seed})").split())
+        yield at_most(f"bench of {largest:,} / of its first 200, time", times, 1.2 * largest / 200, 1)
+        yield at_most(f"bench of {largest:,}, peak memory of the process, MB", peak, 600, 0)
+
+
+def _told_by(call: str) -> str:
+    """What a function of this module prints in a process of its own, whose memory nothing else has filled."""
+    program = f"from tests.benchmark import speed; speed.{call}"
+    ran = subprocess.run(
+        [sys.executable, "-c", program], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    return ran.stdout
+
+
+def tell_bench(count: int, seed: int) -> None:
+    """Print the time of a bench drawn from the market over that of its first 200, and the peak of memory in MB."""
+    adviser, machines = Adviser(load_or_train()), from_market(count, seed)
+    few, all_of_them = (
+        _seconds(lambda bench=bench: adviser.bench_plan(bench, TERMS), 1)  # type: ignore[misc]
+        for bench in (machines[:200], machines)
+    )
+    print(all_of_them / few, _peak_so_far())
+
+
+def _peak_so_far() -> float:
+    """Peak memory of this process in MB, as Linux tells it: what `getrusage` says begins with the parent's."""
+    return int(Path("/proc/self/status").read_text("utf-8").split("VmHWM:")[1].split()[0]) / 1000
 
 
 def _own_sales(

@@ -16,7 +16,7 @@ from valuer.advice.work.bench_documents import (
 )
 from valuer.advice.work.course import Course, best_within, no_work, offers
 from valuer.advice.work.done import Done
-from valuer.advice.work.donors import donors_among
+from valuer.advice.work.donors import MOST_MACHINES, donors_among
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.knapsack import Choice, Offers, best_choice
 from valuer.advice.work.tree import SAME
@@ -40,33 +40,35 @@ TEN = 10.0
 """Step of cash whose worth is told, money at price level 1."""
 
 
+AT_ONCE = 64
+"""Machines whose trees are in memory at once: all that a week keeps of each is what it tells of it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Brought:
+    """What one machine brings to a week.
+
+    offers: its lists that pay and that no other beats in return, hours and worst cash at once, the best first; planned
+    and cautions: what is told of each of them. idle: what is told where it is given none. row and own_cautions: its
+    best list as if the week's hours and cash were all its own. leaving: what has to be done before it leaves.
+    """
+
+    offers: Offers
+    planned: tuple[PlannedMachine, ...]
+    cautions: tuple[tuple[str, ...], ...]
+    idle: PlannedMachine
+    row: BenchMachine
+    own_cautions: tuple[str, ...]
+    leaving: frozenset[str]
+
+
 @dataclass(frozen=True, eq=False)
 class Week:
-    """The machines of a week and the lists each brings, the best first."""
+    """The machines of a week and what each brings; their jobs where they are few enough to give each other parts."""
 
+    brought: Sequence[Brought]
     jobs: Sequence[Job]
     terms: ShopTerms
-
-    @cached_property
-    def offered(self) -> list[list[Course]]:
-        """The lists of each machine that pay and that no other beats in return, hours and worst cash at once.
-
-        Without limits that is its one best list.
-        """
-        if self.terms.hours is None and self.terms.cash is None:
-            return [
-                [course] if course.works and course.score > SAME else []
-                for course in map(_free, each_of(self.jobs, "machine"))
-            ]
-        return [offers(job) for job in each_of(self.jobs, "machine")]
-
-    @cached_property
-    def own(self) -> list[Course]:
-        """The best list of each machine as if the week's hours and cash were all its own."""
-        return [
-            best_within(job, courses, self.terms.hours, self.terms.cash)
-            for job, courses in zip(self.jobs, self.offered, strict=True)
-        ]
 
     @cached_property
     def choice(self) -> Choice:
@@ -75,19 +77,34 @@ class Week:
 
     def choice_with(self, hours: float | None, cash: float | None) -> Choice:
         """Return the best lists under other limits."""
-        return best_choice([_offers(courses) for courses in self.offered], hours, cash)
+        return best_choice([each.offers for each in self.brought], hours, cash)
 
 
-def _free(job: Job) -> Course:
-    return Course(job, job.tree)
-
-
-def _offers(courses: Sequence[Course]) -> Offers:
-    return Offers(
-        gain=np.array([course.score for course in courses]),
-        hours=np.array([course.hours for course in courses]),
-        cash=np.array([course.worst_cash for course in courses]),
+def _brought(job: Job, model: ValueModel) -> Brought:
+    terms = job.terms
+    courses = _that_pay(job)
+    own = best_within(job, courses, terms.hours, terms.cash)
+    return Brought(
+        offers=Offers(
+            gain=np.array([course.score for course in courses]),
+            hours=np.array([course.hours for course in courses]),
+            cash=np.array([course.worst_cash for course in courses]),
+        ),
+        planned=tuple(_planned(job, course, waits=True) for course in courses),
+        cautions=tuple(tuple(step_cautions(course)) for course in courses),
+        idle=_planned(job, None, waits=bool(courses)),
+        row=_row(own, model),
+        own_cautions=tuple(step_cautions(own)),
+        leaving=frozenset(leaving_actions(safety_of(job.machine, terms, job.done.cured))),
     )
+
+
+def _that_pay(job: Job) -> list[Course]:
+    """The lists a machine offers; without limits that is its one best list."""
+    if job.terms.hours is not None or job.terms.cash is not None:
+        return offers(job)
+    course = Course(job, job.tree)
+    return [course] if course.works and course.score > SAME else []
 
 
 def week_of(
@@ -97,8 +114,14 @@ def week_of(
     done: Mapping[str, Done] | None = None,
     shop: Workshop | None = None,
 ) -> Week:
-    """Return the machines of a week with the lists each brings."""
-    return Week(jobs(machines, model, terms, shop, done), terms)
+    """Return the machines of a week with what each brings."""
+    brought: list[Brought] = []
+    some: Sequence[Job] = ()
+    for place, _ in enumerate(each_of(machines, "machine")):
+        if place % AT_ONCE == 0:
+            some = jobs(machines[place : place + AT_ONCE], model, terms, shop, done)
+        brought.append(_brought(some[place % AT_ONCE], model))
+    return Week(brought, some if len(machines) <= min(AT_ONCE, MOST_MACHINES) else (), terms)
 
 
 def plan_and_rank(
@@ -129,11 +152,11 @@ def rank_bench(
 
 
 def _ranking(week: Week, model: ValueModel) -> BenchRanking:
-    rows = [_row(course, model) for course in week.own]
+    rows = [each.row for each in week.brought]
     ranked = tuple(
         sorted(rows, key=lambda row: (-row.return_per_hour, -row.expected_return, -row.value_now, row.id))
     )
-    found = [caution for course in week.own for caution in step_cautions(course)]
+    found = [caution for each in week.brought for caution in each.own_cautions]
     leaving = cautions({action for row in rows for action in leaving_actions(row.safety)})
     return BenchRanking(
         machines=ranked,
@@ -187,17 +210,11 @@ def plan_bench(
 
 def _planned_week(week: Week, model: ValueModel) -> BenchPlan:
     terms, choice = week.terms, week.choice
-    chosen = [
-        None if place is None else courses[place]
-        for place, courses in zip(choice.plans, week.offered, strict=True)
-    ]
-    rows = [
-        _planned(job, course, waits=bool(courses))
-        for job, course, courses in zip(week.jobs, chosen, week.offered, strict=True)
-    ]
+    chosen = list(zip(week.brought, choice.plans, strict=True))
+    rows = [each.idle if place is None else each.planned[place] for each, place in chosen]
     working = [row for row in rows if row.action == "work"]
-    found = [caution for course in chosen if course for caution in step_cautions(course)]
-    leaving = {a for job in week.jobs for a in leaving_actions(safety_of(job.machine, terms, job.done.cured))}
+    found = [caution for each, place in chosen if place is not None for caution in each.cautions[place]]
+    leaving = {action for each in week.brought for action in each.leaving}
     return BenchPlan(
         machines=tuple(sorted(rows, key=_by_urgency)),
         expected_return=sum(row.expected_return for row in working),

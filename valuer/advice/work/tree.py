@@ -194,7 +194,7 @@ def solve(
     if troubles and acts:
         _settle(value, troubles, acts, costs, main)
     return [
-        Tree(tuple(troubles), _allowed(acts, out), ends, prices, value[row])
+        Tree(tuple(troubles), _allowed(acts, out), ends, prices, value[row].copy())  # one kept keeps no other
         for row, (prices, out) in enumerate(rows)
     ]
 

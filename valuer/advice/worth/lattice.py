@@ -1,13 +1,13 @@
 """Values of a machine for every subset of its faults still there: what every decision here rests on.
 
 A lattice of k faults is an array of shape (2,)*k, index 1 on an axis meaning that fault is left in. Subsets
-of all machines of one question go to the model in one call.
+of all machines of one question go to the model together, some ROWS_AT_ONCE rows a call.
 
 A symptom whose cause stands beside it is the same loss told twice: it has no axis of its own and goes with its
 cause. Faults that nobody looked for count at their chance (see `untested`).
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -27,6 +27,9 @@ from valuer.domain.symptoms import worth_named
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
+
+ROWS_AT_ONCE = 16_384
+"""Rows of machines that go to the model in one call: those of ten thousand machines would fill the memory."""
 
 SCRAP_PER_KG = 0.22
 """Dollars a kilogram of light iron, .11 to .33 (published price list, second hand)."""
@@ -84,20 +87,35 @@ def scene_of(machine: Machine, terms: ShopTerms) -> Scene:
 
 
 def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tuple[Lattice, ...]:
-    """Return the lattice of each scene, all values from one call of the model."""
+    """Return the lattice of each scene, the values of many from one call of the model."""
     if not scenes:
         return ()
     machines = [scene.machine for scene in scenes]
     base = model.encode(
         [at_price_level(machine, terms.price_level) for machine in machines], season_month(terms)
     )
-    sheets = [_sheet(row, scene, model) for row, scene in zip(base, scenes, strict=True)]
+    sheets = (_sheet(row, scene, model) for row, scene in zip(base, scenes, strict=True))
+    return tuple(lattice for portion in _portions(sheets) for lattice in _valued(portion, model, terms))
+
+
+def _portions(sheets: Iterable["_Sheet"]) -> Iterator[list["_Sheet"]]:
+    """The sheets in turn, as many at once as have some ROWS_AT_ONCE rows together."""
+    portion: list[_Sheet] = []
+    for sheet in sheets:
+        portion.append(sheet)
+        if sum(len(each.rows) for each in portion) >= ROWS_AT_ONCE:
+            yield portion
+            portion = []
+    if portion:
+        yield portion
+
+
+def _valued(sheets: Sequence["_Sheet"], model: ValueModel, terms: ShopTerms) -> Iterator[Lattice]:
+    """The lattices of some sheets, all values from one call of the model."""
     prices = model.value(np.concatenate([sheet.rows for sheet in sheets])) * terms.price_level
     ends = np.cumsum([0, *(len(sheet.rows) for sheet in sheets)])
-    return tuple(
-        _lattice(sheet, prices[start:stop], terms)
-        for sheet, (start, stop) in zip(sheets, pairwise(ends), strict=True)
-    )
+    for sheet, (start, stop) in zip(sheets, pairwise(ends), strict=True):
+        yield _lattice(sheet, prices[start:stop], terms)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,7 +212,7 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
         held=held,
         twice=sheet.twice,
         held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[float(np.prod(sheet.told))], [1.0]],
-        row=sheet.rows[last],
+        row=sheet.rows[last].copy(),  # not a window on all rows, which would keep them
         row_value=float(prices[last]),
         sound=float(singles[0] if held else prices[0]) * unseen.share,
         certain=certain,
