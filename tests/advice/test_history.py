@@ -33,6 +33,7 @@ from valuer.advice.sale.history import (
 )
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.outlook import Outlook
+from valuer.advice.sale.sale import sales
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.learning import OwnRecords
@@ -299,6 +300,16 @@ def test_the_chance_that_it_is_unsold_by_hand() -> None:
 
 
 SEEN = {"m1": Stood((PastWeek(5, 230), PastWeek(5, 220), PastWeek(5, 210, 150, 0)))}
+
+
+def test_the_range_is_as_wide_as_the_doubt_that_is_left(learned: SellingModel) -> None:
+    """What weeks say moves the range as it moves the doubt: both ends by the same share in logs."""
+    before, now = (sales([ONE], SeasonModel(), learned, MAY, history)[0] for history in ({}, SEEN))
+    wider = now.outlook.sd / before.outlook.sd
+    assert abs(wider - 1) > 0.01
+    for end in ("low", "high"):
+        old, new = (np.log(getattr(each.value, end) / each.value.amount) for each in (before, now))
+        assert new == pytest.approx(wider * old, rel=1e-3)
 
 
 def test_ask_goes_on_from_the_week_it_is_in(learned: SellingModel) -> None:
