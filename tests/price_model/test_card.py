@@ -112,14 +112,3 @@ def test_the_range_narrows_as_sales_come() -> None:
     widths = marks(picture, "bar", "width")
     assert len(widths) == 3
     assert widths == sorted(widths, reverse=True)
-
-
-def test_the_card_says_so_until_what_each_fault_costs_was_measured() -> None:
-    metrics = json.loads(shipped("model_cards/metrics.json").read_text("utf-8"))
-    costs = {"dirty": {"estimate": 11.0, "true": 10.0}}
-    price = {name: figure for name, figure in metrics["price"].items() if name != "fault_costs"}
-    before, after = (model_card({**metrics, "price": price | more}) for more in ({}, {"fault_costs": costs}))
-    assert "is not drawn yet" in before
-    assert "](fault_costs.svg)" not in before
-    assert "is not drawn yet" not in after
-    assert "](fault_costs.svg)" in after
