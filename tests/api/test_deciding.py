@@ -13,7 +13,7 @@ LEAK = {"id": "m1", "drive": "push", "faults": ["fuel_leak_carb:serious"]}
 PUZZLE = {"id": "m2", "drive": "push", "faults": ["oil_leak_unknown:serious"]}
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def client() -> TestClient:
     """The API over a value model one can follow by hand."""
     return TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1")

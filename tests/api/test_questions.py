@@ -17,7 +17,7 @@ from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def client() -> TestClient:
     """The API over a value model one can follow by hand."""
     return TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1")

@@ -136,8 +136,13 @@ class Making:
 
     def fixes_on(self, axis: int) -> list[str]:
         """The fixes that can work on a finding and can pay."""
-        names = enumerate(self.shop.names)
-        return [name for place, name in names if self.odds[axis, place] > 0 and self.useful[place]]
+        return self._paying[axis]
+
+    @cached_property
+    def _paying(self) -> list[list[str]]:
+        """The same by finding: it is asked for again and again."""
+        able = (self.odds > 0) & np.array(self.useful)
+        return [[self.shop.names[place] for place in np.flatnonzero(row)] for row in able]
 
     def left_out(self) -> list[frozenset[int]]:
         """Return what may be left out of the decision for want of room: nothing, or the faults that bring least.
