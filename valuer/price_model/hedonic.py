@@ -296,13 +296,20 @@ class Marks:
 
         return replace(self, levels=csr_matrix(self.levels))
 
-    def taken_off(self, pool: Pool, t: Floats) -> Floats:
+    def of_jobs(self, pool: Pool, t: Floats) -> list[tuple[Floats, Floats]]:
+        """What each flag of each job of several takes off, and what they come to as one loss; t as in `taken_off`."""
+        n = len(pool.share) // 2
+        losses = [job_losses(job, pool.share, pool.money, t, n) for job in self.jobs]
+        return [(each, one_loss(each)) for each in losses]
+
+    def taken_off(
+        self, pool: Pool, t: Floats, of_jobs: Sequence[tuple[Floats, Floats]] | None = None
+    ) -> Floats:
         """Share of the sound value that a pool takes off, shape (n,); t: weight of a sum of money, shape (n,)."""
         off = self.times(pool.share) + t * self.times(pool.money) + self.pairs @ pool.pair_share
-        n = len(pool.share) // 2
-        for job in self.jobs:
-            each = job_losses(job, pool.share, pool.money, t, n)
-            off[job.rows] += one_loss(each) - each.sum(axis=1)
+        told = self.of_jobs(pool, t) if of_jobs is None else of_jobs
+        for job, (each, one) in zip(self.jobs, told, strict=True):
+            off[job.rows] += one - each.sum(axis=1)
         return np.asarray(off)
 
 

@@ -20,8 +20,6 @@ from valuer.price_model.hedonic import (
     _soft,
     expit,
     fit_linear,
-    job_losses,
-    one_loss,
 )  # fmt: skip
 
 STARTS = ((-0.45, 0.0), (-0.12, 2.5), (0.0, 3.0))
@@ -180,7 +178,10 @@ def ties(p: Penalties) -> list[tuple[str, str, float, float]]:
 
 @dataclass
 class PoolPass:
-    """What the forward pass of one pool leaves for the backward pass; all of shape (n,)."""
+    """What the forward pass of one pool leaves for the backward pass; arrays of shape (n,).
+
+    over: the gap where it is one, softly, for pools but the first. jobs: as `Marks.of_jobs` has them.
+    """
 
     away: Floats
     t: Floats
@@ -191,6 +192,8 @@ class PoolPass:
     below: Floats
     gate: Floats
     gap: Floats
+    over: Floats
+    jobs: list[tuple[Floats, Floats]]
 
 
 def objective(theta: Floats, slices: Slices, blocks: dict[str, Block], p: Problem) -> tuple[float, Floats]:
@@ -221,20 +224,24 @@ def forward(d: dict[str, Floats], p: Problem) -> tuple[Floats, list[PoolPass]]:
         pool = _pool(d, k)
         away = d["b"][0] + p.z @ (d["w"] + pool.slopes) - p.middle
         t = np.exp(-pool.eta * away)
-        off = p.marks.taken_off(pool, t)
+        jobs = p.marks.of_jobs(pool, t)
+        off = p.marks.taken_off(pool, t, jobs)
         floor = np.exp(pool.floor[0] + pool.floor[1] * away)
         room = (1.0 - off - floor) / SOFT_SHARE
         inner = floor + SOFT_SHARE * _soft(room)
         pays = p.middle + away + pool.level + np.log(inner)
-        gate, gap = np.ones(len(away)), np.zeros(len(away))
+        gate, gap, over = np.ones(len(away)), np.zeros(len(away)), np.zeros(0)
         if k:
             gate = expit(pool.stays - p.marks.levels @ pool.leaves - p.marks.pairs @ pool.pair_leaves)
             gap = (pays - price) / SOFT_LOG
-            price = price + gate * SOFT_LOG * _soft(gap)
+            over = _soft(gap)
+            price = price + gate * SOFT_LOG * over
         else:
             price = pays
         passes.append(
-            PoolPass(away, t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap)
+            PoolPass(
+                away, t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap, over, jobs
+            )
         )
     return price, passes
 
@@ -248,7 +255,7 @@ def backward(d: dict[str, Floats], slope: Floats, passes: list[PoolPass], p: Pro
         f = passes[k]
         if k:
             taken = expit(f.gap)
-            to_gate = slope * SOFT_LOG * _soft(f.gap) * f.gate * (1.0 - f.gate)
+            to_gate = slope * SOFT_LOG * f.over * f.gate * (1.0 - f.gate)
             grad[f"stays{k}"] = np.array([to_gate.sum()])
             grad[f"leaves{k}"] = -(levels_t @ to_gate)
             grad[f"pair_leaves{k}"] = -(pairs_t @ to_gate)
@@ -277,9 +284,8 @@ def _losses_backward(
     share, money = p.marks.levels.T @ to_off, p.marks.levels.T @ (to_off * f.t)
     to_t = to_off * f.money
     n = len(d[f"share{k}"]) // 2
-    for job in p.marks.jobs:
-        each = job_losses(job, d[f"share{k}"], d[f"money{k}"], f.t, n)
-        whole = np.maximum(one_loss(each), 1e-9)
+    for job, (each, one) in zip(p.marks.jobs, f.jobs, strict=True):
+        whole = np.maximum(one, 1e-9)
         beside = to_off[job.rows][:, None] * ((each / whole[:, None]) ** (JOB_POWER - 1) - 1.0)
         weight = f.t[job.rows][:, None]
         for offset, level in ((0, job.first), (n, job.second)):
