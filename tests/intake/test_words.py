@@ -242,3 +242,18 @@ def test_an_engine_said_not_to_be_seized_has_no_such_cause() -> None:
 def test_starts_is_told_by_the_number_of_pulls() -> None:
     """`starts first pull` leaves nothing over."""
     assert not read_words("starts first pull", 2026).not_understood
+
+
+@pytest.mark.parametrize(
+    "words", ["blade brake clutch, new 899", "rear drive, new $899, 3 years", "push (new 899)"]
+)
+def test_new_beside_a_figure_alone_is_what_a_new_one_costs(words: str) -> None:
+    """A clutch on the blade's brake is no time in which it stops."""
+    read = read_words(words, 2026)
+    assert read.machine.new_price == 899
+    assert not read.ask
+
+
+@pytest.mark.parametrize("words", ["new 550 oil filter", "new 2900 rpm governor", "new 100 hour service"])
+def test_a_new_part_with_a_figure_is_no_price(words: str) -> None:
+    assert read_words(words, 2026).machine.new_price is None

@@ -26,7 +26,7 @@ STOPPED = (
 PATTERNS: tuple[tuple[str, str], ...] = (
     (
         "blade_stop_s",
-        rf"(?:stops?|stopp(?:ed|ing)|brake|halt|to rest)\b{GAP}(?P<n>{RUNS})",
+        rf"(?:stops?|stopp(?:ed|ing)|brake(?! clutch)|halt|to rest)\b{GAP}(?P<n>{RUNS})",
     ),
     (
         "blade_stop_s",
@@ -68,6 +68,7 @@ PATTERNS: tuple[tuple[str, str], ...] = (
         "new_price",
         rf"new (?:one )?{GAP}(?:costs?|is|for|price)\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)",
     ),
+    ("new_price", rf"\bnew (?P<n>(?:[$€£]\s*{N}|\d{{3,4}}(?:[.,]\d\d)?)\b)(?=\s*(?:$|[,.;)]))"),
     (
         "new_price",
         rf"bought new{GAP}for\s*(?P<n>[$€£]?\s*{N}\s*(?:dollars|euros?|pounds|[$€£])?)",
