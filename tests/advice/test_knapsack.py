@@ -1,5 +1,6 @@
 """This week's choice is proved best: known optima, the greedy trap, and brute force."""
 
+import tracemalloc
 from itertools import product
 
 import numpy as np
@@ -56,6 +57,22 @@ def test_nothing_to_choose() -> None:
     """An empty bench, and one with nothing worth doing."""
     assert best_choice([], 5.0, 5.0).plans == ()
     assert best_choice([offers()], None, None).gain == 0
+
+
+def test_many_machines_are_no_table_of_each_beside_each() -> None:
+    """4,000 machines of a plan each: a table of every machine beside every plan takes 128 MB."""
+    rng = np.random.default_rng(3)
+    gains, hours = rng.uniform(5, 100, 4000), rng.uniform(0.2, 3, 4000)
+    machines = [offers((gain, hour, 0.0)) for gain, hour in zip(gains, hours, strict=True)]
+    best_choice(machines[:10], 6.0, None)  # what is imported is no part of it
+    tracemalloc.start()
+    try:
+        found = best_choice(machines, 6.0, None)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert sum(hours[place] for place, plan in enumerate(found.plans) if plan is not None) <= 6.0 + 1e-6
+    assert peak < 32e6
 
 
 PLAN = st.tuples(st.integers(1, 100), st.integers(0, 20), st.integers(0, 60)).map(

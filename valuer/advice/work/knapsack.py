@@ -8,6 +8,7 @@ by duality.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -91,16 +92,25 @@ def _relaxed(table: Table) -> tuple[float, FloatArray]:
     if not len(table.limits) or not len(table.gain):
         return _bound(table, np.zeros(len(table.limits))), np.zeros(len(table.limits))
     from scipy.optimize import linprog  # noqa: PLC0415  only this question needs it
+    from scipy.sparse import csr_array, vstack  # noqa: PLC0415
 
     solved = linprog(
         -table.gain,
-        A_ub=np.vstack([table.used, table.owner == np.arange(table.machines)[:, None]]),
+        A_ub=vstack([csr_array(table.used), _one_each(table)]),
         b_ub=np.concatenate([table.limits, np.ones(table.machines)]),
         bounds=(0, 1),
         method="highs-ds",
     )
     prices = np.maximum(-np.asarray(solved.ineqlin.marginals)[: len(table.limits)], 0.0)
     return _bound(table, prices), prices
+
+
+def _one_each(table: Table) -> Any:
+    """Return which plans are a machine's own, sparse: in full, those of ten thousand machines fill a gigabyte."""
+    from scipy.sparse import csr_array  # noqa: PLC0415  only this question needs it
+
+    count = len(table.gain)
+    return csr_array((np.ones(count), (table.owner, np.arange(count))), shape=(table.machines, count))
 
 
 def _bound(table: Table, prices: FloatArray) -> float:
@@ -137,11 +147,9 @@ def _solved(table: Table) -> tuple[IntArray, float]:
     if not len(table.gain):
         return np.zeros(0, dtype=np.int64), 0.0
     from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415  only this question needs it
-    from scipy.sparse import csr_array  # noqa: PLC0415
 
     count = len(table.gain)
-    one_each = csr_array((np.ones(count), (table.owner, np.arange(count))), shape=(table.machines, count))
-    constraints = [LinearConstraint(one_each, ub=np.ones(table.machines))]
+    constraints = [LinearConstraint(_one_each(table), ub=np.ones(table.machines))]
     if len(table.limits):
         constraints.append(LinearConstraint(table.used, ub=table.limits))
     solved = milp(
