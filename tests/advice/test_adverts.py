@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from api.selling import PASSED
+from tests.advice.test_asking_price import SeasonModel
 from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.sale.buyer_words import CHECKS, FAULTS, counted, title_of
@@ -19,6 +20,7 @@ from valuer.domain.shop import ShopTerms
 
 MAY = ShopTerms(month=5)
 READINGS: dict[str, Any] = PASSED["readings"]  # type: ignore[assignment]
+CHECKS_PASSED: dict[str, Any] = PASSED["checks"]  # type: ignore[assignment]
 MOST_LINES = 15
 FOR_SELLERS = re.compile(
     r"trader|claim|least to take|keep it to yourself|measure again|check first|time \d", re.IGNORECASE
@@ -139,3 +141,42 @@ def test_the_short_form_has_title_price_and_one_paragraph() -> None:
 def test_markdown_shows_what_was_written_as_it_stands() -> None:
     found = advert(("<b>new</b> *plug*",))
     assert "\\<b\\>new\\</b\\> \\*plug\\*" in found.markdown
+
+
+@pytest.mark.parametrize("fault", ["estart_dead:slight", "surging:serious"])
+def test_an_electric_start_that_turns_is_one(fault: str) -> None:
+    """Weak, or on a machine with another fault, it is still there to be told of."""
+    assert ", electric start," in advert(start="electric", faults=[fault]).text
+
+
+def test_what_is_not_checked_gets_no_advert() -> None:
+    """A buyer takes an advert for a promise: as long as one check is open there is nothing to paste."""
+    found = advert(checks={})
+    assert (found.text, found.short, found.sold_as) == ("", "", None)
+    assert str(found.refusal).startswith("Not to be offered as working yet")
+
+
+def test_in_order_is_what_was_looked_through_and_passed() -> None:
+    found = advert(checks={**CHECKS_PASSED, "deck": "failed"})
+    (line,) = (line for line in found.text.splitlines() if line.startswith("Looked through and in order: "))
+    passed = set(CHECKS_PASSED) - {"deck"}
+    assert set(line.removesuffix(".").split(": ")[1].split(", ")) == {CHECKS[gate] for gate in passed}
+
+
+@pytest.mark.parametrize(
+    ("readings", "told"), [({}, True), ({"compression_psi": 80}, False), ({"leak_down_percent": 8}, False)]
+)
+def test_compression_is_known_by_either_gauge(readings: dict[str, float], *, told: bool) -> None:
+    (line,) = (
+        line
+        for line in advert(readings={**READINGS, **readings}).text.splitlines()
+        if line.startswith("Not tested: ")
+    )
+    assert ("compression" in line) == told
+
+
+@pytest.mark.parametrize(("month", "kept"), [(12, True), (5, False)])
+def test_a_price_that_is_not_of_today_is_said_to_the_seller(month: int, *, kept: bool) -> None:
+    terms = ShopTerms(month=month)
+    found = draft_listings([Machine.model_validate(PASSED)], SeasonModel(), FakeSelling(), terms)[0]
+    assert any("till when it is better kept; today ask" in line for line in found.for_the_seller) == kept

@@ -17,8 +17,10 @@ from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray, Months
 from valuer.advice.sale.asking_price import asking_prices, fast_sale, standing
 from valuer.advice.sale.keeping import from_each_month, keep_or_list, kept_for
+from valuer.advice.sale.listing import draft_listings
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.sale import LEFT_OVER, later, sales
+from valuer.advice.sale.together import list_together
 from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
 from valuer.advice.sale.written import written, written_between
 from valuer.domain.machine import Machine
@@ -334,3 +336,61 @@ def test_keeping_for_a_month_loses_what_is_tied_up_meanwhile() -> None:
     kept, tied = (kept_for(replace(free, tied_up=share), terms, 1, 1) for share in (0.0, 0.02))
     assert tied < kept * 0.98**4
     assert tied == pytest.approx(kept * 0.98 ** (52 / 12), rel=0.03), "the week on offer then is tied up too"
+
+
+@pytest.mark.parametrize("weeks", [1, 4, 12])
+def test_the_weeks_until_it_is_sold_are_those_in_which_it_is_still_unsold(weeks: int) -> None:
+    """The mean of a count is the sum of the chances that it is more than 0, 1, 2 ...; past the end it is gone."""
+    told = asking_prices([ONE], SeasonModel(), FakeSelling(doubt=1.0), ShopTerms(month=5), weeks)[0]
+    unsold = [1.0, *(1 - week.sold_by for week in told.weeks[:-1])]
+    assert told.expected_weeks == pytest.approx(sum(unsold), abs=0.05)
+
+
+@pytest.mark.parametrize(("weeks", "times"), [(2, "once"), (3, "twice"), (4, "3 times")])
+def test_how_often_it_is_cut_is_said_as_people_say_it(weeks: int, times: str) -> None:
+    told = asking_prices([ONE], SeasonModel(), FakeSelling(doubt=1.0), ShopTerms(month=5), weeks)[0]
+    assert sum(week.cut for week in told.weeks) == weeks - 1
+    assert f"is cut {times}, a week" in told.ladder[1].says
+
+
+def test_half_way_itself_may_be_named_and_its_chance_by_hand() -> None:
+    """Worth 200, 190 offered, 230 asked: half-way is 210.
+
+    At 230 the odds of a visitor are 2/3 x .5 ^ (log(1.15) / .1) = .253, 1 to 4.95. His limit is above 190 with
+    1 / (1 + exp(log(.95) / .08)) = .655, above 210 with .352: chances of a sale of .1323 and .0711, visits of
+    -log(1 - .1323) = .1419 and .0737. Of those who would pay 190, .520 would pay 210.
+    """
+    told: Any = judge_offers([ONE], FakeModel(), FakeSelling(), ShopTerms(month=5), 190.0, ask=230.0)[0]
+    assert told.counter == 210
+    assert told.counter_accepted == pytest.approx(0.520, abs=0.001)
+
+
+def test_where_everybody_would_buy_few_of_them_pay_much_more() -> None:
+    """A chance of one is no endless stream of buyers: it counts as twenty of them a week."""
+    everybody = FakeSelling(log_odds=60.0)
+    told: Any = judge_offers([ONE], FakeModel(), everybody, ShopTerms(month=5), 1.0, ask=200.0)[0]
+    assert told.verdict == "wait"
+    assert told.counter_accepted == pytest.approx(-np.log(0.5) / 20.7, abs=0.001)
+
+
+def test_who_names_no_weeks_has_twelve_at_every_door() -> None:
+    asked = plainly(FakeModel(), FakeSelling())
+    assert asking_prices(**asked)[0].horizon == 12
+    assert judge_offers(**asked, offer=150.0) == judge_offers(**asked, offer=150.0, weeks=12)
+    assert draft_listings(**asked) == draft_listings(**asked, weeks=12)
+    assert list_together(**asked, room=1) == list_together(**asked, room=1, weeks=12)
+
+
+def plainly(model: Any, chances: Any) -> dict[str, Any]:
+    """What every question about selling names: one machine, in May."""
+    return {"machines": [ONE], "model": model, "chances": chances, "terms": ShopTerms(month=5)}
+
+
+def test_weeks_that_are_named_stood_at_the_ask_advised_where_no_other_is() -> None:
+    """The plan cuts twice in three weeks; what was asked in those that are over is its first ask."""
+    asked = plainly(SeasonModel(), FakeSelling(doubt=1.0))
+    advised = asking_prices(**asked, weeks=3)[0].ask
+    told = judge_offers(**asked, offer=150.0, week=3, weeks=3)
+    assert told == judge_offers(**asked, offer=150.0, week=3, weeks=3, ask=advised)
+    assert told[0].so_far is not None
+    assert told[0].so_far.weeks == 2

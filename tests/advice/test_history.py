@@ -34,6 +34,7 @@ from valuer.advice.sale.history import (
 from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.outlook import Outlook
 from valuer.advice.sale.sale import sales
+from valuer.advice.sale.why import so_far
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.learning import OwnRecords
@@ -51,6 +52,9 @@ def outlook(chances: Any, month: int = 5, sd: float = 0.2) -> Outlook:
 
 class Certain(FakeSelling):
     """So many buyers a week as worth over value, whatever is asked: each pays anything."""
+
+    def shifted(self, log_odds: float) -> "Certain":
+        return self
 
     def week(
         self,
@@ -193,6 +197,17 @@ def test_what_moved_the_value_is_said(learned: SellingModel) -> None:
     assert asked.so_far.moved.startswith("That 2 asked and nobody bought makes")
 
 
+def test_an_offer_that_moves_nothing_says_nothing_of_how_few_come(learned: SellingModel) -> None:
+    """Few come in November; but only where the value rose by it did the offer say a lot."""
+    weeks = (PastWeek(11, 150), PastWeek(11, 140, 120), PastWeek(11, 140, 120))
+    (sale,) = sales([ONE], SeasonModel(), learned, ShopTerms(month=11), {"m1": Stood(weeks)})
+    risen, as_it_was = (so_far(replace(sale, believed=each)) for each in (sale.believed, sale.value.amount))
+    assert risen is not None
+    assert as_it_was is not None
+    assert "so few come" in risen.moved
+    assert "so few come" not in as_it_was.moved
+
+
 def test_one_silly_offer_moves_little(learned: SellingModel) -> None:
     """A first offer at half the ask is talk, and such are common (common practice, no source)."""
     none, silly = (learn(outlook(learned), [PastWeek(5, 165, offer)], 6.0) for offer in (0.0, 80.0))
@@ -297,6 +312,8 @@ def test_the_chance_that_it_is_unsold_by_hand() -> None:
         ([PastWeek(5, 165), PastWeek(5, 165, share=0.4)], -1.4),
     ):
         assert learn(outlook(Certain()), weeks, 6.0).unsold == pytest.approx(float(np.exp(chance)), rel=1e-6)
+        told: Any = so_far(sales([ONE], FakeModel(), Certain(), MAY, {"m1": Stood(tuple(weeks))})[0])
+        assert told.unsold == pytest.approx(float(np.exp(chance)), abs=1e-4)
 
 
 SEEN = {"m1": Stood((PastWeek(5, 230), PastWeek(5, 220), PastWeek(5, 210, 150, 0)))}

@@ -8,7 +8,7 @@ import pytest
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
 from tests.benchmark.machines import one_symptom
-from valuer.advice.work.beliefs import BITS, MOST_PLACES, story
+from valuer.advice.work.beliefs import BITS, MOST_PLACES, WIDTHS, story
 from valuer.advice.work.job import Job, job_of, jobs
 from valuer.advice.work.tree import can, more_than_once, solve
 from valuer.advice.work.trouble import GONE
@@ -276,6 +276,25 @@ def test_what_spoils_a_part_spoils_it_until_its_own_cause_is_cured() -> None:
         in_bits.append(float(job.ways.money[(FOR_PARTS, *start)]))
     engine = next(part for part in USED_PARTS if part.name == "engine")
     assert in_bits[1] - in_bits[0] == pytest.approx(PARTS_SOLD * part_price(engine, one, terms()))
+
+
+@pytest.mark.parametrize("places", [40, 200, 800])
+def test_a_narrowed_story_follows_no_place_that_hardly_anybody_comes_to(places: int) -> None:
+    """Nowhere is more to gain than a cure brings: a place rarer than the share it is to be worth is not followed."""
+    (job,) = jobs([machine("no_start:serious", **KNOWN)], MODEL, terms())
+    riddle = job.stories[0].riddle
+    told = story(riddle, most=places)
+    assert not told.whole
+    least = min(width.small for width in WIDTHS if width.small)
+    for (seen, tried), place in told.codes.items():
+        if not any(move.can[place] for move in told.trouble.moves.values()):
+            continue
+        chance = riddle.prior.copy()
+        for at, look in enumerate(riddle.looks):
+            shown = seen >> BITS * at & (1 << BITS) - 1
+            chance = chance * look.chance[shown - 1] if shown else chance
+        failed = [at for at in range(len(riddle.fixes)) if tried >> at & 1]
+        assert float(chance @ (1 - riddle.odds[failed].max(axis=0, initial=0.0))) > least
 
 
 def test_a_lesser_fix_that_failed_besides_leads_to_the_same_place() -> None:

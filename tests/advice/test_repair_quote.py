@@ -91,3 +91,17 @@ def test_money_is_in_cents_at_the_door() -> None:
     found: Document = quote_repairs([LEAKS], [Quote(parts=1 / 3, hours=0.0)], FakeModel(), terms())[0]
     assert '"bill":0.33' in found.model_dump_json()
     assert "-0.0," not in found.model_dump_json()
+
+
+def test_money_in_a_great_unit_changes_no_share() -> None:
+    """A machine worth a fifth of one is billed a tenth of one for it: what is half stays half."""
+    one, thousand = (
+        quote_repairs(
+            [machine("dirty:slight")],
+            [Quote(parts=95.0 * level, hours=0.0)],
+            FakeModel(),
+            terms(price_level=level),
+        )[0].share_of_value
+        for level in (1.0, 0.001)
+    )
+    assert one == thousand == 0.5  # 95 of the 190 that it is worth clean

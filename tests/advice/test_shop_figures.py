@@ -3,7 +3,7 @@
 import pytest
 
 from tests.advice.fake import FakeModel
-from tests.advice.make import machine, terms
+from tests.advice.make import fix, machine, shop_with, terms
 from valuer.advice.deal.repair_quote import Quote
 from valuer.advice.deal.shop_figures import whole_quotes
 from valuer.domain.shop_figures import ShopFigures
@@ -66,3 +66,10 @@ def test_a_dearer_shop_hour_never_asks_for_more_of_them() -> None:
         quote("fuel_leak_carb:serious", "no_start:serious", rate=rate).hours for rate in (10.0, 200.0)
     )
     assert dear <= cheap
+
+
+def test_a_shop_with_fixes_of_its_own_quotes_those() -> None:
+    """Where the one fix for a leaking carburettor takes five hours, five are quoted."""
+    slow = shop_with(fix("carb_new_generic", hours=(5.0, 5.0), strip_down=(), odds={"fuel_leak_carb": 0.9}))
+    leaks = machine("fuel_leak_carb:serious")
+    assert whole_quotes([leaks], {}, FakeModel(), terms(), slow)[0].hours == 5.0

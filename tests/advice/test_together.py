@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from api.selling import PASSED
+from tests.advice.fake import FakeModel as PlainModel
 from tests.advice.test_asking_price import SeasonModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.sale.selling_documents import Together
@@ -93,3 +94,16 @@ def test_alike_is_sold_alike_and_of_about_the_same_worth(
     first, second = passed("a", faults=["dirty:slight"]), passed("b", faults=faults)
     listed = together(*((second, first) if turned else (first, second)), room=2).machines[1]
     assert bool(listed.alike) == alike
+
+
+@pytest.mark.parametrize(("month", "first"), [(1, "cheap"), (6, "dear")])
+@pytest.mark.parametrize(("worth", "alike"), [(160, True), (159, False)])
+def test_a_quarter_more_is_still_about_the_same_worth(
+    worth: float, month: int, first: str, *, alike: bool
+) -> None:
+    """200 is 1.25 times 160, whichever of them is listed first: in spring the dearer gains by another month."""
+    model = PlainModel(by_id={"dear": 200, "cheap": worth})
+    pair = [passed(name, looked_over=True) for name in ("dear", "cheap")]
+    told = list_together(pair, model, FakeSelling(), ShopTerms(month=month, storage_per_week=6.0), 2)
+    assert told.machines[0].id == first
+    assert bool(told.machines[1].alike) == alike

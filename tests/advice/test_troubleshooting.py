@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import FakeModel
 from tests.advice.made_up import Bench, bench, tree_of, value_of
+from valuer.advice.work.beliefs import Riddle, story
 from valuer.advice.work.course import course_of
 from valuer.advice.work.done import Done
 from valuer.advice.work.job import jobs
 from valuer.advice.work.tree import STOP, Act, Prices, Tree, solve
 from valuer.advice.work.trouble import Move, Trouble, plain_trouble
 from valuer.advice.work.work_list import work_lists
+from valuer.advice.worth.named import Named
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms
 
@@ -121,6 +123,28 @@ def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_de
     ends = np.where(trouble.there > 0, 0.0, RICH)
     (tree,) = solve([trouble], acts, ends, [(Prices(0.0), frozenset())])
     assert first_act(tree) == first
+
+
+def test_what_a_fix_that_failed_says_of_the_cause_by_hand() -> None:
+    """Two causes alike, a fix that cures the one at .8: failed, it leaves .1 of .6, and the other is .5 of .6.
+
+    A surer one that fails besides, .95, leaves .025 of .525; what the lesser one said is in that already.
+    """
+    odds = {"lesser": [0.8, 0.0], "surer": [0.95, 0.0]}
+    riddle = Riddle(
+        finding=Finding("no_start", "serious"),
+        causes=("a", "b"),
+        prior=np.array([0.5, 0.5]),
+        fixes=tuple(odds),
+        odds=np.array(list(odds.values())),
+        costs=np.ones(2),
+        looks=(),
+        named=Named(np.ones(2), ("a", "b"), 1.0),
+        gain=RICH,
+    )
+    for failed, chance in ((["lesser"], 0.1 / 0.6), (["lesser", "surer"], 0.025 / 0.525)):
+        told = story(riddle, failed=failed)
+        assert told.beliefs[told.trouble.start] == pytest.approx([chance, 1 - chance])
 
 
 # ---------------------------------------------------------------------------------------------------------- looks

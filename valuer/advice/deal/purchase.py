@@ -140,13 +140,11 @@ def imagined(
     shares = np.array([chance_of(name, scene.machine, runs=runs, counted=UNKNOWN) for name in open_faults])
     known = scene.machine.model_copy(update={"looked_over": True})
     rng = np.random.default_rng(20)
-    drawn = rng.random((DRAWS, len(fault_catalogue()), 2))
     places = [list(fault_catalogue()).index(name) for name in open_faults]
-    there = drawn[:, places, 0] < shares
-    serious = drawn[:, places, 1] < SERIOUS
+    for_being, for_gravity = np.moveaxis(rng.random((DRAWS, len(fault_catalogue()), 2))[:, places], 2, 0)
     return [
         Scene(known, (*scene.findings, *_drawn(open_faults, shares, row, grave)))
-        for row, grave in zip(there, serious, strict=True)
+        for row, grave in zip(for_being < shares, for_gravity < SERIOUS, strict=True)
     ]
 
 

@@ -40,7 +40,7 @@ def so_far(sale: Sale) -> SoFar | None:
         best_offer=refused or None,
         enquiries=sum(counted) if counted else None,
         believed=sale.believed,
-        unsold=min(told.unsold, 1.0),
+        unsold=told.unsold,
         moved=_moved(sale, told, refused),
         reasons=tuple(
             Reason(cause=cause, odds=min(chance, 1.0), says=SAYS[cause], do=_do(cause, sale))

@@ -224,7 +224,7 @@ def _planned_week(week: Week, model: ValueModel) -> BenchPlan:
         cash_free=terms.cash,
         one_more_hour=_more(week, hours=1.0),
         ten_more_cash=_more(week, cash=TEN * terms.price_level),
-        gap=choice.gap if choice.gap > SAME else 0.0,
+        gap=choice.gap,
         donors=donors_among(week.jobs, model),
         currency=terms.currency,
         hour_value=terms.hour_value,
