@@ -54,13 +54,7 @@ def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSal
         if _teaches(entry) and entry.id not in again
     ]
     seen = [
-        _sale(
-            at_price_level(each.machine, price_level),
-            each.seen_on,
-            each.price / price_level,
-            today,
-            each.kind,
-        )
+        _sale(each.machine, each.seen_on, each.price, today, each.kind, price_level)
         for each in book.comparables
     ]
     return (*own, *seen)
@@ -91,12 +85,13 @@ def _teaches(entry: MachineEntry) -> bool:
 
 def _own(entry: MachineEntry, today: date, price_level: float) -> OwnSale:
     assert entry.sale  # noqa: S101 - `_teaches` looked
-    machine = at_price_level(entry.machine, price_level)
-    return _sale(machine, entry.sale.sold_on, entry.sale.price / price_level, today, "own")
+    return _sale(entry.machine, entry.sale.sold_on, entry.sale.price, today, "own", price_level)
 
 
-def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind) -> OwnSale:
-    return OwnSale(machine, day.month, price, float(max((today - day).days, 0)), kind)
+def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind, price_level: float) -> OwnSale:
+    days_ago = float(max((today - day).days, 0))
+    here = at_price_level(machine, price_level)
+    return OwnSale(here, day.month, price / price_level, days_ago, kind, machine)
 
 
 def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:

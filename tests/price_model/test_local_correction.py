@@ -1,6 +1,7 @@
 """Local correction: little from little, more from more, nothing from nothing, and never against a law."""
 
 from collections.abc import Sequence
+from datetime import date
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from tests.fake_model import LEFT, SOUND, FakeModel
 from valuer.advice.ports import FloatArray, Months
 from valuer.domain.faults import fault_catalogue, fault_order
 from valuer.domain.machine import Machine
+from valuer.learning import own_sales
 from valuer.price_model.corrected import ADDED, CorrectedModel
 from valuer.price_model.local_correction import (
     KIND_WIDTHS,
@@ -27,6 +29,7 @@ from valuer.price_model.own_sales import Memory, OwnSale, evidence
 from valuer.price_model.place_fit import PRIOR_SALES
 from valuer.price_model.place_prior import place_prior
 from valuer.price_model.place_terms import Seen
+from valuer.records.entries import Book, MachineEntry, Sale
 
 MODEL = FakeModel()
 
@@ -137,6 +140,30 @@ def test_after_one_sale_more_the_model_is_asked_about_that_one_alone() -> None:
         assert getattr(known, name) == pytest.approx(getattr(fresh, name), abs=1e-12)
     assert known.ids == fresh.ids
     assert np.array_equal(known.seen.levels, fresh.seen.levels)
+
+
+def test_at_another_price_level_too_the_model_is_asked_about_the_new_sale_alone() -> None:
+    """There a machine with a price when new is another record each time it is read."""
+    model, memory = Counting(), Memory()
+    entries = [
+        MachineEntry(
+            machine=machine("rattle:serious", name=f"a{i}", new_price=900.0 + i),
+            taken_on=date(2026, 4, 1),
+            sale=Sale(sold_on=date(2026, 5, 1 + i), price=400.0),
+        )
+        for i in range(12)
+    ]
+    usual = 1  # a usual machine is asked about each time
+    evidence(model, own_sales(Book(machines=tuple(entries[:11])), date(2026, 6, 1), 3.0), memory)
+    assert model.asked == 11 + usual
+    model.asked = 0
+    known = evidence(model, own_sales(Book(machines=tuple(entries)), date(2026, 6, 1), 3.0), memory)
+    assert model.asked == 1 + usual
+    fresh = evidence(Counting(), own_sales(Book(machines=tuple(entries)), date(2026, 6, 1), 3.0))
+    assert known.residual == pytest.approx(fresh.residual, abs=1e-12)
+    model.asked = 0
+    evidence(model, own_sales(Book(machines=tuple(entries)), date(2026, 6, 1), 2.0), memory)
+    assert model.asked == 12 + usual, "another level, another price when new"
 
 
 def test_sales_that_are_gone_are_forgotten_and_another_model_is_asked() -> None:

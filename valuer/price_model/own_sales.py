@@ -43,13 +43,17 @@ Z80 = 1.2815515655446004
 
 @dataclass(frozen=True)
 class OwnSale:
-    """One price to learn from. ``price`` is money at price level 1; ``days_ago`` is 0 or more."""
+    """One price to learn from. ``price`` is money at price level 1; ``days_ago`` is 0 or more.
+
+    ``recorded``: the machine as it stands on record, at another price level perhaps; itself where it is None.
+    """
 
     machine: Machine
     month: int
     price: float
     days_ago: float = 0.0
     kind: Kind = "own"
+    recorded: Machine | None = None
 
 
 @dataclass(frozen=True)
@@ -120,8 +124,9 @@ class Told(NamedTuple):
     machine: FloatArray
 
 
-Memory = dict[tuple[int, int, int], tuple[ValueModel, Machine, Told]]
-"""What was told before, by the very model, machine and month; both are held, so that no other takes their place."""
+Memory = dict[tuple[int, int, int, float | None], tuple[ValueModel, Machine, Told]]
+"""What was told before, by the very model, machine on record, month and what it cost new at the price level; model and
+machine are held, so that no other takes their place."""
 
 FORGETS = 2
 """Times as many as there are sales, from which on those no longer asked about are forgotten."""
@@ -152,11 +157,15 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None 
 
 def _told(model: ValueModel, sales: Sequence[OwnSale], memory: Memory) -> list[Told]:
     """What the model says of each sale; only those it was not asked about before are worked out."""
-    keys = [(id(model), id(sale.machine), sale.month) for sale in sales]
+    held = [sale.recorded or sale.machine for sale in sales]
+    keys = [
+        (id(model), id(machine), sale.month, sale.machine.new_price)
+        for machine, sale in zip(held, sales, strict=True)
+    ]
     known = [memory.get(key) for key in keys]  # once: another thread may forget meanwhile
     new = [sale for sale, told in zip(sales, known, strict=True) if told is None]
     worked_out = iter(_worked_out(model, new))
-    found = [told or (model, sale.machine, next(worked_out)) for sale, told in zip(sales, known, strict=True)]
+    found = [told or (model, machine, next(worked_out)) for machine, told in zip(held, known, strict=True)]
     memory.update(zip(keys, found, strict=True))
     if len(memory) > FORGETS * len(keys):
         for key in set(memory) - set(keys):
