@@ -322,3 +322,24 @@ def test_what_looks_odd_is_asked_back_and_taken_when_it_is_meant(bare: Served, o
     docket.get_by_role("button", name="Write it down").click()
     expect(page.locator("#slip")).to_contain_text("sold for")
     assert call(bare.url, "GET", "/v1/machines/long-job")["entry"]["sale"]["hours"] == 61
+
+
+def test_the_next_step_of_a_machine_that_pays_no_work_is_the_verdict_of_its_list(
+    bare: Served, opened: Opened
+) -> None:
+    """No checks are asked for at a machine that goes to the yard; where it is sold, they come next."""
+    cheap = {"id": "cheap", "drive": "push", "start": "rope", "tier": "budget", "age_years": 14.0}
+    dear = {"id": "dear", "drive": "rear_variable", "tier": "premium", "age_years": 2.0, "looked_over": True}
+    for machine in (cheap, dear):
+        call(bare.url, "POST", "/v1/machines", {"machine": machine})
+    told = call(bare.url, "POST", "/v1/work-lists", {"machines": [cheap, dear]})["work_lists"]
+    assert [one["verdict"] for one in told] == ["scrap", "sell as it stands"]
+    page = opened(bare, "#/machine/cheap").page
+    settled(page)
+    expect(page.locator(".next-step")).to_contain_text("Next: scrap it")
+    page.locator(".next-step").get_by_role("button", name="Why").click()
+    settled(page)
+    expect(page.locator("#line-work")).to_contain_text("It pays where an hour is worth under")
+    page.goto(f"{bare.url}/#/machine/dear")
+    settled(page)
+    expect(page.locator(".next-step")).to_contain_text("Next: the safety checks")

@@ -14,9 +14,10 @@ export async function nextStep(it) {
   const list = await it.plan();
   const [step] = list.steps;
   if (step) return { words: plain(step.name, it.facts), hours: step.minutes / 60, act: actOf(step, it) };
+  if (list.verdict !== "sell as it stands") return { words: ENDS[list.verdict], act: { words: "Why", run: go(it, "work") } };
   const { safety } = list;
   if (!safety.may_be_sold && safety.unchecked.length && !safety.must_cure.length) return { words: "the safety checks", act: { words: "To the checks", run: go(it, "safe") } };
-  return { words: ENDS[list.verdict] ?? ENDS["sell as it stands"], act: list.verdict === "sell as it stands" ? { words: "An offer", run: () => openOffer(it) } : null };
+  return { words: ENDS[list.verdict], act: { words: "An offer", run: () => openOffer(it) } };
 }
 
 function actOf(step, it) {
@@ -28,7 +29,7 @@ function actOf(step, it) {
 /** The work in a few words. */
 export async function workWords(it) {
   const list = await it.plan();
-  if (!list.steps.length) return "nothing pays for its parts and hours";
+  if (!list.steps.length) return `${ENDS[list.verdict]}: no work pays for its parts and hours`;
   const more = list.steps.length > 1 ? ` and ${list.steps.length - 1} more` : "";
   return `${plain(list.steps[0].name, it.facts)}${more}: ${change(list.expected_return)} for ${time(list.bench_hours)}`;
 }
