@@ -64,6 +64,7 @@ def test_a_machine_with_no_work_that_pays_comes_last() -> None:
     assert [row.id for row in rows] == ["leak", "idle"]
     assert rows[1].steps == ()
     assert rows[1].first_step is None
+    assert rows[1].return_per_hour == 0
     assert rows[1].value_now == rows[1].value_after
 
 
@@ -216,3 +217,12 @@ def test_a_donor_is_told_where_two_make_one() -> None:
     recalled = [machine("deck_rust_hole:serious", "recall_open:serious", id="rotten"), bench[1]]
     barred = plan_bench(recalled, FakeModel(by_id={"rotten": 90.0, "dear": 500.0}), terms())
     assert all(donor.donor != "rotten" for donor in barred.donors)
+
+
+def test_a_pushed_machine_goes_in_the_same_bits_but_for_the_gearbox() -> None:
+    """A used gearbox brings 30 (common practice, no source)."""
+    driven, pushed = (
+        next(way.left for way in list_of(machine(drive=drive)).ways_now if way.route == "for parts")
+        for drive in ("rear_variable", "push")
+    )
+    assert driven - pushed == pytest.approx(30.0 * PARTS_SOLD, abs=0.01)

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from tests.advice.make import course, told
-from valuer.advice.work.course import Course
+from tests.advice.make import course, job, told
+from valuer.advice.work.course import Course, best_within, offers
+from valuer.advice.work.first_checks import First, gain_with
 from valuer.advice.work.tree import State
 
 NOISE = 0.25
@@ -53,10 +54,50 @@ def test_a_course_is_what_playing_it_out_comes_to(faults: tuple[str, ...]) -> No
 def test_no_work_loses_nothing() -> None:
     """There is nothing to lose where nothing is done; with prices sure, only a fix that did not hold loses."""
     assert course().chance_of_loss(NOISE) == 0
+    assert [chance for _, chance in course().endings] == [1]
     found = course("bag_missing:serious", sound=300.0)
     assert found.works
     there = sum(chance for state, chance in found.endings if state[0] != 0)
     assert 0 < found.chance_of_loss(0.0) == pytest.approx(there)
+
+
+def test_of_the_lists_that_fit_the_best_is_taken() -> None:
+    """Whatever the limit: as many hours as each of the lists offered needs, and a little less."""
+    at = job("fuel_leak_carb:serious", "starter_noise:serious", "stiff_roll:serious", sound=300.0)
+    lists = offers(at)
+    assert len(lists) > 2
+    for hours in [each.hours - less for each in lists for less in (0.0, 0.01)]:
+        fit = [each.score for each in lists if each.hours <= hours]
+        assert best_within(at, lists, hours, None).score == max(fit, default=0.0)
+
+
+@pytest.mark.parametrize("faults", [("surging:serious", "dirty:serious"), ("oil_leak_unknown:serious",)])
+def test_the_worst_is_that_of_the_dearest_and_of_the_longest_way(faults: tuple[str, ...]) -> None:
+    """Every way the list can go, its parts and hours added up."""
+    found = course(*faults, sound=400.0)
+    by_state = {visit.state: visit for visit in found.came}
+
+    def ways(state: State) -> list[tuple[float, float]]:
+        visit = by_state[state]
+        if visit.act is None:
+            return [(0.0, 0.0)]
+        parts, hours = visit.act.parts, visit.act.hours
+        return [(parts + p, hours + h) for edge in visit.edges for p, h in ways(edge.to)]
+
+    every = ways(found.came[0].state)
+    assert len(set(every)) > 2
+    assert found.worst_cash == pytest.approx(max(cash for cash, _ in every))
+    assert found.worst_hours == pytest.approx(found.first_hours + max(hours for _, hours in every))
+
+
+def test_checks_that_come_first_by_hand() -> None:
+    """30 as it stands, 50 more when all is passed, an hour at 10.
+
+    The first: half an hour, fails .2 of the time and leaves 10: -5 - .2 x 20 = -9. The second, come to .8 of the
+    time: an hour, fails half the time and leaves 20: .8 x (-10 - .5 x 10) = -12. What follows: .4 x 50 = 20.
+    """
+    firsts = [First("recall", 0.5, 0.2, 10.0, 3), First("crank", 1.0, 0.5, 20.0, 2)]
+    assert gain_with(firsts, 10.0, 30.0, 50.0) == pytest.approx(-9 - 12 + 20)
 
 
 VERDICTS: tuple[tuple[tuple[str, ...], float, dict[str, float], str], ...] = (

@@ -5,8 +5,10 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import list_of, machine, terms, untested
+from valuer.advice.work.trouble import fixed_trouble
+from valuer.advice.work.ways_out import FOR_PARTS, PARTS_SOLD, ways_out
 from valuer.advice.worth.common import log_spread
-from valuer.advice.worth.lattice import Scene, lattices, scene_of, with_doubt
+from valuer.advice.worth.lattice import Lattice, Scene, lattices, scene_of, scrap_value, with_doubt
 from valuer.advice.worth.valuation import value_machines
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding
@@ -191,3 +193,34 @@ def test_readings_and_checks_that_pass_raise_the_value() -> None:
     before, after = value_machines([untested(), looked], FakeModel(), terms())
     assert after.value.amount > before.value.amount
     assert after.value.high / after.value.low < before.value.high / before.value.low
+
+
+def test_where_the_file_says_nothing_of_causes_nothing_is_put_down_to_them() -> None:
+    """What a sale costs whatever is cured is reckoned on the price without what was told."""
+    both = machine("no_start:serious", "dirty:serious")
+    told = machine("no_start:serious", "dirty:serious", causes={"no_start": "stop_cable"})
+    plain, named = lattices([scene_of(each, terms()) for each in (both, told)], FakeModel(400.0), terms())
+    assert plain.untold == plain.now == named.untold
+    assert named.now > plain.now
+
+
+def test_a_part_spoiled_by_a_fault_beyond_the_twelve_does_not_sell() -> None:
+    """A bag brings 22 by itself (common practice, no source); a missing one nothing, however many faults there are."""
+    dear = [name for name in _fourteen() if name.split(":")[0] not in {"bag_missing", "recall_open"}][:12]
+    with_it, without = lattices(
+        [scene_of(machine(*faults), terms()) for faults in ([*dear, "bag_missing:serious"], dear)],
+        FakeModel(),
+        terms(),
+    )
+    assert [item.fault for item in with_it.held] == ["bag_missing"]
+
+    def in_bits(lattice: Lattice) -> float:
+        left_in = [fixed_trouble(item) for item in lattice.findings]
+        return float(ways_out(lattice, left_in, terms(), 0.0).money[FOR_PARTS].item())
+
+    assert in_bits(without) - in_bits(with_it) == pytest.approx(22.0 * PARTS_SOLD)
+
+
+def test_iron_brings_as_much_in_any_money() -> None:
+    one, ten = (scrap_value(machine(), terms(price_level=level)) for level in (1.0, 10.0))
+    assert ten == pytest.approx(10 * one)

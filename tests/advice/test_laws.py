@@ -4,11 +4,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.advice.fake import EFFECTS
-from tests.advice.make import changed_shop, course, fix, ids, machine, shop_with, told
+from tests.advice.fake import EFFECTS, FakeModel
+from tests.advice.make import changed_shop, course, fix, ids, job, machine, shop_with, terms, told
 from tests.advice.make import list_of as asked_of
-from valuer.advice.work.done import Done
-from valuer.domain.fixes import fix_catalogue, fixes_for
+from valuer.advice.work.done import NOTHING_DONE, Done
+from valuer.advice.work.making import Making
+from valuer.advice.work.workshop import usual_workshop
+from valuer.advice.worth.lattice import lattices, scene_of
+from valuer.domain.fixes import fix_catalogue, fixes_for, strip_down_needed
 from valuer.domain.symptoms import symptom_for
 
 PLAIN = sorted(name for name in set(EFFECTS) - {"recall_open", "estart_dead"} if symptom_for(name) is None)
@@ -147,3 +150,65 @@ def test_a_doubtful_reading_measured_away_is_no_fault() -> None:
     doubt = machine(readings={"roll_pull_kgf": [2.3]})
     after = asked_of(doubt, done=Done(frozenset(), {}, {"again_stiff_roll": "not there"}), sound=400.0)
     assert after.steps == ()
+
+
+def test_every_fix_of_a_session_shares_strip_down_with_another() -> None:
+    """Coil and starter are both under the shroud; the carburettor is beside them and saves nothing."""
+    acts = job("weak_spark:serious", "starter_noise:serious", "fuel_leak_carb:serious", sound=400.0).acts
+    sessions = [act.names for act in acts if len(act.names) > 1]
+    assert sessions
+    for names in sessions:
+        opened = {name: set(strip_down_needed([fix_catalogue()[name]])) for name in names}
+        for name in names:
+            assert any(opened[name] & opened[other] for other in names if other != name), names
+
+
+def test_a_dearer_hour_makes_what_is_followed_dearer_by_its_hours() -> None:
+    """What a symptom's fixes and looks cost when the best of them are chosen: parts, and own hours at their worth."""
+    cheap, dear = (job("no_start:serious", sound=400.0, hour_value=hour) for hour in (10.0, 20.0))
+    first, second = (each.stories[0].riddle for each in (cheap, dear))
+    hours = {name: cheap.shop.together([cheap.shop.names.index(name)]) for name in cheap.shop.names}
+    cost = [dict(zip(riddle.fixes, riddle.costs.tolist(), strict=True)) for riddle in (first, second)]
+    both = cost[0].keys() & cost[1].keys()
+    assert both
+    assert all(cost[1][name] - cost[0][name] == pytest.approx(10.0 * hours[name]) for name in both)
+    assert all(one.cost < other.cost for one, other in zip(first.looks, second.looks, strict=True))
+
+
+@pytest.mark.parametrize("fault", ["no_start:serious", "surging:slight"])
+def test_a_symptom_on_which_nothing_pays_is_still_told_with_what_is_known(fault: str) -> None:
+    """At 300 an hour nothing is done; the cause named stays named, and a fix that failed leaves the others likelier."""
+    name, asked = fault.partition(":")[0], {"sound": 60.0, "hour_value": 300.0}
+    (before,) = told(fault, sound=400.0).symptoms
+    known = told(fault, causes={name: "jet_plugged"}, **asked)
+    failed = told(fault, done=Done(frozenset(), {name: frozenset({"carb_ultrasonic"})}), **asked)
+    assert not known.steps
+    assert not failed.steps
+    assert [cause.cause for cause in known.symptoms[0].causes] == ["jet_plugged"]
+    chances = [
+        {c.cause: c.chance for c in each.causes}["jet_plugged"] for each in (before, failed.symptoms[0])
+    ]
+    assert chances[1] < chances[0]
+
+
+def test_a_cure_alone_brings_no_more_than_from_the_lowest_it_may_stand_at() -> None:
+    """400 when sound, 400 x .3 = 120 as a non-runner, and less where looks point to a cause that buyers fear."""
+    alone = job("no_start:serious", sound=400.0)
+    low, high = alone.stories[0].riddle.named.span
+    assert low < 1 < high
+    assert alone.gains == pytest.approx([400 - 120 * low])
+
+
+def test_no_symptom_is_left_out_to_make_room_for_another() -> None:
+    """Only faults that need no looking for: what is wrong with a symptom is to be found out."""
+    small = ("dirty:serious", "paint_faded:slight", "blade_dull:serious", "cable_frayed:serious")
+    one = machine(
+        "oil_leak_unknown:serious", "surging:slight", "bag_missing:serious", "stiff_roll:serious", *small
+    )
+    (lattice,) = lattices([scene_of(one, terms())], FakeModel(400.0), terms())
+    maker = Making(lattice, FakeModel(400.0), terms(), usual_workshop(), NOTHING_DONE)
+    symptoms = {axis for axis, item in enumerate(lattice.findings) if symptom_for(item.fault)}
+    nothing, some = maker.left_out()
+    assert not nothing
+    assert some
+    assert symptoms.isdisjoint(some)

@@ -7,7 +7,7 @@ from tests.advice.make import terms
 from tests.advice.make import untested as machine
 from valuer.advice.deal.purchase import DRAWS, UNKNOWN, imagined, kind_of, purchase_limits
 from valuer.advice.worth.lattice import Scene, scene_of
-from valuer.advice.worth.untested import not_looked_for
+from valuer.advice.worth.untested import chance_of, not_looked_for
 from valuer.domain.faults import fault_catalogue
 
 EVERYTHING = tuple(fault_catalogue())
@@ -164,3 +164,14 @@ def test_the_band_holds_the_limit() -> None:
     found = purchase_limits([machine("dirty:slight")], FakeModel(), terms())[0]
     assert found.low <= found.limit <= found.high
     assert found.low < found.high
+
+
+@pytest.mark.parametrize(
+    ("fault", "more"), [("deck_rust_hole", 1.5), ("cable_frayed", 1.5), ("smoke_blue", 1.0)]
+)
+def test_what_stood_outside_has_more_rust_and_stiff_cables_but_no_worse_engine(
+    fault: str, more: float
+) -> None:
+    """Half as many again (judgement, no source)."""
+    inside, outside = (chance_of(fault, machine(kept=kept), runs=True) for kept in ("inside", "outside"))
+    assert outside == pytest.approx(more * inside)

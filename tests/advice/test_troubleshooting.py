@@ -125,6 +125,32 @@ def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_de
     assert first_act(tree) == first
 
 
+def test_a_doubtful_reading_is_taken_again_before_a_dear_cure_by_hand() -> None:
+    """There at .4, 100 without it and 0 with it, a sure cure for 30: left alone 60, cured unseen 70.
+
+    Measured for 2: .6 x 100 + .4 x (100 - 30) - 2 = 86. For 18 more it would not be worth it.
+    """
+    trouble = plain_trouble(Finding("stiff_roll", "serious", 0.4), {"fix": 1.0})
+    fix = Act(("fix",), "fix", 30.0, 0.0, (((0, "fix"),),))
+    for cost, value, first in (
+        (2.0, 86.0, "again_stiff_roll"),
+        (17.0, 71.0, "again_stiff_roll"),
+        (19.0, 70.0, "fix"),
+    ):
+        again = Act(("again_stiff_roll",), "measure", cost, 0.0, (((0, "again_stiff_roll"),),))
+        (tree,) = solve([trouble], [fix, again], 100 * (1 - trouble.there), [(Prices(0.0), frozenset())])
+        assert first_act(tree) == first
+        assert tree.value[tree.start] == pytest.approx(value)
+
+
+def test_the_margin_is_charged_for_every_fix_and_for_no_look() -> None:
+    """Two fixes of 30 and 2 hours, money counted twice, an hour at 10, 5 to clear each: 60 + 20 + 10."""
+    counted = Prices(hour=10.0, cash=2.0, margin=5.0)
+    assert counted.of(Act(("a", "b"), "fix", 30.0, 2.0, ())) == 90
+    assert counted.of(Act(("a",), "look", 30.0, 2.0, ())) == 80
+    assert counted.of(Act(("a",), "measure", 0.0, 2.0, ())) == 20
+
+
 def test_what_a_fix_that_failed_says_of_the_cause_by_hand() -> None:
     """Two causes alike, a fix that cures the one at .8: failed, it leaves .1 of .6, and the other is .5 of .6.
 

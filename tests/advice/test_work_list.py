@@ -66,6 +66,8 @@ def test_a_reason_speaks_of_its_own_step(lists: tuple[WorkList, ...]) -> None:
             if step.kind != "check":
                 cost = step.parts + step.minutes / 60 * HOUR
                 assert f"Costs {cost:.0f} " in step.why or abs(cost % 1 - 0.5) < 0.02, step.why
+            if step.kind == "fix":
+                assert ("cures some of it" in step.why) == (len(step.parts_of_it) > 1), step.why
         assert all(other.less >= 0 for other in each.others)
 
 
@@ -200,3 +202,13 @@ def test_after_a_check_is_passed_the_list_is_the_branch_told(faults: tuple[str, 
         assert after.left == pytest.approx(passed.left, abs=0.02)
         assert [step.name for step in after.steps] == [step.name for step in before.steps[1:]]
         before = after
+
+
+def test_who_sells_it_as_it_stands_pays_for_the_checks_as_well() -> None:
+    """The recall lists, 5 minutes (judgement), come before any work; without work they are not saved."""
+    passed, open_ = (
+        told("bag_missing:serious", sound=400.0),
+        told("bag_missing:serious", sound=400.0, checks={}),
+    )
+    assert [step.kind for step in open_.steps[:2]] == ["check", "fix"]
+    assert passed.ways_now[0].left - open_.ways_now[0].left == pytest.approx(5 / 60 * 15, abs=0.01)

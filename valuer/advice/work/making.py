@@ -27,6 +27,9 @@ MOST_STATES = 60_000
 ROOMY = 128
 """Places of the dearest symptom's story below which it is tried whether leaving out lesser faults is better."""
 
+LEAST_ROOM = 6
+"""Places a symptom's story may have however little room there is, or however little there is to do about it."""
+
 MOST_TOGETHER, MOST_SESSIONS = 3, 24
 """Fixes that are weighed as one session because they share strip-down, and such sessions of one machine."""
 
@@ -169,7 +172,7 @@ class Making:
         stories: dict[int, Story] = {}
         rooms = self._rooms(out)
         for axis, item in enumerate(self.lattice.findings):
-            trouble, told = self._trouble(axis, item, rooms.get(axis, 0))
+            trouble, told = self._trouble(axis, item, rooms.get(axis, LEAST_ROOM))
             troubles.append(_left(trouble) if axis in out else trouble)
             if told is not None:
                 stories[axis] = told
@@ -188,7 +191,7 @@ class Making:
         weights = [1 / (place + 1) for place in range(len(self._open))]
         ranked = sorted(self._open, key=lambda axis: -float(self.gains[axis]))
         return {
-            axis: min(self.places, max(6, _power(float(np.exp(room * weight / sum(weights))))))
+            axis: min(self.places, max(LEAST_ROOM, _power(float(np.exp(room * weight / sum(weights))))))
             for axis, weight in zip(ranked, weights, strict=True)
         }
 
@@ -401,4 +404,4 @@ def odds_left(
         failed = max((float(column[other]) for other in tried), default=0.0)
         total += chance * (1 - failed)
         left += chance * (1 - failed) * after_failure(float(column[place]), failed)
-    return left / total if total > 0 else 0.0
+    return left / total

@@ -526,7 +526,7 @@ def _knowing(job: Job, axis: int, riddle: Riddle, cause: int) -> float:
     sure[cause] = 1.0
     failed = tuple(job.done.failed.get(riddle.finding.fault, frozenset()))
     told = story(replace(riddle, prior=sure), {}, failed).trouble
-    told = replace(told, factor=np.where(told.there > 0, riddle.factors(sure[None])[0], 1.0))
+    told = replace(told, factor=np.full(told.size, riddle.factors(sure[None])[0]))
     other = job.with_trouble(axis, told)
     tree: Tree = other.tree
     return float(tree.value[tree.start])
