@@ -105,3 +105,16 @@ def test_the_first_look_costs_its_hours() -> None:
 @pytest.mark.parametrize("value", [{"a": 1, "b": [2, "c"]}, [1, 2], (1,), (1, 2), {}, "it's"])
 def test_what_is_shown_of_a_value_is_what_python_shows(value: object) -> None:
     assert shown(value) == repr(value)
+
+
+def test_a_speed_too_high_for_the_blade_is_not_praised_for_not_being_too_low() -> None:
+    """One line on it, the warning."""
+    fast, slow = (reading_notes(machine(engine_rpm=rpm, blade_length_in=20)) for rpm in (3700, 2400))
+    assert [line for line in fast if "governor" in line] == []
+    assert any("governor" in line.lower() for line in slow)
+
+
+@pytest.mark.parametrize("taken", [{"cold_pulls": 2}, {"smoke": "puff"}, {"blade_stop_s": 2.2}])
+def test_one_reading_of_a_running_engine_shows_that_it_starts(taken: dict[str, Any]) -> None:
+    assert "no_start" in looked_for(machine(**taken))
+    assert "no_start" not in looked_for(machine(compression_psi=90))

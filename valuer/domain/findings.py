@@ -42,16 +42,9 @@ def _clearly_worse(shown: Finding, declared: Finding) -> bool:
 
 
 def _worst_of(shown: Iterable[Finding]) -> Iterable[Finding]:
-    worst: dict[str, Finding] = {}
-    for finding in shown:
-        held = worst.get(finding.fault)
-        if held is None or _claim(finding) > _claim(held):
-            worst[finding.fault] = finding
-    return worst.values()
-
-
-def _claim(finding: Finding) -> float:
-    return finding.chance * _WEIGHT[finding.severity]
+    """Return the worst of what is shown of each fault: a sure lesser form does not talk away a doubt of a worse one."""
+    ranked = sorted(shown, key=lambda finding: (_WEIGHT[finding.severity], finding.chance))
+    return {finding.fault: finding for finding in ranked}.values()
 
 
 def _shown(machine: Machine, blade_stop_limit_s: float) -> Iterator[Finding]:
