@@ -107,6 +107,9 @@ def test_a_market_that_moved_is_told_and_one_that_did_not_is_not() -> None:
     still = [sold(i, 100 * wobble[i % 8]) for i in range(16)]
     moved = [sold(i, 100 * wobble[i % 8] * (1.3 if i >= 8 else 1.0)) for i in range(16)]
     assert figures(accuracy(still, 15.0))["drift"].said.startswith("no sign that the market has moved")
+    exact = figures(accuracy([sold(i, 100.0) for i in range(16)], 15.0))["drift"]
+    assert (exact.low, exact.high) == (0, 0)
+    assert exact.said.startswith("no sign that the market has moved")
     drift = figures(accuracy(moved, 15.0))["drift"]
     assert drift.said.startswith("the market has moved: newer sales stand +30%")
 

@@ -12,6 +12,7 @@ from valuer.records.book_files import as_csv, as_json
 from valuer.records.entries import Book
 from valuer.records.files import BadFile
 from valuer.records.imports import compared, imported
+from valuer.records.jpeg import NoJpeg, stripped
 from valuer.records.store.store import Store, open_store
 
 PLACE = b"\xff\xe1\x00\x0cExif\x00\x00HERE"
@@ -109,3 +110,32 @@ def test_wrong_own_terms_refuse_it_too(ours: Store, new: New) -> None:
     wire["own_terms"]["terms"]["hour_valeu"] = 3
     with pytest.raises(BadFile, match=r"own_terms.*no such term"):
         imported(new("other"), "records.json", json.dumps(wire), NOW)
+
+
+@pytest.mark.parametrize("fill", [1, 2, 3])
+def test_fill_bytes_before_a_marker_are_no_damage(fill: int) -> None:
+    """Any number of them (ITU-T T.81, B.1.1.2); they go with what is left out."""
+    assert stripped(SMALL[:2] + b"\xff" * fill + SMALL[2:]) == SMALL
+
+
+@pytest.mark.parametrize(
+    ("height", "width", "fits"),
+    [
+        (1, 20_000, True),
+        (20_000, 1, True),
+        (0, 16, False),
+        (16, 0, False),
+        (20_001, 16, False),
+        (16, 20_001, False),
+    ],
+)
+def test_a_picture_has_two_sides_of_a_size_that_can_be_decoded(
+    height: int, width: int, *, fits: bool
+) -> None:
+    sides = height.to_bytes(2, "big") + width.to_bytes(2, "big")
+    picture = SMALL.replace(b"\x00\x10\x00\x10", sides)
+    if fits:
+        assert stripped(picture) == picture
+    else:
+        with pytest.raises(NoJpeg, match=f"got {width} by {height}"):
+            stripped(picture)

@@ -105,4 +105,5 @@ def test_the_ledger_by_hand() -> None:
     sold, open_ = accounts.lines
     assert (sold.profit, sold.spent, sold.hours, sold.profit_per_hour) == (128.5, 31.5, 3.05, 42.13)
     assert (open_.profit, open_.state) == (None, "bench")
-    assert (accounts.profit, accounts.hours, accounts.tied_up, accounts.sold) == (128.5, 3.05, 40.0, 1)
+    assert (accounts.profit, accounts.hours, accounts.tied_up) == (128.5, 3.05, 40.0)
+    assert (accounts.sold, accounts.on_bench) == (1, 1)

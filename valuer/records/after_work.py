@@ -26,7 +26,7 @@ def with_fix(entry: MachineEntry, done: FixDone) -> MachineEntry:
 
 def _struck(machine: Machine) -> Machine:
     """The machine with the strike noted: what told of it is gone, the crank is still to be measured."""
-    readings = machine.readings.model_dump(exclude_unset=True) | {"struck": True}
+    readings = machine.readings.model_dump() | {"struck": True}
     return Machine.model_validate(machine.model_dump(exclude_unset=True) | {"readings": readings})
 
 
@@ -58,7 +58,7 @@ def _shows(found: Iterable[Finding], fault: str) -> bool:
 def _changed(machine: Machine, readings: set[str], checks: set[str], fault: str | None) -> Machine:
     """The machine without these readings, checks and this declared fault."""
     wire = machine.model_dump(exclude_unset=True)
-    kept = {k: v for k, v in machine.readings.model_dump(exclude_unset=True).items() if k not in readings}
+    kept = {k: v for k, v in machine.readings.model_dump().items() if k not in readings}
     return Machine.model_validate(
         wire
         | {"readings": kept}
