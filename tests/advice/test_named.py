@@ -1,5 +1,6 @@
 """What is known of a cause moves one price, the same wherever it is asked for, on the shipped model."""
 
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -7,9 +8,13 @@ import pytest
 
 from tests.advice.fake import FakeModel
 from tests.advice.make import machine, terms
-from tests.benchmark.machines import one_symptom
+from tests.benchmark.hidden import draw_truth
+from tests.benchmark.machines import KINDS, ends_checked, one_symptom
+from tests.benchmark.repairer import Desk
+from tests.benchmark.work import TERMS
 from valuer.advice.work.beliefs import BITS, MOST_PLACES, WIDTHS, story
 from valuer.advice.work.job import Job, job_of, jobs
+from valuer.advice.work.making import Making
 from valuer.advice.work.tree import can, more_than_once, solve
 from valuer.advice.work.trouble import GONE
 from valuer.advice.work.ways_out import (
@@ -29,7 +34,7 @@ from valuer.advice.worth.named import Named
 from valuer.adviser import Adviser, NotUsable
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
-from valuer.domain.symptoms import symptom_catalogue
+from valuer.domain.symptoms import looks, symptom_catalogue
 from valuer.price_model.training import load_or_train
 
 MODEL = load_or_train()
@@ -353,3 +358,43 @@ def test_a_session_that_fails_leads_where_it_was_told(places: int) -> None:
             assert after.trouble.start == here
             reached += 1
     assert reached
+
+
+WAITING = [
+    machine("no_start:serious", "oil_leak_unknown:slight", **KINDS["dear"]),
+    machine(
+        "no_start:serious",
+        "oil_leak_unknown:serious",
+        "stale_fuel:slight",
+        "blade_dull:slight",
+        **KINDS["dear"],
+    ),
+]
+
+
+@pytest.mark.parametrize("one", WAITING)
+def test_a_look_that_needs_a_running_engine_comes_after_it_runs(one: Machine) -> None:
+    """Where it is followed at all it cannot be taken before, and its list after the cure is the one told before."""
+    desk = Desk(ends_checked(one), MODEL, TERMS)
+    job = desk.first
+    (dead,) = [axis for axis, item in enumerate(job.findings) if item.fault == "no_start"]
+    running = {look.id for each in symptom_catalogue().values() for look in looks(each) if look.running}
+    for act in (act for act in job.acts if act.names[0] in running):
+        for tree_state in product(*(range(trouble.size) for trouble in job.troubles)):
+            assert tree_state[dead] == GONE or not can(job.troubles, act, tree_state)
+    rng = np.random.default_rng(5)
+    played = [desk.follow(draw_truth(desk.machine, desk.found, rng)) for _ in range(12)]
+    assert [line for each in played for line in each.strays] == []
+
+
+@pytest.mark.parametrize("one", WAITING)
+def test_of_the_ways_to_make_room_the_best_is_taken(one: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Looks that have to wait take room from those that can be taken at once: each way is decided, the best is told."""
+    every, gains = Making.ways_to_make_room, []
+    (job,) = jobs([ends_checked(one)], MODEL, TERMS)
+    for place in range(len(every(Making(job.lattice, MODEL, TERMS, job.shop, job.done)))):
+        monkeypatch.setattr(Making, "ways_to_make_room", lambda self, at=place: [every(self)[at]])
+        gains.append(jobs([ends_checked(one)], MODEL, TERMS)[0].gain)
+    assert len(gains) > 1
+    assert max(gains) > min(gains) + 1
+    assert job.gain == pytest.approx(max(gains))

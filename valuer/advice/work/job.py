@@ -165,12 +165,13 @@ def job_of(
     own = _own_shop(shop, lattice.machine, terms)
     unchecked = open_checks(lattice.machine, terms, done)
     maker = Making(lattice, model, terms, own, done, places=places)
+    maker, out = _with_room(maker, value)
     ending = risks(lattice, done, unchecked)
-    made = _proved(maker, value, unchecked, [gate for gate, _ in ending])
+    made = _proved(maker, out, value, unchecked, [gate for gate, _ in ending])
     at_stake = made.at_stake
     worth_it = [(gate, p) for gate, p in ending if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake]
     if made.works and len(worth_it) < len(ending):
-        made = _proved(maker, value, unchecked, [gate for gate, _ in worth_it])
+        made = _proved(maker, out, value, unchecked, [gate for gate, _ in worth_it])
     firsts: list[First] = []
     for gate, fails in worth_it if made.works else ():
         checks = {**dict.fromkeys((first.gate for first in firsts), "passed"), gate: "failed"}
@@ -183,13 +184,15 @@ def job_of(
     return made.idle
 
 
-def _proved(maker: Making, value: Value, unchecked: tuple[str, ...], proved: Sequence[str]) -> Job:
+def _proved(
+    maker: Making, out: Collection[int], value: Value, unchecked: tuple[str, ...], proved: Sequence[str]
+) -> Job:
     """Return the job as it is once some checks are passed; left as it stands they would have to be done, too."""
     left = tuple(gate for gate in unchecked if gate not in proved)
     straight = "crank" in proved
     if straight != maker.crank_is_straight:
         maker = replace(maker, crank_is_straight=straight)
-    made = _made(maker, value, left)
+    made = _made_without(out, maker, value, left)
     return replace(made, unchecked=unchecked, checks_now=check_hours(proved) * maker.terms.hour_value)
 
 
@@ -229,23 +232,21 @@ def _value_now(value: Value, price: float) -> Value:
     return value.model_copy(update={"amount": price, "low": value.low * moved, "high": value.high * moved})
 
 
-def _made(maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
-    """Return the job; where room is scarce, the better of leaving out nothing and leaving out what brings least.
+def _with_room(maker: Making, value: Value) -> tuple[Making, frozenset[int]]:
+    """Return the best way to make room where it is scarce: the maker, and what is left out of the decision.
 
-    They are weighed as if nothing had been done yet, so that the list goes on as it was told.
+    They are weighed as if nothing had been done yet and no check been made, so that lists go on as they were told.
     """
-    ways = maker.left_out()
+    ways = maker.ways_to_make_room()
     if len(ways) == 1:
-        return _made_without(ways[0], maker, value, unchecked)
-    untouched = maker.done == NOTHING_DONE
-    fresh = maker if untouched else replace(maker, done=NOTHING_DONE)
-    at_first = [_made_without(out, fresh, value, unchecked) for out in ways]
-    best = max(range(len(ways)), key=lambda place: _at_first(at_first[place]))
-    return at_first[best] if untouched else _made_without(ways[best], maker, value, unchecked)
+        return ways[0]
+    unchecked = open_checks(maker.lattice.machine, maker.terms, NOTHING_DONE)
 
+    def at_first(way: tuple[Making, frozenset[int]]) -> float:
+        job = _made_without(way[1], replace(way[0], done=NOTHING_DONE), value, unchecked)
+        return round(float(job.tree.value[job.tree.start]), 6)
 
-def _at_first(job: Job) -> float:
-    return round(float(job.tree.value[job.tree.start]), 6)
+    return max(ways, key=at_first)
 
 
 def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:

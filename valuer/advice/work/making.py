@@ -33,13 +33,20 @@ LEAST_ROOM = 6
 MOST_TOGETHER, MOST_SESSIONS = 3, 24
 """Fixes that are weighed as one session because they share strip-down, and such sessions of one machine."""
 
+DEAD = "no_start"
+"""The fault with which nothing can be looked at that shows only on a running engine."""
+
 AGAIN_HOURS = 10 / 60
 """Hours to take a doubtful reading again (judgement, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Making:
-    """Makes troubles and acts of one machine."""
+    """Makes troubles and acts of one machine.
+
+    ``later_looks``: looks that need a running engine are followed on one that does not start, after it does; they
+    take room from those that can be taken at once.
+    """
 
     lattice: Lattice
     model: ValueModel
@@ -48,6 +55,7 @@ class Making:
     done: Done
     crank_is_straight: bool = False
     places: int = MOST_PLACES
+    later_looks: bool = True
 
     @cached_property
     def named(self) -> dict[int, Named]:
@@ -274,11 +282,24 @@ class Making:
         own = look.id.removeprefix("look_for_")
         if own != look.id and own in symptom.causes and (own not in causes or len(causes) == 1):
             return False
-        dead = (
-            any(item.fault == "no_start" for item in self.lattice.findings)
-            and "no_start" not in self.done.cured
+        waits = look.running and self.dead
+        if waits and (not self.later_looks or DEAD in symptom.stands_for):
+            return False
+        return answered(look, self.lattice.machine.readings) is None
+
+    @property
+    def dead(self) -> bool:
+        """Whether it was found not to start: looks at a running engine come after that, if at all."""
+        return any(item.fault == DEAD for item in self.lattice.findings)
+
+    def ways_to_make_room(self) -> list[tuple["Making", frozenset[int]]]:
+        """Return the ways to make room, each with what is left out; which is best is settled by deciding each."""
+        symptoms = [open_symptom(self.lattice.findings[axis]) for axis in self._open]
+        waiting = self.dead and any(
+            look.running for each in symptoms if each and DEAD not in each.stands_for for look in looks(each)
         )
-        return answered(look, self.lattice.machine.readings) is None and not (look.running and dead)
+        makers = [self, replace(self, later_looks=False)] if waiting else [self]
+        return [(maker, out) for maker in makers for out in maker.left_out()]
 
     def _fitted(
         self, troubles: list[Trouble], stories: dict[int, Story], out: Collection[int]
@@ -316,7 +337,8 @@ def acts_on(
     ranked = sorted(fixes, key=lambda name: (-max(float(gains[a]) for a in on[name]), shop.names.index(name)))
     sessions = [_fix_act(names, on, shop, terms) for names in _sessions(ranked, on, shop)]
     single = [_fix_act((name,), on, shop, terms) for name in ranked]
-    return (*(_look_act(name, on[name], troubles, terms) for name in looked), *sessions, *single)
+    seen = [act for name in looked if (act := _look_act(name, on[name], troubles, terms)) is not None]
+    return (*seen, *sessions, *single)
 
 
 def _fix_act(
@@ -332,14 +354,23 @@ def _fix_act(
     )
 
 
-def _look_act(name: str, axes: Sequence[int], troubles: Sequence[Trouble], terms: ShopTerms) -> Act:
+def _look_act(name: str, axes: Sequence[int], troubles: Sequence[Trouble], terms: ShopTerms) -> Act | None:
+    """Return a look; one that needs a running engine comes after that starts, None where nothing makes it start."""
     touches = (tuple((axis, name) for axis in axes),)
     if name.startswith(f"{AGAIN}_"):
         return Act((name,), "measure", 0.0, AGAIN_HOURS, touches)
     symptom = symptom_for(troubles[axes[0]].finding.fault)
     assert symptom is not None  # noqa: S101  looks belong to symptoms
     look = next(look for look in looks(symptom) if look.id == name)
-    return Act((name,), "look", look.parts * terms.price_level, look.hours, touches)
+    dead = (
+        [axis for axis, trouble in enumerate(troubles) if trouble.finding.fault == DEAD]
+        if look.running
+        else []
+    )
+    if any(troubles[axis].size == 1 and troubles[axis].there[0] > 0 for axis in dead):
+        return None
+    after = tuple(axis for axis in dead if troubles[axis].size > 1)
+    return Act((name,), "look", look.parts * terms.price_level, look.hours, touches, after)
 
 
 def _sessions(names: Sequence[str], on: Mapping[str, Sequence[int]], shop: Workshop) -> list[tuple[str, ...]]:

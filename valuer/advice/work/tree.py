@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from valuer.advice.ports import FloatArray
-from valuer.advice.work.trouble import Move, Trouble
+from valuer.advice.work.trouble import GONE, Move, Trouble
 from valuer.advice.work.workshop import BoolArray, IntArray
 
 STOP = -1
@@ -33,7 +33,7 @@ class Act:
     """One thing to do, in one session at the bench: a look, a fix, or several fixes that share strip-down.
 
     ``parts`` is money, ``hours`` bench hours. ``on`` holds, for each part of it, the troubles it touches:
-    pairs of a trouble's place and the name of its move.
+    pairs of a trouble's place and the name of its move. ``after`` are the places of troubles that must be gone first.
     """
 
     names: tuple[str, ...]
@@ -41,6 +41,7 @@ class Act:
     parts: float
     hours: float
     on: tuple[tuple[tuple[int, str], ...], ...]
+    after: tuple[int, ...] = ()
 
     @property
     def id(self) -> str:
@@ -125,6 +126,8 @@ class Tree:
 
 def can(troubles: Sequence[Trouble], act: Act, state: State) -> bool:
     """Say whether an act can be done in a state: each part of it must work on at least one trouble."""
+    if any(state[axis] != GONE for axis in act.after):
+        return False
     works = all(any(troubles[axis].moves[name].can[state[axis]] for axis, name in part) for part in act.on)
     return works and all(
         heard_out(troubles[axis], names, np.array([state[axis]])).all() for axis, names in more_than_once(act)
@@ -314,6 +317,10 @@ def _mask(troubles: Sequence[Trouble], act: Act) -> BoolArray:
             shape[axis] = troubles[axis].size
             able = able | troubles[axis].moves[name].can.reshape(shape)
         allowed = allowed & able
+    for axis in act.after:
+        shape = [1] * len(troubles)
+        shape[axis] = troubles[axis].size
+        allowed = allowed & (np.arange(troubles[axis].size) == GONE).reshape(shape)
     for axis, names in more_than_once(act):
         size = troubles[axis].size
         shape = [size if place == axis else 1 for place in range(len(troubles))]
