@@ -257,3 +257,23 @@ def test_new_beside_a_figure_alone_is_what_a_new_one_costs(words: str) -> None:
 @pytest.mark.parametrize("words", ["new 550 oil filter", "new 2900 rpm governor", "new 100 hour service"])
 def test_a_new_part_with_a_figure_is_no_price(words: str) -> None:
     assert read_words(words, 2026).machine.new_price is None
+
+
+@pytest.mark.parametrize("severity", ["slight", "serious"])
+@pytest.mark.parametrize(
+    "fault", ["oil_leak_unknown", "surging", "vibration", "blade_dull", "hard_start"]
+)
+def test_a_severity_named_as_the_catalogue_does_is_no_question(fault: str, severity: str) -> None:
+    """What the answer asks for, slight or serious, is understood when it is said."""
+    told = {
+        "oil_leak_unknown": "oil leak",
+        "surging": "surging",
+        "vibration": "vibration",
+        "blade_dull": "blade dull",
+        "hard_start": "hard to start",
+    }[fault]
+    for words in (f"{told} {severity}", f"{severity} {told}", f"push, {told} ({severity}), 5 years"):
+        read = read_words(words, 2026)
+        assert [str(each) for each in read.machine.faults] == [f"{fault}:{severity}"], words
+        assert not read.ask
+        assert not read.not_understood

@@ -8,7 +8,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
+from typing import get_args
 
+from valuer.domain.faults import Severity
 from valuer.intake.vocabulary import (
     LITTLE,
     Phrase,
@@ -248,6 +250,17 @@ def decided(fault: str, tokens: Sequence[Token], places: Sequence[int]) -> str:
         if mild != bad:
             return "slight" if mild else "serious"
     return "open"
+
+
+def named_severity(tokens: Sequence[Token], places: Sequence[int]) -> str:
+    """The severity named right beside a phrase, as the catalogue names it, or an empty string: `dull (serious)`."""
+    clause, last = tokens[places[0]].clause, max(places) + 1
+    beside = [each for each in tokens[max(0, min(places) - 1) : min(places)] if each.clause == clause]
+    after = tokens[last : last + 1]
+    alone = [each for each in tokens if after and each.clause == after[0].clause] == list(after)
+    beside += [each for each in after if each.clause == clause or (alone and each.clause == clause + 1)]
+    found = [severity for severity in get_args(Severity) if _any(beside, (severity,))]
+    return found[0] if len(found) == 1 else ""
 
 
 def _any(tokens: Iterable[Token], words: Iterable[str]) -> bool:

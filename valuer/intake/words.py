@@ -26,6 +26,7 @@ from valuer.intake.matching import (
     left_over,
     limited,
     matches,
+    named_severity,
     tokens_of,
 )
 from valuer.intake.measures import Measured, digits, measures
@@ -256,7 +257,9 @@ def _level(
         return "doubtful"
     if mended and says.name in GUARDED:
         return "mended"
-    return decided(says.name, tokens, places) if says.value == "open" else says.value
+    if says.value == "open":
+        return decided(says.name, tokens, places)
+    return named_severity(tokens, places) or says.value
 
 
 def _told(heard: _Heard, tokens: Sequence[Token], name: str) -> Understood:
