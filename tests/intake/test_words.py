@@ -260,9 +260,7 @@ def test_a_new_part_with_a_figure_is_no_price(words: str) -> None:
 
 
 @pytest.mark.parametrize("severity", ["slight", "serious"])
-@pytest.mark.parametrize(
-    "fault", ["oil_leak_unknown", "surging", "vibration", "blade_dull", "hard_start"]
-)
+@pytest.mark.parametrize("fault", ["oil_leak_unknown", "surging", "vibration", "blade_dull", "hard_start"])
 def test_a_severity_named_as_the_catalogue_does_is_no_question(fault: str, severity: str) -> None:
     """What the answer asks for, slight or serious, is understood when it is said."""
     told = {
