@@ -275,3 +275,10 @@ def test_a_severity_named_as_the_catalogue_does_is_no_question(fault: str, sever
         assert [str(each) for each in read.machine.faults] == [f"{fault}:{severity}"], words
         assert not read.ask
         assert not read.not_understood
+
+
+@pytest.mark.parametrize("words", ["drive slips, pulls 5 kgf", "drive belt slips and pulls only 5 kgf"])
+def test_what_a_slipping_drive_pulls_is_a_reading(words: str) -> None:
+    read = read_words(words, 2026)
+    assert read.machine.readings.drive_pull_kgf == 5
+    assert not read.not_understood

@@ -283,8 +283,8 @@ def left_over(tokens: Sequence[Token]) -> Iterator[str]:
     run: list[str] = []
     last = -1
     for place, token in enumerate(tokens):
-        if token.stem == "start" and token.clause in figured:
-            continue  # "starts first pull": the figure says it
+        if token.stem in ("start", "pull") and token.clause in figured:
+            continue  # "starts first pull", "slips, pulls 5 kgf": the figure says it
         if token.used or token.stem in idle or token.text in LITTLE or token.text == MARK:
             continue
         if run and (place != last + 1 or tokens[last].clause != token.clause):

@@ -57,6 +57,7 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("wheel_rock_mm", rf"(?P<n>{N}\s*{LEN})\s*(?:of )?rock"),
     ("wheel_rock_mm", rf"(?:wheels? (?:wobbles?|rocks?)|rocks?){GAP}(?P<n>{N}\s*{LEN})"),
     ("wheel_rock_mm", rf"wheels?\b[^.;\d]{{0,30}}?(?P<n>{N}\s*{LEN})\s*(?:of )?(?:play|wobble|slop)"),
+    ("drive_pull_kgf", rf"drive[^.;\d]{{0,20}}slips?,? (?:and )?pulls?(?: only)? (?P<n>{N}\s*{FORCE})"),
     ("drive_pull_kgf", rf"drive pulls?{GAP}(?P<n>{N}\s*{FORCE})"),
     ("drive_pull_kgf", rf"(?P<n>{N}\s*{FORCE})(?: pull)? before it slips"),
     ("machine_mass_kg", rf"weigh(?:s|t|ing)?{GAP}(?P<n>{N}\s*{FORCE})"),
