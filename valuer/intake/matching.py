@@ -283,7 +283,7 @@ def left_over(tokens: Sequence[Token]) -> Iterator[str]:
     run: list[str] = []
     last = -1
     for place, token in enumerate(tokens):
-        if token.stem in ("start", "pull") and token.clause in figured:
+        if token.stem in (stem("start"), stem("pull")) and token.clause in figured:
             continue  # "starts first pull", "slips, pulls 5 kgf": the figure says it
         if token.used or token.stem in idle or token.text in LITTLE or token.text == MARK:
             continue
