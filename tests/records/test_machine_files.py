@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from valuer.domain.machine import Machine
+from valuer.records.cells import Unreadable, figure, tidy
+from valuer.records.entries import parse_day
 from valuer.records.files import LIMIT_MB, BadFile, machines_in, read_machines
 
 
@@ -398,3 +401,31 @@ def test_any_cells_are_machines_or_a_refusal_by_row(rows: list[tuple[str, str, s
 def test_two_names_of_one_thing_are_refused_in_json_too() -> None:
     line = refusal("a.json", '[{"id": "m1", "age_years": 6, "Age Years": 7}]')
     assert line == ["a.json, machine 1: 'Age Years' is age_years, which stands there too; keep one of them"]
+
+
+def test_where_cells_are_parted_by_semicolons_a_point_may_part_thousands() -> None:
+    """1.265 of a program that writes commas is one thousand or a decimal: it is asked, not guessed."""
+    assert figure("new_price", "1.265") == 1.265
+    with pytest.raises(Unreadable, match=r"may be 1\.265 or 1265"):
+        figure("new_price", "1.265", point=False)
+
+
+def test_a_check_that_is_true_is_passed_and_one_that_is_not_stays_to_be_asked_about() -> None:
+    assert tidy({"checks": {"recall": True}}) == {"checks": {"recall": "passed"}}
+    assert tidy({"checks": {"recall": False}}) == {"checks": {"recall": False}}
+
+
+def test_what_is_no_table_of_readings_is_left_for_the_record_to_refuse() -> None:
+    assert tidy({"readings": [1]}) == {"readings": [1]}
+    (line,) = refusal("a.json", json.dumps([{"id": "m1", "readings": [1]}]))
+    assert "readings" in line
+
+
+@pytest.mark.parametrize(("day", "kept"), [(date(2199, 12, 31), True), (date(2200, 1, 1), False)])
+def test_a_day_beyond_the_calendar_is_refused_in_either_form(day: date, *, kept: bool) -> None:
+    for given_as in (day, day.isoformat()):
+        if kept:
+            assert parse_day(given_as) == day
+        else:
+            with pytest.raises(ValueError, match="1970 to 2199"):
+                parse_day(given_as)
