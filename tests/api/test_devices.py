@@ -159,3 +159,18 @@ def test_a_server_that_answers_this_computer_only_has_no_device_to_shut_out() ->
     client = TestClient(create_app(Adviser(FakeModel()), None), HERE)
     answers = client.delete("/v1/devices/1"), client.post("/v1/invitations")
     assert {answer.status_code for answer in answers} == {409}
+
+
+def test_every_device_has_a_number_of_its_own_and_a_name(app: Any, let_in: Devices) -> None:
+    """Also after one has gone; or shutting one out would shut out another."""
+    first = device(app, TOKEN)
+    device(app, TOKEN, "Tablet")
+    assert TestClient(app, HERE).post("/v1/entrance", json={"token": TOKEN}).status_code == 204
+    assert [(each.number, each.name) for each in let_in.all()] == [
+        (1, "Phone"),
+        (2, "Tablet"),
+        (3, "A device"),
+    ]
+    assert first.delete("/v1/devices/1").status_code == 204
+    device(app, TOKEN, "Desk")
+    assert [each.number for each in let_in.all()] == [2, 3, 4]

@@ -151,7 +151,10 @@ def test_a_device_exchanges_the_token_for_a_cookie_no_script_can_read(lan: TestC
     assert {"httponly", "samesite=strict", "path=/"} <= parts
     assert not any(part.startswith("domain=") for part in parts)
     assert lan.post("/v1/valuations", json=QUESTION).status_code == 200
-    assert lan.delete("/v1/entrance").status_code == 204
+    gone = lan.delete("/v1/entrance")
+    assert gone.status_code == 204
+    taken_back = {part.strip().lower() for part in gone.headers["set-cookie"].split(";")}
+    assert {"httponly", "samesite=strict", "path=/", "max-age=0"} <= taken_back
     refused(lan.post("/v1/valuations", json=QUESTION), 401)
 
 
@@ -187,3 +190,16 @@ def test_the_address_a_request_arrives_at_is_a_name_of_the_server() -> None:
 
 def test_on_loopback_no_other_address_is_a_name() -> None:
     refused(client(Door(port=8000), "http://192.0.2.7:8000").get("/health"), 421)
+
+
+def test_a_server_that_listens_on_no_address_goes_by_its_names() -> None:
+    """Behind a socket of the machine's own a request arrives at no address (ASGI: server may be None)."""
+    app = create_app(Adviser(FakeModel()), door=LAN)
+
+    async def on_a_socket(scope: Any, receive: Any, send: Any) -> None:
+        await app({**scope, "server": None}, receive, send)
+
+    known = {"Authorization": f"Bearer {TOKEN}"}
+    for host, status in (("bench.local:8000", 200), ("192.0.2.7:8000", 421)):
+        asked = TestClient(on_a_socket, f"http://{host}")
+        assert asked.get("/v1/catalogue", headers=known).status_code == status
