@@ -3,6 +3,7 @@
 import json
 import logging
 import re
+from itertools import count
 from typing import Any
 
 import pytest
@@ -11,7 +12,7 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.door import Door, token_sha256
 from api.headers import HEADERS
-from api.journal import AsJson
+from api.journal import FRAMES, AsJson
 from tests.fake_model import FakeModel
 from tests.records.bench import NOW
 from valuer.advice.ports import FloatArray
@@ -87,6 +88,7 @@ def test_a_fault_of_ours_is_answered_in_full_dress_and_placed_in_the_log(
     assert (line["level"], line["fault"]) == ("error", "ZeroDivisionError")
     assert line["request"] == answer.headers["x-request-id"] == answer.json()["request_id"]
     assert line["at"][-1].endswith(" interval")
+    assert len(line["at"]) == FRAMES
     assert PRIVATE not in json.dumps(line)
     assert PRIVATE not in answer.text
 
@@ -108,3 +110,19 @@ def test_other_words_of_the_server_are_json_too() -> None:
     line = json.loads(AsJson().format(record))
     assert (line["level"], line["says"]) == ("warning", "Invalid request\n")
     assert "\n" not in AsJson().format(record)
+
+
+def test_a_line_is_plain_ascii_whatever_is_said() -> None:
+    record = logging.LogRecord("uvicorn.error", logging.WARNING, "", 0, "M\u00e4her \u2028", (), None)
+    assert AsJson().format(record).isascii()
+
+
+def test_how_long_it_took_is_said_to_a_tenth_of_a_millisecond(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a clock that goes on by 12.3456 ms whenever it is read: once before, once after."""
+    caplog.set_level(logging.INFO, "valuer.requests")
+    reads = count()
+    monkeypatch.setattr("api.journal.perf_counter", lambda: next(reads) * 0.0123456)
+    TestClient(create_app(Adviser(FakeModel())), "http://127.0.0.1").get("/health")
+    assert [line["ms"] for line in lines(caplog)] == [12.3]

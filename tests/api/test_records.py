@@ -9,6 +9,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
+from api.problems import Refusal
+from api.records import version_of
 from tests.fake_model import SOUND, FakeModel
 from tests.records.bench import NOW
 from valuer.adviser import Adviser
@@ -267,3 +269,15 @@ def test_no_change_is_made_to_another_state_than_the_one_that_was_read(
     }[method]()
     assert answer.status_code == 412
     assert client.get("/v1/machines/green-1").json()["entry"]["sale"]["price"] == 160
+
+
+@pytest.mark.parametrize(("given", "version"), [('"7"', 7), ('W/"7"', 7), ('"999999999"', 999_999_999)])
+def test_a_version_is_read_as_it_was_given(given: str, version: int) -> None:
+    assert version_of(given) == version
+
+
+@pytest.mark.parametrize("given", ['"1000000000"', '"\u0663"', '"-1"', '""', '"\u00b2"'])
+def test_what_is_no_count_of_changes_is_no_version(given: str) -> None:
+    """Ten digits, digits of another script, a sign, nothing, a power."""
+    with pytest.raises(Refusal, match="expected an ETag as it was given"):
+        version_of(given)
