@@ -65,7 +65,7 @@ def read_figure(text: str, quantity: Quantity, *, point: bool = False, currency:
 
     >>> from valuer.intake.quantities import quantities
     >>> read_figure("6 bar", quantities()["compression_psi"]).said
-    '6 bar = 87.0226 psi'
+    '6 bar = 87.02 psi'
     >>> read_figure("3,1", quantities()["blade_stop_s"])
     Traceback (most recent call last):
     valuer.intake.numbers.NotUnderstood: '3,1' may be 3.1 s, or 2 runs of 3 and 1 s; write 3.1 or 3 1
