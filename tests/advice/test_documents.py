@@ -220,3 +220,12 @@ def test_a_running_machine_is_scrapped_only_with_the_reason_and_the_hour_at_whic
 def told_at(one: Machine, hour_value: float) -> WorkList:
     """The list of a machine worth 32, an hour counted at so much."""
     return work_lists([one], FakeModel(sound=32.0), terms(hour_value=hour_value))[0]
+
+
+def test_where_a_recall_is_open_the_summary_says_what_the_verdict_says() -> None:
+    """One says that nobody may sell it, so the other does not send it to the yard as if that were all."""
+    recalled = machine("recall_open:serious", "no_start:serious", tier="budget", drive="push", age_years=15)
+    found = work_lists([recalled], FakeModel(sound=20.0), terms())[0]
+    assert found.verdict == "no sale while a recall is open"
+    assert "may not be sold while a recall is open" in found.summary
+    assert "free remedy" in found.summary

@@ -83,6 +83,7 @@ def work_list(course: Course, model: ValueModel) -> WorkList:
     safety = safety_of(job.machine, job.terms, job.done.cured)
     steps = steps_of(course)
     gap = gap_of(job)
+    verdict, summary = _verdict(course, steps, recalled="recall_open" in safety.must_cure)
     return WorkList(
         id=job.machine.id,
         called=job.machine.called,
@@ -91,8 +92,8 @@ def work_list(course: Course, model: ValueModel) -> WorkList:
         cautions=cautions(leaving_actions(safety)),
         warnings=warnings_for(job.lattice, model, job.terms),
         basis=model.basis,
-        verdict=_verdict(course, recalled="recall_open" in safety.must_cure),
-        summary=_summary(course, steps),
+        verdict=verdict,
+        summary=summary,
         left_now=job.now,
         left=course.left,
         expected_return=course.returns,
@@ -354,28 +355,30 @@ def _act_name(job: Job, act: Act) -> str:
 
 
 # ------------------------------------------------------------------------------------------------- the rest
-def _verdict(course: Course, *, recalled: bool) -> Verdict:
-    if course.works:
-        return "go on"
-    route = ROUTES[course.route(course.came[0].state)]
-    if recalled and route == "scrap":
-        return "no sale while a recall is open"
-    verdicts: dict[str, Verdict] = {"for parts": "break for parts", "scrap": "scrap"}
-    return verdicts.get(route, "sell as it stands")
+SOLD_AS: Mapping[str, tuple[Verdict, str]] = {
+    "working": (
+        "sell as it stands",
+        "sell it as it stands, as a working mower once every safety check is passed",
+    ),
+    "for repair": ("sell as it stands", "sell it as it stands, for repair"),
+    "for parts": ("break for parts", "break it for parts"),
+    "scrap": ("scrap", "scrap it"),
+}
+RECALLED: tuple[Verdict, str] = (
+    "no sale while a recall is open",
+    "it may not be sold while a recall is open; claim the maker's free remedy, or scrap it",
+)
+"""What is said where no work pays, by the way it leaves: the verdict, and in a sentence."""
 
 
-def _summary(course: Course, steps: Sequence[WorkStep]) -> str:
+def _verdict(course: Course, steps: Sequence[WorkStep], *, recalled: bool) -> tuple[Verdict, str]:
+    """Return the verdict, and the summary that says the same."""
     if not course.works:
         route = ROUTES[course.route(course.came[0].state)]
-        says = {
-            "working": "sell it as it stands, as a working mower once every safety check is passed",
-            "for repair": "sell it as it stands, for repair",
-            "for parts": "break it for parts",
-            "scrap": "scrap it",
-        }
-        return f"No work and no look brings more than it costs: {says[route]}.{_why_scrap(course.job)}"
+        verdict, says = RECALLED if recalled and route == "scrap" else SOLD_AS[route]
+        return verdict, f"No work and no look brings more than it costs: {says}.{_why_scrap(course.job)}"
     first = steps[0]
-    return (
+    return "go on", (
         f"First: {first.name}. In all about {course.hours:.1f} h and {course.cash:.0f} of parts on average; it should "
         f"bring {course.returns:.0f} more than leaving it as it stands."
     )
