@@ -11,7 +11,15 @@ from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
 from valuer.advice.work.done import Done
 from valuer.advice.work.tree import SAME, Act
-from valuer.advice.work.trouble import AGAIN, GONE, Trouble, after_failure, fixed_trouble, plain_trouble
+from valuer.advice.work.trouble import (
+    AGAIN,
+    GONE,
+    Trouble,
+    after_failure,
+    along,
+    fixed_trouble,
+    plain_trouble,
+)
 from valuer.advice.work.ways_out import parts_freed
 from valuer.advice.work.workshop import Workshop, odds_on
 from valuer.advice.worth.lattice import Lattice
@@ -88,7 +96,7 @@ class Making:
             rises = np.take(values, [0], axis) - np.take(values, [1], axis) * low / self.lattice.told[axis]
             for other, (_, high) in enumerate(spans):  # a named cause beside it may lift all that is cured
                 if other != axis and high > 1:
-                    rises = rises * _along(np.array([1.0, high]), other, k)
+                    rises = rises * along(np.array([1.0, high]), other, k)
             rise = float(rises.max())
             freed = parts_freed(self.lattice.findings[axis], self.lattice, self.terms)
             most[axis] = max(rise * (1 - self.terms.fee_share), freed, 0.0)
@@ -362,14 +370,11 @@ def _look_act(name: str, axes: Sequence[int], troubles: Sequence[Trouble], terms
     symptom = symptom_for(troubles[axes[0]].finding.fault)
     assert symptom is not None  # noqa: S101  looks belong to symptoms
     look = next(look for look in looks(symptom) if look.id == name)
-    dead = (
-        [axis for axis, trouble in enumerate(troubles) if trouble.finding.fault == DEAD]
-        if look.running
-        else []
-    )
-    if any(troubles[axis].size == 1 and troubles[axis].there[0] > 0 for axis in dead):
+    stands_still = {axis: trouble for axis, trouble in enumerate(troubles) if trouble.finding.fault == DEAD}
+    dead = stands_still if look.running else {}
+    if any(trouble.size == 1 and trouble.there[0] > 0 for trouble in dead.values()):
         return None
-    after = tuple(axis for axis in dead if troubles[axis].size > 1)
+    after = tuple(axis for axis, trouble in dead.items() if trouble.size > 1)
     return Act((name,), "look", look.parts * terms.price_level, look.hours, touches, after)
 
 
@@ -391,12 +396,6 @@ def _linked(places: Sequence[int], shop: Workshop) -> bool:
     """Say whether every fix shares strip-down with another one of them."""
     groups = shop.groups[list(places)]
     return all(any(int(a) & int(b) for j, b in enumerate(groups) if i != j) for i, a in enumerate(groups))
-
-
-def _along(numbers: FloatArray, axis: int, ndim: int) -> FloatArray:
-    shape = [1] * ndim
-    shape[axis] = len(numbers)
-    return numbers.reshape(shape)
 
 
 def _power(number: float) -> int:

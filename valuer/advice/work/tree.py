@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from valuer.advice.ports import FloatArray
-from valuer.advice.work.trouble import GONE, Move, Trouble
+from valuer.advice.work.trouble import GONE, Move, Trouble, along
 from valuer.advice.work.workshop import BoolArray, IntArray
 
 STOP = -1
@@ -136,6 +136,8 @@ def can(troubles: Sequence[Trouble], act: Act, state: State) -> bool:
 
 def more_than_once(act: Act) -> list[tuple[int, tuple[str, ...]]]:
     """Return the troubles that more than one part of a session touches, with these parts' moves."""
+    if len(act.on) == 1:  # most acts, asked about at every state
+        return []
     moves: dict[int, tuple[str, ...]] = {}
     for axis, name in (pair for part in act.on for pair in part):
         moves[axis] = (*moves.get(axis, ()), name)
@@ -309,22 +311,18 @@ def _raise(value: FloatArray, plan: _Plan, at: IntArray) -> bool:
 
 def _mask(troubles: Sequence[Trouble], act: Act) -> BoolArray:
     """Say at which states an act can be done, shape that broadcasts to sizes."""
-    allowed = np.ones([1] * len(troubles), dtype=bool)
+    k = len(troubles)
+    allowed = np.ones([1] * k, dtype=bool)
     for part in act.on:
-        able = np.zeros([1] * len(troubles), dtype=bool)
+        able = np.zeros([1] * k, dtype=bool)
         for axis, name in part:
-            shape = [1] * len(troubles)
-            shape[axis] = troubles[axis].size
-            able = able | troubles[axis].moves[name].can.reshape(shape)
+            able = able | along(troubles[axis].moves[name].can, axis, k)
         allowed = allowed & able
     for axis in act.after:
-        shape = [1] * len(troubles)
-        shape[axis] = troubles[axis].size
-        allowed = allowed & (np.arange(troubles[axis].size) == GONE).reshape(shape)
+        allowed = allowed & along(np.arange(troubles[axis].size) == GONE, axis, k)
     for axis, names in more_than_once(act):
-        size = troubles[axis].size
-        shape = [size if place == axis else 1 for place in range(len(troubles))]
-        allowed = allowed & heard_out(troubles[axis], names, np.arange(size)).reshape(shape)
+        heard = heard_out(troubles[axis], names, np.arange(troubles[axis].size))
+        allowed = allowed & along(heard, axis, k)
     return np.broadcast_to(allowed, [trouble.size for trouble in troubles])
 
 

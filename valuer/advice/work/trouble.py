@@ -7,8 +7,10 @@ surer one of odds q after one of odds p that failed has the odds (q - p) / (1 - 
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray
 from valuer.advice.work.workshop import BoolArray, IntArray
@@ -59,6 +61,16 @@ class Trouble:
     def size(self) -> int:
         """Number of places."""
         return len(self.there)
+
+
+Kind = TypeVar("Kind", bound=np.generic)
+
+
+def along(values: NDArray[Kind], axis: int, ndim: int) -> NDArray[Kind]:
+    """Return values of the places of one trouble, shape (n,), in a shape that broadcasts over all ``ndim`` of them."""
+    shape = [1] * ndim
+    shape[axis] = len(values)
+    return values.reshape(shape)
 
 
 def after_failure(odds: float, failed: float) -> float:

@@ -12,7 +12,7 @@ from functools import cached_property, partial
 import numpy as np
 
 from valuer.advice.ports import FloatArray
-from valuer.advice.work.trouble import Trouble
+from valuer.advice.work.trouble import Trouble, along
 from valuer.advice.work.workshop import BoolArray, IntArray
 from valuer.advice.worth.documents import Route
 from valuer.advice.worth.lattice import Lattice, is_barred, must_cure, scrap_value, stands_by
@@ -150,9 +150,7 @@ def prices(lattice: Lattice, troubles: Sequence[Trouble]) -> FloatArray:
     found = lattice.certain
     for axis, trouble in enumerate(troubles):
         gone, there = np.take(found, [0], axis), np.take(found, [1], axis)
-        shape = [1] * found.ndim
-        shape[axis] = trouble.size
-        share, factor = trouble.there.reshape(shape), trouble.factor.reshape(shape)
+        share, factor = (along(each, axis, found.ndim) for each in (trouble.there, trouble.factor))
         found = gone * (1 - share) + np.minimum(there * factor, np.maximum(gone, there)) * share
     return found
 
@@ -178,14 +176,8 @@ def _any(
     for axis, trouble in enumerate(troubles):
         item = trouble.finding
         if kind(Finding(item.fault, item.severity)) or item.fault in kept_up:
-            left |= _along(trouble.sure, axis, len(sizes))
+            left |= along(trouble.sure, axis, len(sizes))
     return left
-
-
-def _along(values: BoolArray, axis: int, ndim: int) -> BoolArray:
-    shape = [1] * ndim
-    shape[axis] = len(values)
-    return values.reshape(shape)
 
 
 def _parts_net(

@@ -101,11 +101,13 @@ def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tu
 def _portions(sheets: Iterable["_Sheet"]) -> Iterator[list["_Sheet"]]:
     """The sheets in turn, as many at once as have some ROWS_AT_ONCE rows together."""
     portion: list[_Sheet] = []
+    rows = 0
     for sheet in sheets:
         portion.append(sheet)
-        if sum(len(each.rows) for each in portion) >= ROWS_AT_ONCE:
+        rows += len(sheet.rows)
+        if rows >= ROWS_AT_ONCE:
             yield portion
-            portion = []
+            portion, rows = [], 0
     if portion:
         yield portion
 
