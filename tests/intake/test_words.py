@@ -3,10 +3,11 @@
 from collections import Counter
 
 import pytest
+from pydantic import ValidationError
 
 from tests.benchmark.intake import descriptions, judged
 from valuer.domain.faults import fault_catalogue
-from valuer.intake.vocabulary import GUARDED, phrases, vocabulary
+from valuer.intake.vocabulary import GUARDED, Words, phrases, vocabulary
 from valuer.intake.words import NoWords, read_words
 
 YEAR = 2026
@@ -282,3 +283,17 @@ def test_what_a_slipping_drive_pulls_is_a_reading(words: str) -> None:
     read = read_words(words, 2026)
     assert read.machine.readings.drive_pull_kgf == 5
     assert not read.not_understood
+
+
+@pytest.mark.parametrize(
+    "causes", [{"no_start": {"seizd": ["engine seized"]}}, {"dirty": {"seized": ["caked"]}}]
+)
+def test_a_cause_that_no_symptom_has_is_refused_when_the_words_are_read(causes: dict[str, object]) -> None:
+    known = vocabulary().model_dump()
+    Words.model_validate(known)
+    with pytest.raises(ValidationError, match="name"):
+        Words.model_validate(known | {"causes": causes})
+
+
+def test_a_figure_says_the_words_that_name_it() -> None:
+    assert not read_words("compression 45 psi, starts first pull", 2026).not_understood

@@ -279,12 +279,13 @@ def left_over(tokens: Sequence[Token]) -> Iterator[str]:
     idle = _idle() | {
         stem(word) for text in (*words.mild, *words.bad, *words.not_there) for word in text.split()
     }
+    told = {stem(word) for word in words.figured}
     figured = {token.clause for token in tokens if token.text == MARK}
     run: list[str] = []
     last = -1
     for place, token in enumerate(tokens):
-        if token.stem in (stem("start"), stem("pull")) and token.clause in figured:
-            continue  # "starts first pull", "slips, pulls 5 kgf": the figure says it
+        if token.stem in told and token.clause in figured:
+            continue
         if token.used or token.stem in idle or token.text in LITTLE or token.text == MARK:
             continue
         if run and (place != last + 1 or tokens[last].clause != token.clause):

@@ -1,7 +1,7 @@
 """The words people use, from catalogue/words.toml: phrases as stems, and what each of them says."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
@@ -14,6 +14,7 @@ from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.readings import Readings
 from valuer.domain.record import Record, Several, wrong
+from valuer.domain.symptoms import symptom_for
 from valuer.domain.words import one_of
 from valuer.intake.measures import digits
 
@@ -54,6 +55,12 @@ class Tells(Record):
     none: Several[str] = ()
 
 
+def known_causes(fault: str) -> tuple[str, ...]:
+    """The causes that may be behind a symptom; none of any other fault."""
+    symptom = symptom_for(fault)
+    return tuple(symptom.causes) if symptom else ()
+
+
 class Words(Record):
     """The file catalogue/words.toml."""
 
@@ -67,6 +74,7 @@ class Words(Record):
     alone: Several[str]
     breakers: Several[str]
     limits: Several[str]
+    figured: Several[str]
     filler: Several[str]
     same: dict[str, Several[str]]
     instead: dict[str, Several[str]]
@@ -81,14 +89,15 @@ class Words(Record):
 
     @model_validator(mode="after")
     def _known(self) -> "Words":
-        for part, known in (
+        named: list[tuple[Iterable[str], Collection[str]]] = [
             (self.attributes, Machine.model_fields),
             (self.readings, Readings.model_fields),
             (self.checks, gate_catalogue()),
             (self.faults, fault_catalogue()),
-            (self.causes, fault_catalogue()),
+            *((causes, known_causes(fault)) for fault, causes in self.causes.items()),
             ([each.fault for each in self.tells], fault_catalogue()),
-        ):
+        ]
+        for part, known in named:
             for name in part:
                 if name not in known:
                     raise wrong("unknown_name", one_of("name", name, known))
