@@ -98,6 +98,13 @@ def test_whatever_is_typed_is_a_figure_within_bounds_or_one_line(name: str, text
         assert figure.said
 
 
+@pytest.mark.parametrize("text", [";", " ; | ", "&"])
+def test_what_only_parts_runs_is_no_run(text: str) -> None:
+    """Read as no figure at all it would have been taken for an answer."""
+    with pytest.raises(NotUnderstood, match="expected a number in s, got"):
+        read_figure(text, Q["blade_stop_s"])
+
+
 @given(st.sampled_from(sorted(Q)), st.floats(0, 1))
 def test_what_is_read_back_means_the_same(name: str, share: float) -> None:
     quantity = Q[name]

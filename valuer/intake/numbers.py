@@ -74,6 +74,8 @@ def read_figure(text: str, quantity: Quantity, *, point: bool = False, currency:
     if not tidy:
         raise NotUnderstood(f"expected {_what(quantity)}, got nothing")
     pieces = _one_unit(text, _runs(text, tidy, quantity)) if quantity.runs else [tidy]
+    if not pieces:  # nothing but what parts runs
+        raise NotUnderstood(f"expected {_what(quantity)}, got {text!r}")
     figures = [_one(text, piece, quantity, point=point, currency=currency) for piece in pieces]
     said = ", ".join(each.said for each in figures)
     runs = f" ({len(figures)} runs)" if len(figures) > 1 else ""
