@@ -18,8 +18,8 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 from tests.benchmark.figures import Figure, at_least, at_most, beside, keep, within
 from tests.benchmark.hidden import Tries, orders
 from tests.benchmark.machines import MONTH, ends_checked, from_stock
-from tests.benchmark.price import BASIS, as_numbers
 from tests.benchmark.repairer import Desk, FixedPlan
+from tests.benchmark.trained import BASIS, as_numbers
 from valuer.advice.ports import Basis, Beyond, FloatArray, Months, ValueModel
 from valuer.advice.work.bench import plan_bench
 from valuer.advice.work.course import course_of
