@@ -217,6 +217,16 @@ def test_a_running_machine_is_scrapped_only_with_the_reason_and_the_hour_at_whic
     assert f"would leave {working.left:.0f} against {found.left:.0f}" in found.summary
 
 
+@pytest.mark.parametrize(("month", "told"), [(11, ["April"]), (5, [])])
+def test_what_is_broken_for_parts_is_told_why_and_that_spring_pays_more(month: int, told: list[str]) -> None:
+    """What is taken apart is gone: before that the answer says what eats the sale, and in autumn that it may wait."""
+    worn = machine("hard_start:serious", tier="mid", drive="front_one_speed", age_years=6)
+    found = work_lists([worn], FakeModel(sound=60.0), terms(hour_value=20.0, month=month))[0]
+    assert found.verdict == "break for parts"
+    assert "Checked and sold as working it would leave" in found.summary
+    assert re.findall(r"ask again for (\w+)\.", found.summary) == told
+
+
 def told_at(one: Machine, hour_value: float) -> WorkList:
     """The list of a machine worth 32, an hour counted at so much."""
     return work_lists([one], FakeModel(sound=32.0), terms(hour_value=hour_value))[0]

@@ -27,11 +27,18 @@ from valuer.advice.work.first_checks import GATE_MINUTES, OTHER_MINUTES, First, 
 from valuer.advice.work.hours import by_hour
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.questions import questions_about
-from valuer.advice.work.tree import Act, Tree, solve
+from valuer.advice.work.tree import SAME, Act, Tree, solve
 from valuer.advice.work.trouble import CURED
-from valuer.advice.work.ways_out import ROUTES, SCRAP, SCRAP_HOURS, WORKING
+from valuer.advice.work.ways_out import FOR_PARTS, ROUTES, SCRAP, SCRAP_HOURS, STRIPPING_HOURS, WORKING
 from valuer.advice.work.workshop import Workshop
-from valuer.advice.worth.common import cautions, leaving_actions, noise, safety_of, warnings_for
+from valuer.advice.worth.common import (
+    cautions,
+    leaving_actions,
+    noise,
+    safety_of,
+    season_warnings,
+    warnings_for,
+)
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import between, fix_catalogue
 from valuer.domain.gates import gate_catalogue
@@ -376,7 +383,7 @@ def _verdict(course: Course, steps: Sequence[WorkStep], *, recalled: bool) -> tu
     if not course.works:
         route = ROUTES[course.route(course.came[0].state)]
         verdict, says = RECALLED if recalled and route == "scrap" else SOLD_AS[route]
-        return verdict, f"No work and no look brings more than it costs: {says}.{_why_scrap(course.job)}"
+        return verdict, f"No work and no look brings more than it costs: {says}.{_why_not_sold(course.job)}"
     first = steps[0]
     return "go on", (
         f"First: {first.name}. In all about {course.hours:.1f} h and {course.cash:.0f} of parts on average; it should "
@@ -384,18 +391,26 @@ def _verdict(course: Course, steps: Sequence[WorkStep], *, recalled: bool) -> tu
     )
 
 
-def _why_scrap(job: Job) -> str:
-    """Say what eats the sale of a machine that might be sold as working, and at which worth of an hour it pays."""
-    left = job.today
-    hours = check_hours(job.unchecked) + selling_hours(job.terms)
-    if left.argmax() != SCRAP or not np.isfinite(left[WORKING]):
+OWN_HOURS = {SCRAP: SCRAP_HOURS, FOR_PARTS: STRIPPING_HOURS}
+"""Own hours of the ways that leave no machine."""
+
+
+def _why_not_sold(job: Job) -> str:
+    """Say what eats the sale of a machine that is taken apart though it might be sold as working.
+
+    And at which worth of an hour the sale pays, and that spring pays more: what is taken apart is gone.
+    """
+    left, rate = job.today, job.terms.hour_value
+    way = int(left.argmax())
+    if way not in OWN_HOURS or not np.isfinite(left[WORKING]):
         return ""
-    pays = job.terms.hour_value - (left[SCRAP] - left[WORKING]) / (hours - SCRAP_HOURS)
-    says = (
-        f" Checked and sold as working it would leave {left[WORKING]:.0f} against {left[SCRAP]:.0f}: "
-        f"{hours:.1f} h of checks and selling at {job.terms.hour_value:g} an hour."
-    )
-    return f"{says} It pays where an hour is worth under {pays:.0f}." if pays >= 1 else says
+    hours = check_hours(job.unchecked) + selling_hours(job.terms)
+    told = [f"Checked and sold as working it would leave {left[WORKING]:.0f} against {left[way]:.0f}:"]
+    told.append(f"{hours:.1f} h of checks and selling at {rate:g} an hour.")
+    pays = rate - (left[way] - left[WORKING]) / max(hours - OWN_HOURS[way], SAME)
+    if pays >= 1:
+        told.append(f"It pays where an hour is worth under {pays:.0f}.")
+    return "".join(f" {each}" for each in (*told, *season_warnings(job.terms)))
 
 
 def _ends(course: Course) -> tuple[End, ...]:
