@@ -297,3 +297,9 @@ def test_a_cause_that_no_symptom_has_is_refused_when_the_words_are_read(causes: 
 
 def test_a_figure_says_the_words_that_name_it() -> None:
     assert not read_words("compression 45 psi, starts first pull", 2026).not_understood
+
+
+def test_what_the_clause_says_is_not_asked() -> None:
+    """`starter rings` says which of its faults it is; a starter in another clause is asked about all the same."""
+    assert not read_words("starter rings while running", 2026).ask
+    assert read_words("starter rings while running, and something with the cord", 2026).ask

@@ -79,6 +79,8 @@ class _Heard:
     asks: dict[str, Ask] = field(default_factory=dict)
     speeds: dict[str, str] = field(default_factory=dict)
     denied: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    clauses: dict[str, set[int]] = field(default_factory=dict)
+    """By fault, the clauses that speak of it."""
 
     def value(self, kind: str, name: str, value: str, words: str) -> None:
         self.values.setdefault((kind, name), {}).setdefault(value, words)
@@ -209,12 +211,18 @@ def _hear(
     says: Says, words: str, tokens: list[Token], places: list[int], heard: _Heard, *, mended: bool
 ) -> None:
     denied, doubtful = is_denied(tokens, places), is_doubtful(tokens, places)
+    clause = tokens[places[0]].clause
     if says.kind == "fault":
+        heard.clauses.setdefault(says.name, set()).add(clause)
         heard.level(
             says.name, _level(says, tokens, places, denied=denied, doubtful=doubtful, mended=mended), words
         )
     elif says.kind == "unsure":
-        _hear_unsure(int(says.name), words, heard, denied=denied)
+        may_be = vocabulary().unsure[int(says.name)].may_be
+        if not any(
+            clause in heard.clauses.get(fault, ()) for fault in may_be
+        ):  # "starter rings" says which it is
+            _hear_unsure(int(says.name), words, heard, denied=denied)
     elif says.kind == "speeds":
         heard.speeds[says.value] = words
     elif says.kind == "cause":
