@@ -27,7 +27,8 @@ from valuer.records import bench
 from valuer.records.accuracy import AccuracyReport, accuracy
 from valuer.records.entries import Day, FixDone, ListingWeek, MachineEntry, Sale
 from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem
-from valuer.records.store.store import Kept, Post, Store, Which
+from valuer.records.store.reading import Kept, Which
+from valuer.records.store.store import Post, Store
 
 MOST = 200  # entries on one page
 

@@ -29,7 +29,8 @@ from valuer.records.book_files import as_csv, as_json, book_in
 from valuer.records.entries import Book, FixDone, ListingWeek, MachineEntry, Sale
 from valuer.records.store.beside import Deed
 from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem
-from valuer.records.store.store import Kept, Post, Store, backup_store, open_store, restore_store
+from valuer.records.store.reading import Kept
+from valuer.records.store.store import Post, Store, backup_store, open_store, restore_store
 
 IDS = st.sampled_from(["m1", "m2", "m3"])
 DAYS = st.dates(date(2026, 5, 1), date(2026, 8, 30))

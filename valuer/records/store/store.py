@@ -1,6 +1,5 @@
 """Store: the user's machines, sales and prices seen around; every change is one transaction."""
 
-from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -8,13 +7,11 @@ from dataclasses import replace as replaced
 from datetime import datetime
 from pathlib import Path
 from secrets import token_hex
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, type_coerce, update
-from sqlalchemy.types import NullType
+from sqlalchemy import Connection, Engine, Table, delete, func, insert, select, update
 
 from valuer.domain.machine import with_changes
-from valuer.domain.words import did_you_mean, shown
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.own_terms import OwnTerms
 from valuer.records.picture_files import picture_file
@@ -22,29 +19,27 @@ from valuer.records.store import beside
 from valuer.records.store.backups import back_up, backups
 from valuer.records.store.odd_rows import odd_row
 from valuer.records.store.opening import address, file_of, name_of, opened
-from valuer.records.store.problems import Changed, Conflict, NotThere, StoreProblem, damaged, plainly
-from valuer.records.store.rows import Row, comparable_of, comparable_rows, content_of, entry_of, rows_of
+from valuer.records.store.problems import Changed, Conflict, StoreProblem, damaged, plainly
+from valuer.records.store.reading import (
+    AT_ONCE,
+    Kept,
+    Understood,
+    Which,
+    named,
+    one_entry,
+    page,
+    pieces,
+    stamps_of,
+    whole_entries,
+)
+from valuer.records.store.rows import comparable_of, comparable_rows, content_of, rows_of
 from valuer.records.store.tables import (
     changes,
     comparables,
-    fixes_done,
-    listing_weeks,
     machines,
     pictures,
     posts,
-    sales,
 )
-
-Which = Literal["all", "bench", "sold"]
-AT_ONCE = 500  # ids named in one query; SQLite takes no more than some thousand
-NEAR = 200  # newest ids that a wrong one is compared with
-
-
-class Kept(NamedTuple):
-    """An entry as it stands in the store. ``version`` counts its changes, from 1."""
-
-    entry: MachineEntry
-    version: int
 
 
 class Post(NamedTuple):
@@ -155,18 +150,18 @@ class Store:
     def entries(self, which: Which = "all", offset: int = 0, limit: int | None = None) -> tuple[Kept, ...]:
         """Entries, those on the bench first in the order of taking in, then the sold in the order of sale."""
         with self.reading() as connection:
-            return _entries(connection, _page(which, offset, limit))
+            return whole_entries(connection, page(which, offset, limit))
 
     def count(self, which: Which = "all") -> int:
         """How many entries there are."""
         with self.reading() as connection:
-            found = _page(which, 0, None).with_only_columns(func.count()).order_by(None)
+            found = page(which, 0, None).with_only_columns(func.count()).order_by(None)
             return int(connection.execute(found).scalar_one())
 
     def entry(self, machine_id: str) -> Kept:
         """One entry; raises NotThere with the nearest id."""
         with self.reading() as connection:
-            return _one(connection, machine_id)
+            return one_entry(connection, machine_id)
 
     def comparables(self) -> tuple[Comparable, ...]:
         """Prices seen around, oldest first."""
@@ -178,11 +173,11 @@ class Store:
         """Everything on record as of one moment; an entry that stands as it stood is not read and understood again."""
         before = self._understood
         with self.reading() as connection:
-            stamps = _stamps(connection)
+            stamps = stamps_of(connection)
             known = {n: before[n] for n, stamp in stamps.items() if n in before and before[n][0] == stamp}
             new = [name for name in stamps if name not in known]
-            pages = [_named(some) for some in _pieces(new)] if known else [_page("all", 0, None)]
-            for each in (kept for page in pages for kept in _entries(connection, page)):
+            pages = [named(some) for some in pieces(new)] if known else [page("all", 0, None)]
+            for each in (kept for chosen in pages for kept in whole_entries(connection, chosen)):
                 known[each.entry.id] = (stamps[each.entry.id], each.entry)
             self._understood = known
             seen = connection.execute(select(comparables).order_by(comparables.c.seen_on, comparables.c.id))
@@ -220,7 +215,7 @@ class Store:
                 )
             _insert(connection, rows_of((entry, 1, now, now) for entry in found.new))
             for _, after in found.changed:
-                _rewrite(connection, after, _one(connection, after.id).version + 1, now)
+                _rewrite(connection, after, one_entry(connection, after.id).version + 1, now)
             _insert(connection, comparable_rows(found.new_seen, now))
             found = self._beside(connection, book, found, now, replace=replace)
             if remember:
@@ -267,7 +262,7 @@ class Store:
         ``post`` is a key with the answer to remember under it, in the same transaction.
         """
         with self.writing() as connection:
-            before = _one(connection, machine_id)
+            before = one_entry(connection, machine_id)
             if version is not None and version != before.version:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
             after = Kept(change(before.entry), before.version + 1)
@@ -301,7 +296,7 @@ class Store:
     ) -> tuple[tuple[MachineEntry | None, MachineEntry], ...]:
         """Write entries made from what is there under each id, or from None; returns before and after."""
         with self.writing() as connection:
-            there = {kept.entry.id: kept for kept in _entries(connection, _named(ids))}
+            there = {kept.entry.id: kept for kept in whole_entries(connection, named(ids))}
             made = [
                 (there.get(name), make(name, there[name].entry if name in there else None)) for name in ids
             ]
@@ -317,7 +312,7 @@ class Store:
     def remove(self, machine_id: str, now: datetime, version: int | None = None) -> MachineEntry:
         """Remove a machine with all that hangs on it; raises NotThere, Changed."""
         with self.writing() as connection:
-            before = _one(connection, machine_id)
+            before = one_entry(connection, machine_id)
             if version is not None and version != before.version:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
             connection.execute(delete(machines).where(machines.c.id == machine_id))
@@ -331,7 +326,7 @@ class Store:
         Raises NotThere, Changed, and Conflict where the name is taken.
         """
         with self.writing() as connection:
-            before = _one(connection, machine_id)
+            before = one_entry(connection, machine_id)
             if version is not None and version != before.version:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
             after = _renamed(connection, before, name, now)
@@ -384,7 +379,7 @@ class Store:
     def pictures(self, machine_id: str) -> tuple[beside.Picture, ...]:
         """The pictures of a machine; raises NotThere."""
         with self.reading() as connection:
-            _one(connection, machine_id)
+            one_entry(connection, machine_id)
             return beside.pictures_of(connection, machine_id)
 
     def picture(self, machine_id: str, name: str) -> tuple[str, bytes]:
@@ -397,7 +392,7 @@ class Store:
     ) -> beside.Picture:
         """Keep a picture of a machine; raises NotThere, Conflict."""
         with self.writing() as connection:
-            _one(connection, machine_id)
+            one_entry(connection, machine_id)
             return beside.keep_picture(connection, machine_id, shows, media_type, content, now)
 
     def drop_picture(self, machine_id: str, name: str) -> None:
@@ -454,78 +449,13 @@ def _file(where: str | None) -> Path:
     return file
 
 
-def _page(which: Which, offset: int, limit: int | None) -> Select[Any]:
-    found = select(machines).join(sales, isouter=True)
-    if which != "all":
-        found = found.where(
-            sales.c.machine_id.is_(None) if which == "bench" else sales.c.machine_id.is_not(None)
-        )
-    order = sales.c.sold_on.is_not(None), sales.c.sold_on, machines.c.taken_on, machines.c.id
-    return found.order_by(*order).offset(offset).limit(limit)
-
-
-def _one(connection: Connection, machine_id: str) -> Kept:
-    found = _entries(connection, _named([machine_id]))
-    if not found:
-        known = connection.execute(
-            select(machines.c.id).order_by(machines.c.changed_at.desc()).limit(NEAR)
-        ).scalars()
-        raise NotThere(f"no machine {shown(machine_id)} in the records{did_you_mean(machine_id, known)}")
-    return found[0]
-
-
-Understood = dict[str, tuple[tuple[object, ...], MachineEntry]]
-"""Entries by id, each beside its stamp when it was read."""
-
-
-def _stamps(connection: Connection) -> dict[str, tuple[object, ...]]:
-    """What differs once an entry was written again, by id, in the order of the book.
-
-    A version counts from 1 again where a machine was removed and taken in anew: what this process removed it forgets,
-    and what another one did, the moments tell apart.
-    """
-    moments = [type_coerce(moment, NullType) for moment in (machines.c.recorded_at, machines.c.changed_at)]
-    chosen = _page("all", 0, None).with_only_columns(machines.c.id, machines.c.version, *moments)
-    return {row[0]: tuple(row[1:]) for row in connection.execute(chosen)}
-
-
-def _entries(connection: Connection, chosen: Select[Any]) -> tuple[Kept, ...]:
-    rows = connection.execute(chosen).mappings().all()
-    ids = [row["id"] for row in rows]
-    fixes = _children(connection, fixes_done, ids, fixes_done.c.place)
-    weeks = _children(connection, listing_weeks, ids, listing_weeks.c.week_of)
-    sold = _children(connection, sales, ids, sales.c.machine_id)
-
-    def entry(row: Row) -> MachineEntry:
-        return entry_of(row, fixes[row["id"]], weeks[row["id"]], next(iter(sold[row["id"]]), None))
-
-    return tuple(Kept(entry(row), row["version"]) for row in rows)
-
-
-def _children(connection: Connection, table: Table, ids: Sequence[str], order: Any) -> dict[str, list[Row]]:
-    found: dict[str, list[Row]] = defaultdict(list)
-    for some in _pieces(ids):
-        chosen = select(table).where(table.c.machine_id.in_(some)).order_by(table.c.machine_id, order)
-        for row in connection.execute(chosen).mappings():
-            found[row["machine_id"]].append(row)
-    return found
-
-
-def _named(ids: Sequence[str]) -> Select[Any]:
-    return select(machines).where(machines.c.id.in_(ids))
-
-
-def _pieces(ids: Sequence[str]) -> Iterator[Sequence[str]]:
-    return (ids[start : start + AT_ONCE] for start in range(0, len(ids), AT_ONCE))
-
-
 def _difference(connection: Connection, book: Book) -> Difference:
     there = _known(connection, machines.c.id, [entry.id for entry in book.machines])
     again = [entry for entry in book.machines if entry.id in there]
     now = {
         kept.entry.id: kept.entry
-        for ids in _pieces([entry.id for entry in again])
-        for kept in _entries(connection, _named(ids))
+        for ids in pieces([entry.id for entry in again])
+        for kept in whole_entries(connection, named(ids))
     }
     changed = tuple((now[entry.id], entry) for entry in again if now[entry.id] != entry)
     seen = {content_of(each): each for each in book.comparables}
@@ -584,10 +514,10 @@ def _renamed(connection: Connection, before: Kept, name: str, now: datetime) -> 
 def _undone(connection: Connection, deed: beside.Deed, now: datetime) -> Kept | None:
     beside.mark_undone(connection, deed.number, now)
     if deed.seen:
-        for some in _pieces(deed.seen):
+        for some in pieces(deed.seen):
             connection.execute(delete(comparables).where(comparables.c.content.in_(some)))
         return None
-    there = _entries(connection, _named([deed.machine_id]))
+    there = whole_entries(connection, named([deed.machine_id]))
     if (there[0].entry if there else None) != deed.after:
         raise Conflict(f"{deed.machine_id} was changed after that; take back the later change first")
     return _put_back(connection, deed, there[0].version if there else 0, now)
