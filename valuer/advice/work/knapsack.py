@@ -6,8 +6,13 @@ and the integer programme that is left is small. Nothing is lost: the bound that
 by duality.
 """
 
-from collections.abc import Sequence
+import ctypes
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -152,18 +157,43 @@ def _solved(table: Table) -> tuple[IntArray, float]:
     constraints = [LinearConstraint(_one_each(table), ub=np.ones(table.machines))]
     if len(table.limits):
         constraints.append(LinearConstraint(table.used, ub=table.limits))
-    solved = milp(
-        -table.gain,
-        integrality=np.ones(count, dtype=np.int64),
-        bounds=Bounds(0, 1),
-        constraints=constraints,
-        options={"mip_rel_gap": 0},
-    )
+    with _unheard():
+        solved = milp(
+            -table.gain,
+            integrality=np.ones(count, dtype=np.int64),
+            bounds=Bounds(0, 1),
+            constraints=constraints,
+            options={"mip_rel_gap": 0},
+        )
     if solved.x is None:  # leaving every machine always fits
         raise ValueError("a limit on hours or cash must be 0 or more")
     taken = np.flatnonzero(np.round(solved.x))
     total = float(table.gain[taken].sum())
     return taken, max(0.0, -float(solved.mip_dual_bound or -total) - total)
+
+
+_one_at_a_time = Lock()
+
+
+@contextmanager
+def _unheard() -> Iterator[None]:
+    """Keep what a library in C prints away from standard output, which carries our answers.
+
+    HiGHS, the solver behind SciPy, prints a line of its own debugging there in some 6 of 100 choices, whatever it is
+    told about printing, and the C library holds it back until the process ends.
+    """
+    c = ctypes.CDLL("ucrtbase" if sys.platform == "win32" else None)
+    with _one_at_a_time, ExitStack() as after:
+        with suppress(OSError):  # a process without standard output has nothing to keep clean
+            kept = os.dup(1)
+            after.callback(os.close, kept)
+            after.callback(os.dup2, kept, 1)
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            after.callback(os.close, nowhere)
+            c.fflush(None)
+            os.dup2(nowhere, 1)
+            after.callback(c.fflush, None)
+        yield
 
 
 def _by_machine(machines: Sequence[Offers], table: Table, chosen: IntArray) -> tuple[int | None, ...]:
