@@ -83,6 +83,8 @@ TOO_SLOW = {
     "tests/price_model/test_artifact.py",
     "tests/price_model/test_beyond.py",
     "tests/price_model/test_training.py",
+    "tests/records/test_any_sequence.py",
+    "tests/records/test_full_disk.py",
     "tests/records/test_server_restart.py",
 }
 """Tests that train, that start a server, or that take minutes."""

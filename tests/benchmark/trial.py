@@ -210,6 +210,8 @@ class Watch:
         self._doing = ""
         self._fixtures: dict[str, list[str]] = {}
         self._seconds: dict[str, Spent] = {}
+        self._first = ""
+        self._firsts: dict[str, str] = {}
         self.failed: list[str] = []
 
     def _now(self, name: str) -> str:
@@ -219,8 +221,15 @@ class Watch:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        """A test of its own: what others have left in a memory does not count."""
-        _forget()
+        """A test of its own: what others have left in a memory does not count, but for the first of its function.
+
+        Whatever that one ran counts to the others too: to make the catalogue anew for each row of a table takes an
+        hour.
+        """
+        if _function(item.nodeid) != _function(self._first):
+            _forget()
+            self._first = item.nodeid
+        self._firsts[item.nodeid] = self._first
         info: Mapping[str, Any] = item._fixtureinfo.name2fixturedefs if hasattr(item, "_fixtureinfo") else {}
         self._fixtures[item.nodeid] = [_name(one) for each in info.values() for one in each]
         before = self._now(item.nodeid)
@@ -256,12 +265,16 @@ class Watch:
         found = {}
         for test, seconds in self._seconds.items():
             together: dict[str, int] = {}
-            for context in (test, *self._fixtures[test]):
+            for context in (test, self._firsts[test], *self._fixtures[test]):
                 for name, bits in by_context.get(context, {}).items():
                     together[name] = together.get(name, 0) | bits
             if test not in self.failed:
                 found[test] = [round(seconds, 3), {name: hex(bits) for name, bits in together.items()}]
         return {"tests": found, "failed": self.failed}
+
+
+def _function(test: str) -> str:
+    return test.partition("[")[0]
 
 
 def _name(fixture: Any) -> str:
