@@ -259,7 +259,11 @@ def _days(entries: Sequence[MachineEntry]) -> Figure:
 def _fixes(entries: Sequence[MachineEntry], hour_value: float) -> tuple[Figure, ...]:
     """Promised against realised return, and held against the odds."""
     done = [each for entry in entries for each in entry.fixes]
-    told = [(each.promised, _realised(each, hour_value)) for each in done if each.promised is not None]
+    told = [
+        (each.promised, _realised(each, each.promised, hour_value))
+        for each in done
+        if each.promised is not None
+    ]
     return _return(told), _held(done)
 
 
@@ -276,7 +280,7 @@ def _return(told: Sequence[tuple[float, float]]) -> Figure:
     return _figure(name, float((realised - promised).mean()), low, high, len(told), goal, said)
 
 
-def _realised(done: FixDone, hour_value: float) -> float:
+def _realised(done: FixDone, promised: float, hour_value: float) -> float:
     """Gain as it was expected if the fix held, less parts and hours as written down, else the usual ones.
 
     The expected gain follows from the promise: promise = odds x gain - usual parts - usual hours.
@@ -284,7 +288,7 @@ def _realised(done: FixDone, hour_value: float) -> float:
     fix = fix_catalogue()[done.fix]
     usual_parts, usual_hours = parts_cost([fix]), bench_hours([fix])
     odds = max(fix.cures[done.fault].odds.likely, 0.01)
-    gain = ((done.promised or 0.0) + usual_parts + hour_value * usual_hours) / odds
+    gain = (promised + usual_parts + hour_value * usual_hours) / odds
     parts = usual_parts if done.parts is None else done.parts
     hours = usual_hours if done.hours is None else done.hours
     return gain * done.cured - parts - hour_value * hours
