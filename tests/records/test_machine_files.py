@@ -408,6 +408,8 @@ def test_where_cells_are_parted_by_semicolons_a_point_may_part_thousands() -> No
     assert figure("new_price", "1.265") == 1.265
     with pytest.raises(Unreadable, match=r"may be 1\.265 or 1265"):
         figure("new_price", "1.265", point=False)
+    told = tidy({"engine_rpm": "2.865"})
+    assert told == {"readings": {"engine_rpm": 2.865}}, "a program that writes JSON writes points"
 
 
 def test_a_check_that_is_true_is_passed_and_one_that_is_not_stays_to_be_asked_about() -> None:

@@ -398,6 +398,13 @@ def test_what_is_not_there_is_neither_copied_nor_put_back(file: Path) -> None:
     assert ids(file) == []
 
 
+def test_what_the_system_says_of_a_folder_is_told_without_its_number_and_its_path(file: Path) -> None:
+    open_store(NOW, str(file)).close()
+    file.with_name("backups").write_text("a file where the folder of copies would be")
+    with pytest.raises(StoreProblem, match=r"the database refuses \(File exists\); nothing was changed"):
+        backup_store(NOW, str(file))
+
+
 def test_a_copy_whose_owner_may_not_be_given_is_for_us_alone(
     file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

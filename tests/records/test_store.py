@@ -10,6 +10,7 @@ from sqlalchemy import select
 from tests.records.bench import NOW, entry, full_entry, machine, seen
 from valuer.records import bench
 from valuer.records.entries import Book, MachineEntry, Sale
+from valuer.records.store import beside
 from valuer.records.store.problems import Changed, Conflict, NotThere
 from valuer.records.store.store import Post, Store, open_store
 from valuer.records.store.tables import machines
@@ -202,6 +203,35 @@ def test_what_cannot_be_is_refused_and_changes_nothing(store: Store) -> None:
     with pytest.raises(Conflict, match="a was sold on 2026-05-20; take another machine in"):
         store.change("a", lambda before: bench.taken(before, machine("a"), before.taken_on), NOW)
     assert [(kept.entry.id, kept.version) for kept in store.entries()] == [("a", 3)]
+
+
+def test_the_last_deed_is_that_of_the_machine_asked_about_and_where_none_is_it_is_said(store: Store) -> None:
+    with pytest.raises(NotThere, match="nothing is remembered that could be taken back"):
+        store.last_deed()
+    store.take(entry("a"), NOW)
+    store.take(entry("b"), NOW)
+    assert (store.last_deed().machine_id, store.last_deed("a").machine_id) == ("b", "a")
+    with pytest.raises(NotThere, match="nothing of c is remembered"):
+        store.last_deed("c")
+
+
+def test_of_the_deeds_before_the_newest_so_many_are_remembered(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(beside, "MOST_DEEDS", 2)
+    for name in ("a", "b", "c", "d"):
+        store.take(entry(name), NOW)
+    assert [deed.machine_id for deed in store.deeds(NOW)] == ["d", "c", "b"]
+
+
+def test_own_terms_count_their_versions_up(store: Store) -> None:
+    versions = [store.own_terms().version]
+    for weeks in (4, 6):
+        store.keep_terms({"weeks": weeks}, versions[-1], NOW)
+        versions.append(store.own_terms().version)
+    assert versions == [0, 1, 2]
+    with pytest.raises(Changed, match="own terms were changed since they were read"):
+        store.keep_terms({"weeks": 8}, 1, NOW)
 
 
 def test_writing_several_at_once_counts_only_what_became_another(store: Store) -> None:

@@ -206,6 +206,18 @@ def test_a_migration_that_fails_leaves_the_old_form(file: Path, next_revisions: 
     open_store(NOW, str(file)).close()
 
 
+def test_a_migration_that_loses_what_rows_hang_on_leaves_the_old_form(
+    file: Path, next_revisions: Path
+) -> None:
+    filled(file, 20)
+    losing = "connection.exec_driver_sql(\"DELETE FROM machines WHERE id = 'm3'\")"
+    (next_revisions / f"r{NEXT}_next.py").write_text(f"{NEXT_FORM}    {losing}\n")
+    with pytest.raises(StoreProblem, match="lost what they belong to; nothing was changed"):
+        upgrade(to_url(str(file)), next_revisions)
+    assert "place" not in columns(file)
+    assert counts(file)["machines"] == 20
+
+
 def test_a_store_of_an_older_form_is_copied_before_it_is_changed(
     file: Path, next_revisions: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
