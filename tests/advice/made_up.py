@@ -7,7 +7,8 @@ from itertools import product
 import numpy as np
 
 from valuer.advice.work.beliefs import LookAt, Riddle, story
-from valuer.advice.work.tree import Act, ActKind, Prices, Tree, solve
+from valuer.advice.work.board import Act, ActKind
+from valuer.advice.work.tree import Prices, Tree, solve
 from valuer.advice.work.trouble import plain_trouble
 from valuer.advice.worth.named import Named
 from valuer.domain.machine import Finding

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tests.advice.make import course, job, told
+from valuer.advice.work.board import State
 from valuer.advice.work.course import Course, best_within, offers
 from valuer.advice.work.first_checks import First, gain_with
-from valuer.advice.work.tree import State
 
 NOISE = 0.25
 

@@ -13,9 +13,10 @@ from tests.benchmark.machines import KINDS, ends_checked, one_symptom
 from tests.benchmark.repairer import Desk
 from tests.benchmark.work import TERMS
 from valuer.advice.work.beliefs import BITS, MOST_PLACES, WIDTHS, story
+from valuer.advice.work.board import more_than_once
 from valuer.advice.work.job import Job, job_of, jobs
 from valuer.advice.work.making import Making
-from valuer.advice.work.tree import can, more_than_once, solve
+from valuer.advice.work.tree import solve
 from valuer.advice.work.trouble import GONE
 from valuer.advice.work.ways_out import (
     FOR_PARTS,
@@ -338,11 +339,11 @@ def test_a_session_that_fails_leads_where_it_was_told(places: int) -> None:
     ((axis, told),) = job.stories.items()
     assert not told.whole
     reached = 0
-    for act in job.acts:
+    for number, act in enumerate(job.acts):
         names = [fix for on, moves in more_than_once(act) if on == axis for fix in moves]
         for (seen, tried), place in told.codes.items():
             state = tuple(place if at == axis else trouble.start for at, trouble in enumerate(job.troubles))
-            if not names or not can(job.troubles, act, state):
+            if not names or not np.isfinite(job.tree.worths(state)[number]):
                 continue
             shown = {
                 look.name: look.shows[(seen >> BITS * at & (1 << BITS) - 1) - 1]
@@ -379,9 +380,9 @@ def test_a_look_that_needs_a_running_engine_comes_after_it_runs(one: Machine) ->
     job = desk.first
     (dead,) = [axis for axis, item in enumerate(job.findings) if item.fault == "no_start"]
     running = {look.id for each in symptom_catalogue().values() for look in looks(each) if look.running}
-    for act in (act for act in job.acts if act.names[0] in running):
-        for tree_state in product(*(range(trouble.size) for trouble in job.troubles)):
-            assert tree_state[dead] == GONE or not can(job.troubles, act, tree_state)
+    looked = [place for place, act in enumerate(job.acts) if act.names[0] in running]
+    for tree_state in product(*(range(trouble.size) for trouble in job.troubles)):
+        assert tree_state[dead] == GONE or not np.isfinite(job.tree.worths(tree_state)[looked]).any()
     rng = np.random.default_rng(5)
     played = [desk.follow(draw_truth(desk.machine, desk.found, rng)) for _ in range(12)]
     assert [line for each in played for line in each.strays] == []

@@ -27,9 +27,10 @@ from tests.advice.make import (
 from valuer.advice.deal.purchase import purchase_limits
 from valuer.advice.deal.repair_quote import Quote, quote_repairs
 from valuer.advice.work.bench import rank_bench
+from valuer.advice.work.board import Act
 from valuer.advice.work.documents import WorkList
 from valuer.advice.work.done import done_work
-from valuer.advice.work.tree import Act, Prices, Tree, solve, visits
+from valuer.advice.work.tree import Prices, Tree, solve, visits
 from valuer.advice.work.trouble import plain_trouble
 from valuer.advice.work.ways_out import scrap_net
 from valuer.advice.work.work_list import work_lists
@@ -108,7 +109,7 @@ def test_t07_expected_gains_of_the_worked_table() -> None:
     straight, first = leaking(24.5, 0.88), leaking(75.0, 0.96)
     assert close(float(straight.value[straight.start]), 75.18)
     assert close(float(first.value[first.start]), 40.31)
-    assert close(first.worth(first.start, 1), 34.56)
+    assert close(first.worths(first.start)[1], 34.56)
 
 
 def test_t08_a_dearer_sure_part_never_moves_the_advice_away_from_trying_first() -> None:

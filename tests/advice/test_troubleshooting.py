@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from tests.advice.fake import FakeModel
 from tests.advice.made_up import Bench, bench, tree_of, value_of
 from valuer.advice.work.beliefs import Riddle, story
+from valuer.advice.work.board import Act
 from valuer.advice.work.course import course_of
 from valuer.advice.work.done import Done
 from valuer.advice.work.job import jobs
-from valuer.advice.work.tree import STOP, Act, Prices, Tree, solve
+from valuer.advice.work.tree import STOP, Prices, Tree, solve
 from valuer.advice.work.trouble import Move, Trouble, plain_trouble
 from valuer.advice.work.work_list import work_lists
 from valuer.advice.worth.named import Named

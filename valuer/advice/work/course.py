@@ -6,9 +6,10 @@ from functools import cached_property
 
 import numpy as np
 
+from valuer.advice.work.board import Act, State
 from valuer.advice.work.first_checks import gain_with
 from valuer.advice.work.job import Job
-from valuer.advice.work.tree import SAME, Act, Prices, State, Totals, Tree, Visit
+from valuer.advice.work.tree import SAME, Prices, Totals, Tree, Visit
 from valuer.advice.work.ways_out import ROUTES
 from valuer.advice.worth.documents import Route
 
@@ -268,7 +269,8 @@ STRETCHES = (
     (2.5, 2.5),
     (1.0, 10.0),
 )
-"""How many times as dear an hour and money laid out are counted to get lists that need less of them."""
+"""How many times as dear an hour and money laid out are counted to get lists that need less of them; first as they are.
+"""
 
 LEAST_HOUR = 5.0
 """Worth of an hour from which these begin where an hour is worth less, money at price level 1."""
@@ -279,12 +281,13 @@ def offers(job: Job) -> list[Course]:
 
     They come from the same tree at several prices of an hour and of money laid out; the last one is no work.
     """
+    if not job.works:
+        return []
     hour, margin = job.terms.hour_value, job.terms.margin
     least = max(hour, LEAST_HOUR * job.terms.price_level)
-    rows = [Prices(hour if h == 1 else h * least, c, margin) for h, c in STRETCHES]
-    trees = job.solved([(row, frozenset()) for row in rows])
+    rows = [Prices(hour if h == 1 else h * least, c, margin) for h, c in STRETCHES[1:]]
     found: list[Course] = []
-    for tree in trees:
+    for tree in (job.tree, *job.solved([(row, frozenset()) for row in rows])):
         course = Course(job, tree)
         beaten = any(
             other.hours <= course.hours + SAME and other.worst_cash <= course.worst_cash + SAME

@@ -7,10 +7,11 @@ import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, Story
+from valuer.advice.work.board import Act
 from valuer.advice.work.done import NOTHING_DONE, Done
 from valuer.advice.work.first_checks import GATE_MINUTES, First, check_hours, gain_with, risks
 from valuer.advice.work.making import Making, acts_on
-from valuer.advice.work.tree import STOP, Act, Prices, Tree, solve
+from valuer.advice.work.tree import STOP, Prices, Tree, settle, solve
 from valuer.advice.work.trouble import Trouble
 from valuer.advice.work.ways_out import SCRAP, WORKING, WaysOut, flat_selling_cost, scrap_net, ways_out
 from valuer.advice.work.workshop import Workshop, usual_workshop
@@ -70,7 +71,7 @@ class Job:
 
     def solved(self, rows: Sequence[tuple[Prices, frozenset[int]]]) -> list[Tree]:
         """Return the trees of several ways of counting, each without some acts."""
-        return solve(self.troubles, self.acts, self.ways.best, rows)
+        return settle(self.tree.board, self.ways.best, rows)
 
     @property
     def at_stake(self) -> float:

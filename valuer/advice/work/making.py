@@ -9,8 +9,9 @@ import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
+from valuer.advice.work.board import Act
 from valuer.advice.work.done import Done
-from valuer.advice.work.tree import SAME, Act
+from valuer.advice.work.tree import SAME
 from valuer.advice.work.trouble import (
     AGAIN,
     GONE,

@@ -7,6 +7,7 @@ import numpy as np
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.work.beliefs import Riddle, story
+from valuer.advice.work.board import Act
 from valuer.advice.work.course import Course, Going, Stage, course_of
 from valuer.advice.work.documents import (
     CauseChance,
@@ -27,7 +28,7 @@ from valuer.advice.work.first_checks import GATE_MINUTES, OTHER_MINUTES, First, 
 from valuer.advice.work.hours import by_hour
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.questions import questions_about
-from valuer.advice.work.tree import SAME, Act, Tree, solve
+from valuer.advice.work.tree import SAME, Tree
 from valuer.advice.work.trouble import CURED
 from valuer.advice.work.ways_out import FOR_PARTS, ROUTES, SCRAP, SCRAP_HOURS, STRIPPING_HOURS, WORKING
 from valuer.advice.work.workshop import Workshop
@@ -155,7 +156,7 @@ def _without(course: Course) -> dict[str, float]:
         (tree.prices, frozenset({p for i, p in places.items() if set(i.split("+")) & set(name.split("+"))}))
         for name in ids
     ]
-    trees = solve(job.troubles, job.acts, job.ways.best, rows) if rows else []
+    trees = job.solved(rows) if rows else []
     best = float(tree.value[tree.start])
     return {
         name: course.reach * max(0.0, best - float(other.value[other.start]))
@@ -466,8 +467,7 @@ def _others(course: Course, steps: Sequence[WorkStep]) -> tuple[OtherStep, ...]:
     job, tree = course.job, course.tree
     best, listed = float(tree.value[tree.start]), {part.id for step in steps for part in step.parts_of_it}
     found = []
-    for place, act in enumerate(tree.acts):
-        worth = tree.worth(tree.start, place)
+    for place, (act, worth) in enumerate(zip(tree.acts, tree.worths(tree.start).tolist(), strict=True)):
         if not np.isfinite(worth) or len(act.names) > 1 or place == tree.choice(tree.start):
             continue
         faults = [job.troubles[axis].finding.fault for axis, _ in act.on[0]]
