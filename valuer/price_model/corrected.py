@@ -31,7 +31,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.design import runs
 from valuer.price_model.local_correction import LARGEST, SMALLEST, Correction, Doubt
-from valuer.price_model.own_sales import Z80, machine_columns, usual_losses
+from valuer.price_model.own_sales import Z80, bearing, usual_losses
 from valuer.price_model.place_prior import place_prior
 from valuer.price_model.place_terms import (
     ATTRIBUTE_LEVELS,
@@ -75,9 +75,7 @@ class CorrectedModel:
 
     def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows of shape (n, p + ADDED) with every fault absent."""
-        rows = self.model.encode(machines, month)
-        sound = np.log(self.model.value(rows)) if len(rows) else np.zeros(0)
-        bears = machine_columns(self.model, machines, month, sound)
+        rows, sound, bears = bearing(self.model, machines, month)
         shift = dict(self.correction.level_shift)
         of_level = [shift.get(level, 0.0) for level in ATTRIBUTE_LEVELS]
         rates = np.array([self.correction.ageing - 1.0, *self.correction.season, *of_level])

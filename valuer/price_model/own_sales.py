@@ -14,7 +14,7 @@ import numpy as np
 from valuer.advice.ports import FloatArray, Months, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
-from valuer.domain.machine import Finding, Machine, with_changes
+from valuer.domain.machine import Finding, Machine
 from valuer.price_model.place_terms import LEVEL, Seen, season, shown_levels, term_columns
 
 Kind = Literal["own", "sale_seen", "ask_seen"]
@@ -86,28 +86,22 @@ def encoded(model: ValueModel, machines: Sequence[tuple[Machine, int]]) -> Float
     return model.encode([machine for machine, _ in machines], [month for _, month in machines])
 
 
-def machine_columns(
-    model: ValueModel, machines: Sequence[Machine], month: Months, sound: FloatArray
-) -> FloatArray:
-    """What of the machines but their faults bears on the terms, as in `Seen.machine`; sound: log values, shape (n,)."""
-    aged = age_loss(model, machines, month, sound)
-    return np.column_stack(
-        [aged, season(np.broadcast_to(np.asarray(month, dtype=float), len(machines))), shown_levels(machines)]
-    )
+def bearing(
+    model: ValueModel, machines: Sequence[Machine], month: Months
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Rows of n machines with every fault absent, their log values (n,), and their columns as in `Seen.machine`.
 
-
-def age_loss(model: ValueModel, machines: Sequence[Machine], month: Months, sound: FloatArray) -> FloatArray:
-    """Log value of each sound machine less that of the same at USUAL_AGE, shape (n,); 0 where age is unknown.
-
-    ``sound``: log values of the sound machines, shape (n,).
+    One call of the model for all of it.
     """
     told = [place for place, machine in enumerate(machines) if machine.age_years is not None]
-    lost = np.zeros(len(machines))
-    if told:
-        months = month if isinstance(month, int) else [month[place] for place in told]
-        usual = model.encode([with_changes(machines[place], age_years=USUAL_AGE) for place in told], months)
-        lost[told] = sound[told] - np.log(model.value(usual))
-    return lost
+    usual = [machines[place].model_copy(update={"age_years": USUAL_AGE}) for place in told]
+    months = np.broadcast_to(np.asarray(month), len(machines))
+    rows = model.encode([*machines, *usual], [*months.tolist(), *months[told].tolist()])
+    logs = np.log(model.value(rows)) if len(rows) else np.zeros(0)
+    sound, aged = logs[: len(machines)], np.zeros(len(machines))
+    aged[told] = sound[told] - logs[len(machines) :]  # lost since USUAL_AGE; 0 where the age is unknown
+    columns = np.column_stack([aged, season(months.astype(float)), shown_levels(machines)])
+    return rows[: len(machines)], sound, columns
 
 
 class Told(NamedTuple):
@@ -177,22 +171,15 @@ def _worked_out(model: ValueModel, sales: Sequence[OwnSale]) -> list[Told]:
     if not sales:
         return []
     machines, months = [sale.machine for sale in sales], [sale.month for sale in sales]
-    sound_rows = model.encode(machines, months)
-    sound = np.log(model.value(sound_rows))
+    sound_rows, sound, bears = bearing(model, machines, months)
     rows = rows_with(model, sound_rows, [present(machine) for machine in machines])
     ends = (np.log(each) for each in (model.value(rows), *model.interval(rows)))
     levels = rows[:, [model.fault_column(fault) for fault in fault_catalogue()]]
-    bears = columns_of_sales(model, sales, sound)
     logs = np.column_stack([sound, *ends])
     return [
         Told(one, value, low, high, level, bear)
         for (one, value, low, high), level, bear in zip(logs.tolist(), levels, bears, strict=True)
     ]
-
-
-def columns_of_sales(model: ValueModel, sales: Sequence[OwnSale], sound: FloatArray) -> FloatArray:
-    """`machine_columns` of machines sold in different months."""
-    return machine_columns(model, [sale.machine for sale in sales], [sale.month for sale in sales], sound)
 
 
 def usual_losses(model: ValueModel) -> FloatArray:

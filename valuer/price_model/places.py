@@ -23,7 +23,7 @@ from valuer.market.assumptions import Assumptions, assumptions
 from valuer.market.buyers import Buyers
 from valuer.market.population import LogPrice, draw_markets
 from valuer.market.stock import Stock, draw_stock
-from valuer.price_model.own_sales import OwnSale, columns_of_sales, encoded, usual_losses
+from valuer.price_model.own_sales import bearing, usual_losses
 from valuer.price_model.place_prior import FILE, misfit_inputs
 from valuer.price_model.place_terms import Seen, term_columns, terms
 
@@ -144,12 +144,7 @@ def laid_out(markets: Sequence[LogPrice], home: HomeMarket, seed: int) -> tuple[
     markets: log prices of a stock; home: what they are held against; seed: of the machines.
     """
     machines, drawn = described(MACHINES, seed, home.a)
-    sales = [
-        OwnSale(m, int(k), 1.0) for m, k in zip(machines, drawn.attributes["month"].to_numpy(), strict=True)
-    ]
-    rows = encoded(home, [(sale.machine, sale.month) for sale in sales])
-    sound = np.log(home.value(rows))
-    machine = columns_of_sales(home, sales, sound)
+    rows, sound, machine = bearing(home, machines, drawn.attributes["month"].astype(int).tolist())
     rows[:, home.in_market] = drawn.severity
     value = np.log(home.value(rows))
     seen = Seen(sound, np.maximum(sound - value, 0.0), rows[:, home.first_fault :], machine)

@@ -80,16 +80,17 @@ class Level:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Table:
-    """The ways of all acts, by act and by the places of the troubles it touches or waits for: r rows of up to m ways.
+    """The ways of all acts, by act and by the places of the troubles it touches or waits for: r rows of m ways.
 
-    ``chance`` and ``shift``, shape (r, m), are the chance of each way and how far on in flat order it leads, ``ways``
-    (r,) how many there are, 0 where the act cannot be done. A state is told by its places, shape (k,): its row for
-    each act is places @ ``steps``, shape (k, acts), + ``first``, shape (acts,).
+    ``chance`` and ``shift``, shape (r, m), are the chance of each way and how far on in flat order it leads, ``ways``,
+    shape (acts,), how many an act has; ``able``, shape (r,), says whether it can be done. A state is told by its
+    places, shape (k,): its row for each act is places @ ``steps``, shape (k, acts), + ``first``, shape (acts,).
     """
 
     chance: FloatArray
     shift: IntArray
     ways: IntArray
+    able: BoolArray
     steps: FloatArray
     first: IntArray
 
@@ -126,14 +127,14 @@ class Board:
         depth = np.asarray(sum(depths[1:], depths[0])).ravel()
         order = np.argsort(-depth, kind="stable")
         rows = table.rows(np.stack(np.unravel_index(order, self.sizes), axis=1))
-        able = table.ways[rows] > 0
+        able = table.able[rows]
         place, acts = np.nonzero(able)
         if not len(place):
             return ()
         rows, states = rows[able], order[place]
         ends = [0, *(np.flatnonzero(np.diff(depth[states])) + 1).tolist(), len(states)]
         new = np.flatnonzero(np.diff(place, prepend=-1))
-        ways = self._ways(rows, states, ends)
+        ways = self._ways(acts, rows, states, ends)
         return tuple(
             Level(states[here], here - start, acts[start:stop], some)
             for (start, stop), here, some in zip(
@@ -141,13 +142,15 @@ class Board:
             )
         )
 
-    def _ways(self, rows: IntArray, states: IntArray, ends: Sequence[int]) -> list[tuple[Way, ...]]:
-        """Return the ways of each level; its doings, their rows and states, end where the next one's begin."""
+    def _ways(
+        self, acts: IntArray, rows: IntArray, states: IntArray, ends: Sequence[int]
+    ) -> list[tuple[Way, ...]]:
+        """Return the ways of each level; its doings, their acts, rows and states, end where the next one's begin."""
         table = self._table
         found: list[list[Way]] = [[] for _ in ends[1:]]
-        many = table.ways[rows]
         for number in range(table.chance.shape[1]):
-            doings = np.flatnonzero(many > number)
+            doings = np.flatnonzero((table.ways > number)[acts])
+            doings = doings[table.chance[rows[doings], number] > 0]
             chance = table.chance[rows[doings], number]
             to = states[doings] + table.shift[rows[doings], number]
             cuts = pairwise(np.searchsorted(doings, ends).tolist())
@@ -165,7 +168,7 @@ class Board:
         """
         places = np.array(state)
         rows = self._table.rows(places)
-        acts = np.flatnonzero(self._table.ways[rows])
+        acts = np.flatnonzero(self._table.able[rows])
         to = int(places @ self.strides) + self._table.shift[rows[acts]]
         worth = (self._table.chance[rows[acts]] * value[to]).sum(axis=1) - costs[acts]
         return acts, np.asarray(worth)
@@ -188,19 +191,18 @@ class Board:
     @cached_property
     def _table(self) -> _Table:
         each = [_ways_of(act, self.troubles, self.strides) for act in self.acts]
-        most, sizes = max(chance.shape[1] for chance, *_ in each), [len(chance) for chance, *_ in each]
-        chance, shift = np.zeros((sum(sizes), most)), np.zeros((sum(sizes), most), dtype=np.int64)
-        first = np.cumsum([0, *sizes])
-        for (odds, leads, _), start in zip(each, first, strict=False):
-            chance[start : start + len(odds), : odds.shape[1]] = odds
-            shift[start : start + len(odds), : odds.shape[1]] = leads
-        possible = np.argsort(
-            chance == 0, axis=1, kind="stable"
-        )  # those that can come to pass stand in front
+        ways = np.array([chance.shape[1] for chance, *_ in each])
+        first = np.cumsum([0, *(len(chance) for chance, *_ in each)])
+        shape = int(first[-1]), int(ways.max())
+        chance, shift = np.zeros(shape), np.zeros(shape, dtype=np.int64)
+        for (odds, leads, _), (start, stop) in zip(each, pairwise(first), strict=True):
+            chance[start:stop, : odds.shape[1]] = odds
+            shift[start:stop, : odds.shape[1]] = leads
         return _Table(
-            chance=np.take_along_axis(chance, possible, axis=1),
-            shift=np.take_along_axis(shift, possible, axis=1),
-            ways=(chance > 0).sum(axis=1),
+            chance=chance,
+            shift=shift,
+            ways=ways,
+            able=np.asarray((chance > 0).any(axis=1)),
             steps=np.stack([steps for *_, steps in each], axis=1),
             first=first[:-1],
         )

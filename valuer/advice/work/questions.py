@@ -1,15 +1,15 @@
 """Attributes that are not known: what finding each out is worth, by a price that fits better."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from pydantic import ValidationError
 
-from valuer.advice.ports import LEVEL, ValueModel
+from valuer.advice.ports import LEVEL, FloatArray, ValueModel
 from valuer.advice.work.documents import Question
 from valuer.advice.work.job import Job
-from valuer.domain.machine import Machine, with_changes
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.machine import Machine, lacks
 from valuer.domain.shop import at_price_level, season_month
 
 
@@ -65,33 +65,48 @@ PRICING_LOSS = 0.5
 def questions_about(job: Job, model: ValueModel) -> tuple[Question, ...]:
     """Return the attributes of a machine that are not known, the one worth most a minute first."""
     missing = [item for item in ATTRIBUTES if getattr(job.machine, item.name) is None]
-    found = [
-        Question(attribute=item.name, how=item.how, minutes=item.minutes, worth=_worth(job, item, model))
+    possible = [
+        [
+            (machine, share)
+            for value, share in item.shares.items()
+            if (machine := _with_value(job.machine, item.name, value)) is not None
+        ]
         for item in missing
+    ]
+    values = _values(job, [machine for some in possible for machine, _ in some], model)
+    each = np.split(values, np.cumsum([len(some) for some in possible])[:-1])
+    found = [
+        Question(
+            attribute=item.name,
+            how=item.how,
+            minutes=item.minutes,
+            worth=_worth(np.array([share for _, share in some]), here),
+        )
+        for item, some, here in zip(missing, possible, each, strict=False)
     ]
     return tuple(sorted(found, key=lambda question: -question.worth / question.minutes))
 
 
-def _worth(job: Job, attribute: Attribute, model: ValueModel) -> float:
-    """Return what knowing an attribute is worth, its cost not off: an ask that fits the machine."""
-    possible = [
-        (_with_value(job.machine, attribute.name, value), share) for value, share in attribute.shares.items()
-    ]
-    known = [(machine, share) for machine, share in possible if machine is not None]
-    rows = model.encode(
-        [at_price_level(machine, job.terms.price_level) for machine, _ in known], season_month(job.terms)
-    )
+def _values(job: Job, machines: Sequence[Machine], model: ValueModel) -> FloatArray:
+    """Return the values of what the machine of a job may be, shape (n,), with the faults found on it."""
+    if not machines:
+        return np.zeros(0)
+    months = season_month(job.terms)
+    rows = model.encode([at_price_level(machine, job.terms.price_level) for machine in machines], months)
     for item in (*job.lattice.findings, *job.lattice.held):
         rows[:, model.fault_column(item.fault)] = LEVEL[item.severity]
-    values = model.value(rows) * job.terms.price_level
-    shares = np.array([share for _, share in known])
+    return model.value(rows) * job.terms.price_level
+
+
+def _worth(shares: FloatArray, values: FloatArray) -> float:
+    """Return what knowing which of some values it is is worth, its cost not off: an ask that fits the machine."""
     shares = shares / shares.sum()
     mean = float(shares @ values)
     return PRICING_LOSS * mean * float(shares @ (values / mean - 1) ** 2)
 
 
 def _with_value(machine: Machine, name: str, value: object) -> Machine | None:
-    try:
-        return with_changes(machine, **{name: value})
-    except ValidationError:  # faults on the machine rule this value out
-        return None
+    """Return the machine with an attribute known; None where the faults on it rule this value out."""
+    known = machine.model_copy(update={name: value})
+    ruled_out = any(lacks(known, fault_catalogue()[item.fault]) for item in machine.faults)
+    return None if ruled_out else known
