@@ -250,16 +250,17 @@ def test_a_linear_base_predicts_by_hand() -> None:
 # -------------------------------------------------------------------------------------------------- ramps and signs
 def test_ramps_by_hand() -> None:
     """Knots 0, 2, 6: a value of 5 fills the first piece and three quarters of the second."""
-    shown = ramps(np.array([-1.0, 0.0, 1.0, 2.0, 5.0, 6.0, 9.0]), [0.0, 2.0, 6.0])
+    values = np.array([-1.0, 0.0, 1.0, 2.0, 5.0, 6.0, 9.0])
+    shown = ramps(values[:, None], np.array([0.0, 2.0]), np.array([2.0, 6.0]))
     assert shown[:, 0].tolist() == [0, 0, 0.5, 1, 1, 1, 1]
     assert shown[:, 1].tolist() == [0, 0, 0, 0, 0.75, 1, 1]
 
 
 def test_ramps_rebuild_any_line_inside_the_knots() -> None:
     """Lengths of the pieces as coefficients give the value back."""
-    knots = [1.0, 2.5, 7.0, 8.0]
+    knots = np.array([1.0, 2.5, 7.0, 8.0])
     values = np.linspace(1, 8, 30)
-    assert 1.0 + ramps(values, knots) @ np.diff(knots) == pytest.approx(values)
+    assert 1.0 + ramps(values[:, None], knots[:-1], knots[1:]) @ np.diff(knots) == pytest.approx(values)
 
 
 def design_of(own: int, crossed: dict[str, int]) -> Design:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 MOST_LEVELS = 60
 THE_REST = "(all others)"
@@ -54,6 +56,16 @@ class Columns:
     def attributes(self) -> tuple[str, ...]:
         """Columns that are not flags, categorical ones first."""
         return (*self.levels, *self.knots)
+
+    @cached_property
+    def with_unknowns(self) -> tuple[str, ...]:
+        """The attributes that had unknowns in training, in their order."""
+        return tuple(name for name in self.attributes if name in self.unknown)
+
+    @cached_property
+    def recipe(self) -> Recipe:
+        """How the attribute columns are made of these: asked for with every row."""
+        return recipe(self)
 
 
 def learn_columns(
@@ -236,10 +248,9 @@ def runs(
 
 
 # ------------------------------------------------------------------------------------------------------ design matrix
-def ramps(values: Floats, knots: Sequence[float]) -> Floats:
-    """Piecewise linear basis, shape (n, len(knots) - 1): the part of each value inside each piece, scaled to 0..1."""
-    low, high = np.asarray(knots[:-1]), np.asarray(knots[1:])
-    return np.asarray(np.clip((values[:, None] - low) / (high - low), 0.0, 1.0))
+def ramps(values: Floats, low: Floats, high: Floats) -> Floats:
+    """How far each value has come from low to high, 0 to 1; shape (n, p) of values and of what comes, (p,) of ends."""
+    return np.asarray(np.clip((values - low) / (high - low), 0.0, 1.0))
 
 
 def coarse(knots: Sequence[float]) -> list[float]:
@@ -266,50 +277,79 @@ class Design:
     pieces: tuple[Piece | None, ...]
 
 
-Column = tuple[str, Piece | None, Floats]
+@dataclass(frozen=True)
+class Recipe:
+    """How every attribute column is made: a share of the row times a ramp of a number, either of which may be 1.
 
-
-def design_matrix(shares: Mapping[str, Floats], numbers: Mapping[str, Floats], told: Mapping[str, Floats],
-                  columns: Columns) -> tuple[Floats, Design]:  # fmt: skip
-    """Build the attribute columns, shape (n, p).
-
-    shares: chance of each level by categorical column, shape (n, n_levels): 1 for a told level. numbers: told or read
-    from the rest, shape (n,). told: 1.0 where the row says it, shape (n,), for every attribute with unknowns.
+    Shapes: share, ramp (p,); number, low, high (n_ramps,). Shares count the 1, then the levels of all categorical
+    columns, then what is not said of each attribute with unknowns; ramps the 1, then those of a number from low to
+    high.
     """
-    blocks: list[Column] = []
+
+    design: Design
+    share: Places
+    ramp: Places
+    number: Places
+    low: Floats
+    high: Floats
+
+
+def recipe(columns: Columns) -> Recipe:
+    """The columns of the design in their order: levels, ramps, what is not said, and what is crossed."""
+    starts = np.cumsum([1, *(len(levels) for levels in columns.levels.values())]).tolist()
+    first, numbers = dict(zip(columns.levels, starts, strict=False)), list(columns.knots)
+    made: list[tuple[str, Piece | None, int]] = []  # name, ramp and share
     for name, levels in columns.levels.items():
-        blocks += [(f"{name}={level}", None, shares[name][:, i]) for i, level in enumerate(levels)]
+        made += [(f"{name}={level}", None, first[name] + i) for i, level in enumerate(levels)]
     for name, knots in columns.knots.items():
-        blocks += _ramp_columns(name, numbers[name], knots)
-    for name, known in told.items():
-        blocks.append((f"{name}=?", None, 1.0 - known))
+        made += [(f"{name}/{i}", piece, 0) for i, piece in enumerate(_pieces(name, knots))]
+    for share, name in enumerate(columns.with_unknowns, start=starts[-1]):
+        made.append((f"{name}=?", None, share))
         if name in columns.knots:
-            parts = _ramp_columns(name, numbers[name], coarse(columns.knots[name]))
-            blocks += [_crossed(part, f"{name}?", "?", 1.0 - known) for part in parts]
+            made += _crossed(columns, name, f"{name}?", "?", share)
     for level_name, number_name in columns.crossed:
-        parts = _ramp_columns(number_name, numbers[number_name], coarse(columns.knots[number_name]))
         for i, level in enumerate(columns.levels[level_name]):
-            blocks += [_crossed(part, level_name, level, shares[level_name][:, i]) for part in parts]
-    pieces = tuple(piece for _, piece, _ in blocks)
+            made += _crossed(columns, number_name, level_name, level, first[level_name] + i)
+    pieces = tuple(piece for _, piece, _ in made)
     signs = np.array([columns.signs.get(p.number, 0) if p else 0 for p in pieces], dtype=np.int8)
-    n = len(next(iter(numbers.values()), next(iter(shares.values()), np.zeros(0))))
-    return _stack([part for _, _, part in blocks], n), Design(
-        tuple(name for name, _, _ in blocks), signs, pieces
+    rising = [piece for piece in pieces if piece]
+    place = np.cumsum([piece is not None for piece in pieces], dtype=np.intp)
+    return Recipe(
+        design=Design(tuple(name for name, _, _ in made), signs, pieces),
+        share=np.array([share for _, _, share in made], dtype=np.intp),
+        ramp=np.where([piece is None for piece in pieces], 0, place),
+        number=np.array([numbers.index(piece.number) for piece in rising], dtype=np.intp),
+        low=np.array([piece.low for piece in rising]),
+        high=np.array([piece.high for piece in rising]),
     )
 
 
-def _ramp_columns(name: str, values: Floats, knots: Sequence[float]) -> list[Column]:
-    parts = ramps(values, knots).T
+def _pieces(name: str, knots: Sequence[float]) -> list[Piece]:
+    return [Piece(name, *ends) for ends in pairwise(knots)]
+
+
+def _crossed(
+    columns: Columns, name: str, level_name: str, level: object, share: int
+) -> list[tuple[str, Piece, int]]:
+    """The coarse ramps of a number, each times the share of a level."""
     return [
-        (f"{name}/{i}", Piece(name, *end), part)
-        for i, (end, part) in enumerate(zip(pairwise(knots), parts, strict=True))
+        (f"{level_name}={level}*{name}/{i}", replace(piece, crossed_with=level_name), share)
+        for i, piece in enumerate(_pieces(name, coarse(columns.knots[name])))
     ]
 
 
-def _crossed(part: Column, level_name: str, level: object, share: Floats) -> Column:
-    name, piece, ramp = part
-    assert piece is not None  # noqa: S101  (only ramps are crossed)
-    return f"{level_name}={level}*{name}", replace(piece, crossed_with=level_name), share * ramp
+def design_matrix(shares: Floats, numbers: Floats, told: Floats, columns: Columns) -> Floats:
+    """Build the attribute columns, shape (n, p), those of `recipe`.
+
+    shares: chance of each level of all categorical columns, shape (n, n_levels): 1 for a told level. numbers: told or
+    read from the rest, shape (n, n_numeric). told: 1.0 where the row says it, shape (n, n_unknown), for every attribute
+    with unknowns.
+    """
+    made, one = columns.recipe, np.ones((len(numbers), 1))
+    rising = ramps(numbers[:, made.number], made.low, made.high)
+    return np.asarray(
+        np.hstack([one, shares, 1.0 - told])[:, made.share] * np.hstack([one, rising])[:, made.ramp]
+    )
 
 
 def keep_signs(slopes: Floats, design: Design) -> Floats:

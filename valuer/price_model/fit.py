@@ -106,14 +106,7 @@ class PriceModel:
     def widths(self) -> tuple[int, int, int, int]:
         """Widths of the four blocks of a row: attribute columns, codes of the trees, told, flags."""
         c = self.columns
-        codes = len(c.levels) + len(c.knots)
-        empty = Coded(*(np.zeros((0, n)) for n in (len(c.levels), len(c.knots), len(c.flags))))
-        return (
-            self.unknowns.filled(empty)[0].shape[1],
-            codes,
-            len(self.columns.unknown),
-            len(self.columns.flags),
-        )
+        return len(c.recipe.share), len(c.levels) + len(c.knots), len(c.with_unknowns), len(c.flags)
 
     @property
     def flags_start(self) -> int:
@@ -126,10 +119,8 @@ class PriceModel:
 
     def rows_of(self, coded: Coded) -> Floats:
         """Coded rows with everything unknown read from the rest."""
-        x, _ = self.unknowns.filled(coded)
-        told = list(self.unknowns.told(coded).values())
-        told_block = np.column_stack(told) if told else np.zeros((len(coded), 0))
-        return np.hstack([x, coded.categories, coded.numbers, told_block, coded.flags])
+        x, told = self.unknowns.filled(coded), self.unknowns.told(coded)
+        return np.hstack([x, coded.categories, coded.numbers, told, coded.flags])
 
     def log_value(self, rows: Floats) -> Floats:
         """Mean log price of coded rows, shape (n,). A flag never raises it, a signed column keeps its sign."""
@@ -213,7 +204,7 @@ def fit_price_model(
     coded = code_table(table, columns)
     say(BLANKS)
     unknowns = learn_unknowns(coded, columns, counts)
-    x, design = unknowns.filled(coded)
+    x, design = unknowns.filled(coded), columns.recipe.design
     named = Together(jobs=tuple(_place(job, columns) for job in jobs))
     worst = tuple((_place([flag], columns)[0], _place(others, columns)) for flag, others in worst_cases)
     maker = BaseMaker(x, coded.flags, y, design, named, worst, counts)
@@ -230,12 +221,11 @@ def fit_price_model(
         grown = _trees(steps, codes, columns).fit(inputs, y - inside, sample_weight=maker.counted(every))
         trees = plain_trees(grown)
     say(WIDTH)
-    told = list(unknowns.told(coded).values())
-    told_block = np.column_stack(told) if told else np.zeros((len(y), 0))
+    told = unknowns.told(coded)
     usual = x.mean(axis=0)
     shown = shown_block(codes, columns, narrows)
-    inputs = scale_inputs(told_block, usual_fall(base, usual, coded.flags), coded.flags, shown)
-    interval = learn_interval(inputs, len(told) + len(narrows), error, coverage, counts=counts)
+    inputs = scale_inputs(told, usual_fall(base, usual, coded.flags), coded.flags, shown)
+    interval = learn_interval(inputs, told.shape[1] + len(narrows), error, coverage, counts=counts)
     held_out = _held_out(error[whole_sales(counts, len(y))])
     return PriceModel(columns, unknowns, base, trees, interval, usual, coverage, held_out, tuple(narrows))
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from valuer.price_model.design import Coded, Columns, Design, Floats, design_matrix
+from valuer.price_model.design import Coded, Columns, Floats, design_matrix
 from valuer.price_model.trees import Trees, plain_trees
 
 FEWEST_ROWS = 600
@@ -44,30 +44,27 @@ class Unknowns:
     numbers: dict[str, Reader]
     levels: dict[str, Reader]
 
-    def filled(self, coded: Coded) -> tuple[Floats, Design]:
+    def filled(self, coded: Coded) -> Floats:
         """Design matrix of the attributes with unknowns read from the rest."""
+        return design_matrix(self._shares(coded), self._numbers(coded), self.told(coded), self.columns)
+
+    def told(self, coded: Coded) -> Floats:
+        """1.0 where a row says an attribute, shape (n, n_unknown), of every one that had unknowns in training."""
         c = self.columns
-        shares = {name: self._shares(coded, i, name) for i, name in enumerate(c.levels)}
-        numbers = {name: self._number(coded, i, name) for i, name in enumerate(c.knots)}
-        return design_matrix(shares, numbers, self.told(coded), c)
+        places = [c.attributes.index(name) for name in c.with_unknowns]
+        return np.asarray(1.0 - np.isnan(np.hstack([coded.categories, coded.numbers])[:, places]))
 
-    def told(self, coded: Coded) -> dict[str, Floats]:
-        """1.0 where a row says an attribute, by the name of every attribute that had unknowns in training."""
-        everything = np.hstack([coded.categories, coded.numbers])
-        return {
-            name: 1.0 - np.isnan(everything[:, i])
-            for i, name in enumerate(self.columns.attributes)
-            if name in self.columns.unknown
-        }
-
-    def _shares(self, coded: Coded, i: int, name: str) -> Floats:
-        n_levels = len(self.columns.levels[name])
-        codes = coded.categories[:, i]
-        unknown = np.isnan(codes)
-        shares = np.zeros((len(codes), n_levels))
-        shares[np.flatnonzero(~unknown), codes[~unknown].astype(int)] = 1.0
-        if unknown.any():
-            shares[unknown] = self._read_shares(coded, np.flatnonzero(unknown), name)
+    def _shares(self, coded: Coded) -> Floats:
+        """Chances of the levels of all categorical columns, side by side."""
+        starts = np.cumsum([0, *(len(levels) for levels in self.columns.levels.values())])
+        shares = np.zeros((len(coded), starts[-1]))
+        unknown = np.isnan(coded.categories)
+        row, column = np.nonzero(~unknown)
+        shares[row, starts[column] + coded.categories[row, column].astype(int)] = 1.0
+        for i in np.flatnonzero(unknown.any(axis=0)):
+            rows = np.flatnonzero(unknown[:, i])
+            name = list(self.columns.levels)[i]
+            shares[rows, starts[i] : starts[i + 1]] = self._read_shares(coded, rows, name)
         return shares
 
     def _read_shares(self, coded: Coded, rows: np.ndarray, name: str) -> Floats:
@@ -82,22 +79,21 @@ class Unknowns:
     def _ends(self, name: str) -> tuple[float, float]:
         return self.columns.knots[name][0], self.columns.knots[name][-1]
 
-    def _number(self, coded: Coded, i: int, name: str) -> Floats:
-        values = coded.numbers[:, i].copy()
-        unknown = np.flatnonzero(np.isnan(values))
-        if len(unknown):
-            reader = self.numbers.get(name)
-            knots = self.columns.knots[name]
-            if reader is None:
-                values[unknown] = (knots[0] + knots[-1]) / 2
-            elif reader.trees is None:
-                values[unknown] = reader.constant[0]
-            else:
-                read = reader.trees.predict(reader.inputs(coded, unknown))
-                values[unknown] = np.clip(
-                    read if name in self.columns.logs else np.expm1(read) + knots[0], *self._ends(name)
-                )
+    def _numbers(self, coded: Coded) -> Floats:
+        values, blank = coded.numbers.copy(), np.isnan(coded.numbers)
+        for i in np.flatnonzero(blank.any(axis=0)):
+            rows = np.flatnonzero(blank[:, i])
+            values[rows, i] = self._read_number(coded, rows, list(self.columns.knots)[i])
         return values
+
+    def _read_number(self, coded: Coded, rows: np.ndarray, name: str) -> Floats | float:
+        reader, (low, high) = self.numbers.get(name), self._ends(name)
+        if reader is None:
+            return (low + high) / 2
+        if reader.trees is None:
+            return float(reader.constant[0])
+        read = reader.trees.predict(reader.inputs(coded, rows))
+        return np.asarray(np.clip(read if name in self.columns.logs else np.expm1(read) + low, low, high))
 
 
 def learn_unknowns(coded: Coded, columns: Columns, counts: Floats | None = None) -> Unknowns:
