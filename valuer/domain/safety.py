@@ -4,6 +4,7 @@ Sources: 16 CFR 1205.4 and 1205.5, 15 USC 2068 (United States). Elsewhere other 
 """
 
 from collections.abc import Collection, Iterable
+from dataclasses import dataclass
 from typing import Literal
 
 from valuer.domain.cautions import Caution, caution_catalogue
@@ -14,7 +15,6 @@ from valuer.domain.gates import Gate, gate_catalogue, gates_named
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.quantities import worst_blade_stop
 from valuer.domain.readings import Readings
-from valuer.domain.record import Record
 from valuer.domain.thresholds import thresholds
 from valuer.domain.words import did_you_mean, shown
 
@@ -35,7 +35,8 @@ STRIKE_FAULTS = frozenset({"blade_damaged", "sheared_key", "vibration", "blade_m
 State = Literal["passed", "failed", "not_tested"]
 
 
-class GateResult(Record):
+@dataclass(frozen=True, slots=True)
+class GateResult:
     """Where one gate stands, and why."""
 
     gate: str
@@ -43,7 +44,8 @@ class GateResult(Record):
     reason: str
 
 
-class SafetyVerdict(Record):
+@dataclass(frozen=True, slots=True)
+class SafetyVerdict:
     """Whether the machine may be sold as working.
 
     ``must_cure`` holds fault ids, ``unchecked`` gate ids; it may be sold only when both are empty.
@@ -58,7 +60,8 @@ class SafetyVerdict(Record):
     note: str
 
 
-class RepairSale(Record):
+@dataclass(frozen=True, slots=True)
+class RepairSale:
     """Whether the machine may be offered for repair or parts, and what must be said and done then."""
 
     may_be_offered: bool

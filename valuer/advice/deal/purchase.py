@@ -13,7 +13,7 @@ import numpy as np
 from valuer.advice.deal.documents import CostLine, PurchaseLimit, UnknownFrom
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.course import Course
-from valuer.advice.work.job import Job, job_of
+from valuer.advice.work.job import job_of
 from valuer.advice.work.work_list import step_names
 from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
@@ -86,18 +86,21 @@ def _limit(
     seen = scene_of(machine, terms)
     open_faults = not_looked_for(machine, seen.findings, sound)
     kind = kind_of(seen, sound)
-    scenes = [seen, *imagined(seen, open_faults, kind)]
-    every = lattices(scenes, model, terms)
+    drawn = imagined(seen, open_faults, kind)
+    apart = {scene.findings: scene for scene in drawn}  # two that are drawn alike are decided once
+    every = lattices([seen, *apart.values()], model, terms)
     value = ranges(every[:1], model, terms)[0]
-    jobs = [job_of(lattice, value, model, terms, shop, places=ROUGHLY) for lattice in every[1:]]
-    courses = [Course(job, job.tree) for job in each_of(jobs, "machine it may be")]
+    told = {
+        findings: Course(job := job_of(lattice, value, model, terms, shop, places=ROUGHLY), job.tree)
+        for findings, lattice in zip(apart, each_of(every[1:], "machine it may be"), strict=True)
+    }
+    courses = [told[scene.findings] for scene in drawn]
     nets = np.array([course.left for course in courses])
     fixed = trip_cost(terms) + handling_cost(terms)
     limits = nets - fixed - asks.want
     first = job_of(every[0], value, model, terms, shop)
     sums = Sums(
         every[0],
-        jobs,
         courses,
         limits,
         open_faults,
@@ -115,7 +118,6 @@ class Sums:
     """
 
     seen: Lattice
-    jobs: list[Job]
     courses: list[Course]
     limits: FloatArray
     not_known: tuple[str, ...]
@@ -223,7 +225,10 @@ def _cost_lines(sums: Sums, terms: ShopTerms) -> tuple[CostLine, ...]:
     trips = 1.0 / (1.0 - min(terms.wasted_trips, 0.99))
     cash = float(np.mean([course.cash for course in sums.courses]))
     hours = float(np.mean([course.hours for course in sums.courses]))
-    selling = float(np.mean([job.selling for job in sums.jobs])) - selling_hours(terms) * terms.hour_value
+    selling = (
+        float(np.mean([course.job.selling for course in sums.courses]))
+        - selling_hours(terms) * terms.hour_value
+    )
     return (
         CostLine(
             name="trip", cash=terms.trip_miles * terms.mile_cost * trips, hours=terms.trip_hours * trips

@@ -1,6 +1,6 @@
 """The bench: which machine earns most for the next free hour, and which lists fit into this week."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,7 +17,7 @@ from valuer.advice.work.bench_documents import (
 from valuer.advice.work.course import Course, best_within, no_work, offers
 from valuer.advice.work.done import Done
 from valuer.advice.work.donors import MOST_MACHINES, donors_among
-from valuer.advice.work.job import Job, jobs
+from valuer.advice.work.job import Job, each_job
 from valuer.advice.work.knapsack import Choice, Offers, best_choice
 from valuer.advice.work.tree import SAME
 from valuer.advice.work.ways_out import ROUTES
@@ -41,7 +41,7 @@ TEN = 10.0
 
 
 AT_ONCE = 64
-"""Machines whose trees are in memory at once: all that a week keeps of each is what it tells of it."""
+"""Machines whose values are worked out at once: all that a week keeps of each is what it tells of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,12 +116,16 @@ def week_of(
 ) -> Week:
     """Return the machines of a week with what each brings."""
     brought: list[Brought] = []
-    some: Sequence[Job] = ()
+    kept: list[Job] = []
+    some: Iterator[Job] = iter(())
     for place, _ in enumerate(each_of(machines, "machine")):
         if place % AT_ONCE == 0:
-            some = jobs(machines[place : place + AT_ONCE], model, terms, shop, done)
-        brought.append(_brought(some[place % AT_ONCE], model))
-    return Week(brought, some if len(machines) <= min(AT_ONCE, MOST_MACHINES) else (), terms)
+            some = each_job(machines[place : place + AT_ONCE], model, terms, shop, done)
+        job = next(some)
+        brought.append(_brought(job, model))
+        if len(machines) <= MOST_MACHINES:
+            kept.append(job)
+    return Week(brought, kept, terms)
 
 
 def plan_and_rank(

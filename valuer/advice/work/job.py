@@ -1,6 +1,6 @@
 """One machine on the bench with all that a decision about it rests on: troubles, acts, ways out, and the tree."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -144,12 +144,21 @@ def jobs(
 
     ``done`` tells, by machine id, what work has done and what looks have shown.
     """
+    return tuple(each_job(machines, model, terms, shop, done))
+
+
+def each_job(
+    machines: Sequence[Machine],
+    model: ValueModel,
+    terms: ShopTerms,
+    shop: Workshop | None = None,
+    done: Mapping[str, Done] | None = None,
+) -> Iterator[Job]:
+    """The jobs of `jobs` one by one, for who keeps none: the states of many fill the memory."""
     known = done or {}
     every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
-    return tuple(
-        job_of(lattice, value, model, terms, shop or usual_workshop(), known.get(lattice.machine.id))
-        for lattice, value in zip(every, ranges(every, model, terms), strict=True)
-    )
+    for lattice, value in zip(every, ranges(every, model, terms), strict=True):
+        yield job_of(lattice, value, model, terms, shop or usual_workshop(), known.get(lattice.machine.id))
 
 
 def job_of(
@@ -169,7 +178,7 @@ def job_of(
     maker, out = _with_room(maker, value)
     ending = risks(lattice, done, unchecked)
     made = _proved(maker, out, value, unchecked, [gate for gate, _ in ending])
-    at_stake = made.at_stake
+    at_stake = made.at_stake if ending else 0.0
     worth_it = [(gate, p) for gate, p in ending if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake]
     if made.works and len(worth_it) < len(ending):
         made = _proved(maker, out, value, unchecked, [gate for gate, _ in worth_it])

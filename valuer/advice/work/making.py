@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -22,13 +22,21 @@ from valuer.advice.work.trouble import (
     plain_trouble,
 )
 from valuer.advice.work.ways_out import parts_freed
-from valuer.advice.work.workshop import Workshop, odds_on
+from valuer.advice.work.workshop import BoolArray, IntArray, Workshop, odds_on
 from valuer.advice.worth.lattice import Lattice
 from valuer.advice.worth.named import Named, causes_of, named_prices, open_symptom, shown_about
-from valuer.domain.fixes import fix_catalogue
+from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Finding
 from valuer.domain.shop import ShopTerms
-from valuer.domain.symptoms import Look, Symptom, answered, likelihood, looks, symptom_for
+from valuer.domain.symptoms import (
+    Look,
+    Symptom,
+    answered,
+    likelihood,
+    looks,
+    symptom_catalogue,
+    symptom_for,
+)
 
 MOST_STATES = 60_000
 """States of one machine that are settled exactly; where there are more, the least of its faults are left out."""
@@ -116,33 +124,10 @@ class Making:
         for axis, item in enumerate(self.lattice.findings):
             symptom = open_symptom(item)
             if symptom:
-                table[axis] = self.cause_odds(symptom).max(axis=1)
+                table[axis] = cause_odds(self.shop, symptom.id).max(axis=1)
         new = [place for place, name in enumerate(self.shop.names) if name in self.lattice.machine.new_parts]
         table[:, new] = 0.0
         return table
-
-    def cause_odds(self, symptom: Symptom) -> FloatArray:
-        """Odds of every fix under every cause, shape (n_fixes, c), moved as own tries on the symptom moved them."""
-        table = np.zeros((len(self.shop.names), len(symptom.causes)))
-        for column, cause in enumerate(symptom.causes.values()):
-            for fix, chance in cause.fixes.items():
-                if fix in self.shop.names:
-                    moved = self._moved(fix, symptom)
-                    table[self.shop.names.index(fix), column] = min(0.99, chance.likely * moved)
-        return table
-
-    def _moved(self, fix: str, symptom: Symptom) -> float:
-        usual = [
-            fix_catalogue()[fix].cures[f].odds.likely
-            for f in symptom.stands_for
-            if f in fix_catalogue()[fix].cures
-        ]
-        own = [
-            self.shop.fixes[fix].cures[f].odds.likely
-            for f in symptom.stands_for
-            if f in self.shop.fixes[fix].cures
-        ]
-        return own[0] / usual[0] if own and usual and usual[0] > 0 else 1.0
 
     @cached_property
     def useful(self) -> list[bool]:
@@ -240,7 +225,7 @@ class Making:
         causes = tuple(beliefs)
         columns = [list(symptom.causes).index(cause) for cause in causes]
         places = [self.shop.names.index(name) for name in names]
-        table = self.cause_odds(symptom)[np.ix_(places, columns)]
+        table = cause_odds(self.shop, symptom.id)[np.ix_(places, columns)]
         return Riddle(
             finding=item,
             causes=causes,
@@ -273,15 +258,12 @@ class Making:
         for look in looks(symptom):
             if not self._can_look(look, symptom, causes):
                 continue
-            chance = np.array(
-                [[likelihood(look, shown, cause) for cause in causes] for shown in look.outcomes]
-            )
             found.append(
                 LookAt(
                     name=look.id,
                     shows=tuple(look.outcomes),
                     cost=self._cost(look.parts * self.terms.price_level, look.hours),
-                    chance=chance,
+                    chance=_chances(symptom.id, look.id, tuple(causes)),
                     alike=every[look.same_as or look.id],
                 )
             )
@@ -323,6 +305,37 @@ class Making:
                 troubles[axis] = _left(troubles[axis])
                 given_up.append(axis)
         return tuple(troubles), stories, tuple(given_up)
+
+
+@lru_cache(maxsize=256)
+def cause_odds(shop: Workshop, symptom: str) -> FloatArray:
+    """Odds of every fix under every cause, shape (n_fixes, c), moved as own tries on the symptom moved them."""
+    stands_for, causes = symptom_catalogue()[symptom].stands_for, symptom_catalogue()[symptom].causes
+    table = np.zeros((len(shop.names), len(causes)))
+    for column, cause in enumerate(causes.values()):
+        for fix, chance in cause.fixes.items():
+            if fix in shop.names:
+                moved = min(0.99, chance.likely * _moved(shop.fixes[fix], stands_for))
+                table[shop.names.index(fix), column] = moved
+    table.flags.writeable = False
+    return table
+
+
+def _moved(fix: Fix, faults: Sequence[str]) -> float:
+    """Return how own tries moved the odds of a fix on the first of some faults it cures."""
+    known = fix_catalogue()[fix.id].cures
+    usual = [known[fault].odds.likely for fault in faults if fault in known]
+    own = [fix.cures[fault].odds.likely for fault in faults if fault in fix.cures]
+    return own[0] / usual[0] if own and usual and usual[0] > 0 else 1.0
+
+
+@lru_cache(maxsize=1024)
+def _chances(symptom: str, look: str, causes: tuple[str, ...]) -> FloatArray:
+    """Return the chance of each result of a look under each of some causes, shape (m, c)."""
+    (seen,) = (each for each in looks(symptom_catalogue()[symptom]) if each.id == look)
+    chance = np.array([[likelihood(seen, shown, cause) for cause in causes] for shown in seen.outcomes])
+    chance.flags.writeable = False
+    return chance
 
 
 def _left(trouble: Trouble) -> Trouble:
@@ -381,22 +394,41 @@ def _look_act(name: str, axes: Sequence[int], troubles: Sequence[Trouble], terms
 
 def _sessions(names: Sequence[str], on: Mapping[str, Sequence[int]], shop: Workshop) -> list[tuple[str, ...]]:
     """Return the sessions of two or three fixes on different faults that save strip-down, most saving first."""
+    places = np.array([shop.names.index(name) for name in names], dtype=np.int64)
+    touched = np.array([sum(1 << axis for axis in on[name]) for name in names], dtype=np.int64)
     found = []
-    for count in range(2, MOST_TOGETHER + 1):
-        for some in combinations(names, count):
-            places = [shop.names.index(name) for name in some]
-            saved = sum(shop.together([p]) for p in places) - shop.together(places)
-            apart = len({axis for name in some for axis in on[name]}) >= count
-            if saved > SAME and apart and _linked(places, shop):
-                found.append((saved, some))
+    for count in range(2, min(MOST_TOGETHER, len(names)) + 1):
+        some = _choices(len(names), count)
+        saved = _saved(places[some], shop)
+        apart = np.bitwise_count(np.bitwise_or.reduce(touched[some], axis=1)) >= count
+        good = np.flatnonzero((saved > SAME) & apart & _linked(shop.groups[places[some]]))
+        found += [(saved[place], tuple(names[at] for at in some[place])) for place in good.tolist()]
     found.sort(key=lambda pair: -pair[0])
     return [some for _, some in found[:MOST_SESSIONS]]
 
 
-def _linked(places: Sequence[int], shop: Workshop) -> bool:
-    """Say whether every fix shares strip-down with another one of them."""
-    groups = shop.groups[list(places)]
-    return all(any(int(a) & int(b) for j, b in enumerate(groups) if i != j) for i, a in enumerate(groups))
+@lru_cache(maxsize=32)
+def _choices(among: int, count: int) -> IntArray:
+    """Return every choice of ``count`` of so many things, their places, shape (n, count)."""
+    return np.array(list(combinations(range(among), count)), dtype=np.int64).reshape(-1, count)
+
+
+def _saved(places: IntArray, shop: Workshop) -> FloatArray:
+    """Return the hours that sessions save over their fixes one by one, places of shape (n, count); shape (n,)."""
+    apart, at_work, opened = (np.zeros(len(places)), np.zeros(len(places)), np.zeros(len(places), np.int64))
+    for fix in places.T:
+        apart = apart + (shop.hours[fix] + shop.group_hours[shop.groups[fix]])
+        at_work, opened = at_work + shop.hours[fix], opened | shop.groups[fix]
+    return np.asarray(apart - (at_work + shop.group_hours[opened]))
+
+
+def _linked(groups: IntArray) -> BoolArray:
+    """Say whether every fix shares strip-down with another one of its session; groups of shape (n, count)."""
+    each = range(groups.shape[1])
+    linked = np.ones(len(groups), dtype=bool)
+    for one in each:
+        linked &= np.any([groups[:, one] & groups[:, other] for other in each if other != one], axis=0)
+    return linked
 
 
 def _power(number: float) -> int:
@@ -428,7 +460,7 @@ def odds_left(
     if symptom is None:
         odds = odds_on(shop, item, lattice.machine.readings)
         return after_failure(float(odds[place]), max((float(odds[other]) for other in tried), default=0.0))
-    table, left = maker.cause_odds(symptom), 0.0
+    table, left = cause_odds(shop, symptom.id), 0.0
     beliefs, total = maker.prior_of(item, symptom), 0.0
     for cause, chance in beliefs.items():
         column = table[:, list(symptom.causes).index(cause)]

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -9,7 +10,16 @@ from valuer.advice.ports import LEVEL, FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.readings import Readings
-from valuer.domain.symptoms import Beliefs, Symptom, answered, looks, posterior, symptom_for, updated
+from valuer.domain.symptoms import (
+    Beliefs,
+    Symptom,
+    answered,
+    looks,
+    posterior,
+    symptom_catalogue,
+    symptom_for,
+    updated,
+)
 
 KNOWN = 0.8
 """A cause counts as known, and is told to a buyer, when it is this likely (judgement, no source)."""
@@ -64,13 +74,19 @@ def causes_of(item: Finding, symptom: Symptom, machine: Machine, *, straight: bo
     straight = straight or machine.checks.get("crank") == "passed"
     fits = {
         name: chance
-        for name, chance in posterior(symptom, machine.readings).items()
+        for name, chance in _after_readings(symptom.id, machine.readings).items()
         if chance > 0
         and not (straight and symptom.causes[name].fault == "bent_crank")
         and (symptom.causes[name].fault not in symptom.stands_for or symptom.causes[name].fault == item.fault)
     }
     total = sum(fits.values())
     return {name: chance / total for name, chance in fits.items()}
+
+
+@lru_cache(maxsize=1024)
+def _after_readings(symptom: str, readings: Readings) -> Beliefs:
+    """Return the chances of a symptom's causes by what readings say: asked for again for each machine it may be."""
+    return posterior(symptom_catalogue()[symptom], readings)
 
 
 def shown_about(

@@ -5,8 +5,9 @@ of the catalogue: among running machines listed where it is known to run, else a
 machines and those kept outside have more, young ones fewer.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -73,9 +74,17 @@ def not_looked_for(
 
 def is_symptom_of(fault: str, listed: Collection[str]) -> bool:
     """Say whether a listed fault explains this one or is explained by it: the same loss again."""
-    return has_cause_in(fault, listed) or any(
-        has_cause_in(other, (fault,)) for other in listed if other in fault_catalogue()
-    )
+    return not _kin()[fault].isdisjoint(listed)
+
+
+@cache
+def _kin() -> Mapping[str, frozenset[str]]:
+    """The causes of each fault, and the faults that it is a cause of."""
+    every = fault_catalogue().values()
+    return {
+        fault.id: frozenset(fault.causes) | {other.id for other in every if fault.id in other.causes}
+        for fault in every
+    }
 
 
 def has_cause_in(fault: str, others: Collection[str]) -> bool:
