@@ -11,10 +11,11 @@ from sqlalchemy import select
 
 from tests.records.bench import NOW
 from valuer.domain.faults import fault_catalogue
+from valuer.records import imports
 from valuer.records.book_files import book_in
 from valuer.records.files import BadFile
 from valuer.records.imports import imported, text_of
-from valuer.records.store.plain_tables import plain_table
+from valuer.records.store.plain_tables import add_plain, plain_table
 from valuer.records.store.problems import Conflict
 from valuer.records.store.store import Store, open_store
 from valuer.records.store.tables import machines, sales
@@ -41,8 +42,9 @@ def both_ways(folder: Path, text: str) -> tuple[list[list[Any]], list[list[Any]]
         path.unlink(missing_ok=True)
         store = open_store(NOW, str(path))
         if name == "short":
-            assert plain_table(text, NOW), "the short way is open"
-            imported(store, "sales.csv", text, NOW)
+            table = plain_table(text, NOW)
+            assert table, "the short way is open"
+            assert add_plain(store, table)
         else:
             store.add(book_in("sales.csv", text), NOW)
         found.append(rows(store))
@@ -104,6 +106,15 @@ def test_what_is_not_plain_is_refused_by_the_careful_reader_and_nothing_is_kept(
     with pytest.raises(BadFile):
         imported(store, "sales.csv", text, NOW)
     assert store.count() == 0
+
+
+def test_a_table_of_too_many_for_one_deed_is_taken_on_a_file_and_on_a_server(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(imports, "MOST_AT_ONCE", 2)
+    for added, same in ((3, 0), (0, 3)):
+        told = imported(store, "sales.csv", TABLE, NOW)
+        assert (told.added, told.same, store.count()) == (added, same, 3)
 
 
 def test_the_same_table_twice_adds_nothing_and_a_changed_one_is_refused(store: Store) -> None:

@@ -195,6 +195,8 @@ def test_what_cannot_be_is_refused_and_changes_nothing(store: Store) -> None:
         store.change("a", bench.unsold, NOW)
     with pytest.raises(Changed, match="was changed since it was read"):
         store.rename("a", "c", NOW, 1)
+    with pytest.raises(NotThere, match="no machine 'nobody' in the records"):
+        store.keep_picture("nobody", "machine", "image/jpeg", b"a picture", NOW)
     with pytest.raises(NotThere, match="no picture 'x' of 'a'"):
         store.drop_picture("a", "x")
     with pytest.raises(NotThere, match="no deed 4711 is remembered"):

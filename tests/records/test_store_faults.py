@@ -354,7 +354,7 @@ def test_two_processes_write_at_once(file: Path) -> None:
     store.close()
 
 
-@pytest.mark.parametrize("place", [0, 30, 5000])
+@pytest.mark.parametrize("place", [0, 30, 5000, 40_000])  # the last is read by nothing but the check
 def test_a_damaged_file_is_found_and_a_backup_takes_its_place(file: Path, place: int) -> None:
     filled(file, 50)
     backup_store(NOW, str(file))

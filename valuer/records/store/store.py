@@ -126,8 +126,9 @@ class Store:
 
     def _still_there(self) -> None:
         """Raise StoreProblem where the file was taken away, or another put in its place, since it was opened."""
-        if _identity(self.file) != self._is:
-            what = "was replaced by another file" if self.file and self.file.exists() else "is gone"
+        found = _identity(self.file)
+        if found != self._is:
+            what = "was replaced by another file" if found else "is gone"
             raise StoreProblem(
                 f"{self.name} {what} since it was opened, so nothing is written; start valuer anew"
             )
