@@ -25,7 +25,7 @@ from typing import Self
 
 from tests.benchmark.figures import Figure, at_least, at_most, beside
 from tests.benchmark.mutants import Mutant, mutants
-from tests.benchmark.trial import Reach, first_that_fails, load_libraries, reach_of
+from tests.benchmark.trial import Reach, first_that_fails, function_of, load_libraries, reach_of
 from valuer.paths import cache_folder
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -204,18 +204,25 @@ class House:
 
 
 def _asked(root: Path, reach: Reach, mutant: Mutant) -> list[str]:
-    """The tests that run what is changed, those in a file that names the module first, then the quickest.
+    """The tests that run what is changed: those in a file that names the module first, then one of each function.
 
-    What none of them runs is run when a module is loaded, or never; then any test may notice.
+    Rows of one table look at much the same; of what is left the quickest is first. What no test runs is run when a
+    module is loaded, or never; then any test may notice.
     """
     module = mutant.file.removesuffix(".py").replace("/", ".")
     near = {
         file: module in (root / file).read_text("utf-8") for file in {name.split("::")[0] for name in reach}
     }
-    runs = sorted(
+    quickest = sorted(
         [name for name, seen in reach.items() if seen.runs(mutant.file, mutant.lines)] or list(reach),
-        key=lambda name: (not near[name.split("::")[0]], reach[name].seconds),
+        key=lambda name: reach[name].seconds,
     )
+    asked: Counter[str] = Counter()
+    places: dict[str, tuple[bool, int]] = {}
+    for name in quickest:
+        places[name] = not near[name.split("::")[0]], asked[function_of(name)]
+        asked[function_of(name)] += 1
+    runs = sorted(quickest, key=lambda name: places[name])
     chosen: list[str] = []
     spent = 0.0
     for name in runs:

@@ -226,7 +226,7 @@ class Watch:
         Whatever that one ran counts to the others too: to make the catalogue anew for each row of a table takes an
         hour.
         """
-        if _function(item.nodeid) != _function(self._first):
+        if function_of(item.nodeid) != function_of(self._first):
             _forget()
             self._first = item.nodeid
         self._firsts[item.nodeid] = self._first
@@ -275,7 +275,8 @@ class Watch:
         return {"tests": found, "failed": self.failed}
 
 
-def _function(test: str) -> str:
+def function_of(test: str) -> str:
+    """The name of a test without the row of its table."""
     return test.partition("[")[0]
 
 
