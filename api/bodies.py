@@ -50,7 +50,7 @@ class StrictRoute(APIRoute):
         answer, field = super().get_route_handler(), self.body_field
 
         async def answered(request: Request, body: bytes) -> Response:
-            if not field or not body:
+            if not body:
                 return await answer(ReadRequest(request, None, body) if field else request)
             if len(body) < SHORT:
                 return await answer(ReadRequest(request, self._understood(body), body))

@@ -212,8 +212,6 @@ def describe(app: FastAPI) -> dict[str, Any]:
     problem = ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")
     schemas = document["components"]["schemas"]
     schemas |= problem.pop("$defs") | {"ProblemDocument": problem}
-    schemas.pop("HTTPValidationError", None)
-    schemas.pop("ValidationError", None)
     document["components"]["securitySchemes"] = SCHEMES
     document["security"] = [{}, *({name: []} for name in SCHEMES)]
     for name, schema in schemas.items():

@@ -1,6 +1,7 @@
 """Own terms, pictures, another name, and taking deeds back, over HTTP."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ from fastapi.testclient import TestClient
 
 from api.app import create_app
 from tests.fake_model import FakeModel
-from tests.records.bench import NOW
+from tests.records.bench import NOW, entry
 from valuer.adviser import Adviser
 from valuer.records.store.store import Store, open_store
 
@@ -49,7 +50,9 @@ def photo(client: TestClient, content: bytes, shows: str = "machine", kind: str 
     return client.post(path, content=content, headers={"Content-Type": kind})
 
 
-def test_own_terms_are_kept_and_somebody_elses_change_is_not_written_over(client: TestClient) -> None:
+def test_own_terms_are_kept_and_somebody_elses_change_is_not_written_over(
+    client: TestClient, store: Store
+) -> None:
     first = client.get("/v1/own-terms").json()
     assert (first["version"], first["own"]["terms"]) == (0, {})
     mine = {
@@ -63,6 +66,7 @@ def test_own_terms_are_kept_and_somebody_elses_change_is_not_written_over(client
     late = client.put("/v1/own-terms", json={"terms": {"hour_value": 9}}, headers={"If-Match": '"0"'})
     assert late.status_code == 412
     assert client.get("/v1/own-terms").json()["own"] == {"weeks": 12, **mine}
+    assert store.own_terms().document == mine, "what was not given is not kept: another default may come"
 
 
 @pytest.mark.parametrize(
@@ -177,6 +181,19 @@ def test_all_deeds_of_a_day_are_taken_back_newest_first_and_none_out_of_order(cl
     assert client.get("/v1/machines").json()["total"] == 0
     assert client.post(f"/v1/deeds/{first}/undo").status_code == 409, "once is enough"
     assert [each["undone"] for each in deeds(client)] == [True] * 4
+
+
+def test_the_deeds_of_today_begin_at_midnight(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the day as it is here, whatever the time of day at which it is asked."""
+    midnight = NOW.astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
+    asked = midnight + timedelta(hours=3, minutes=2, seconds=1, microseconds=5)
+    monkeypatch.setattr("api.around.now", lambda: asked)
+    store.take(entry("yesterday"), midnight - timedelta(microseconds=1))
+    store.take(entry("today"), midnight)
+    client = TestClient(create_app(Adviser(FakeModel()), store), "http://127.0.0.1")
+    assert [deed["id"] for deed in client.get("/v1/deeds").json()["deeds"]] == ["today"]
+    told = client.get("/v1/deeds?days=1").json()["deeds"]
+    assert [deed["id"] for deed in told] == ["today", "yesterday"]
 
 
 def test_one_taken_in_anew_has_no_pictures_of_the_one_struck_before(client: TestClient) -> None:

@@ -98,3 +98,12 @@ def test_a_copy_is_made_listed_and_put_back_with_pictures_and_terms(client: Test
     assert client.get("/v1/own-terms").json()["own"]["theme"] == "dark"
     assert len(client.get("/v1/backups").json()["backups"]) == 2
     assert client.post("/v1/backups/nothing.sqlite/restore").status_code == 404
+
+
+def test_a_database_server_is_told_to_be_copied_in_its_own_way(
+    client: TestClient, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(store, "file", None)
+    for method, path in (("GET", "backups"), ("POST", "backups"), ("POST", "backups/one/restore")):
+        answer = client.request(method, f"/v1/{path}")
+        assert (answer.status_code, "pg_dump" in answer.json()["detail"]) == (409, True)

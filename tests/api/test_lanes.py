@@ -29,6 +29,10 @@ def alone(work: Coroutine[Any, Any, T]) -> T:
         return thread.submit(asyncio.run, work).result(60)
 
 
+POST: dict[str, Any] = {
+    "type": "http", "method": "POST", "path": "/", "raw_path": b"/", "query_string": b"", "headers": [],
+    "scheme": "http", "server": ("127.0.0.1", 80), "client": None, "root_path": "", "http_version": "1.1",
+}  # fmt: skip
 ASK: dict[str, Any] = {"machines": [{"id": "m1"}], "terms": {"month": 5}}
 
 
@@ -121,16 +125,16 @@ def test_a_place_is_given_back_whatever_happens_in_it() -> None:
     async def fail() -> None:
         raise ZeroDivisionError
 
-    async def thrice() -> int:
-        lane, failed = Lane(1, 0, 1.0), 0
+    async def thrice() -> list[int]:
+        lane, taken = Lane(1, 0, 1.0), []
         for _ in range(3):
             with suppress(ZeroDivisionError):
                 await lane.through(fail())
-            failed += 1
             await asyncio.sleep(0)
-        return failed
+            taken.append(lane.taken)
+        return taken
 
-    assert alone(thrice()) == 3
+    assert alone(thrice()) == [0, 0, 0]
 
 
 def test_an_answer_that_takes_too_long_is_refused_and_keeps_its_place_until_done(
@@ -169,11 +173,28 @@ def test_a_body_that_never_ends_is_given_up(monkeypatch: pytest.MonkeyPatch) -> 
         async def send(message: Any) -> None:
             statuses.extend([message["status"]] if message["type"] == "http.response.start" else [])
 
-        scope: dict[str, Any] = {
-            "type": "http", "method": "POST", "path": "/", "raw_path": b"/", "query_string": b"", "headers": [],
-            "scheme": "http", "server": ("127.0.0.1", 80), "client": None, "root_path": "", "http_version": "1.1",
-        }  # fmt: skip
-        await TimeLimit(asked, 0.1)(scope, receive, send)
+        await TimeLimit(asked, 0.1)({**POST}, receive, send)
         return statuses[0]
 
     assert alone(drip()) == 503
+
+
+def test_an_answer_that_has_begun_is_sent_to_its_end_however_long_it_takes() -> None:
+    async def slow() -> list[Any]:
+        sent: list[Any] = []
+
+        async def answer(_scope: Any, _receive: Any, send: Any) -> None:
+            await send({"type": "http.response.start", "status": 200, "headers": []})
+            await asyncio.sleep(0.3)
+            await send({"type": "http.response.body", "body": b"all of it"})
+
+        async def receive() -> dict[str, Any]:
+            return {"type": "http.request"}
+
+        async def send(message: Any) -> None:
+            sent.append(message.get("status", message.get("body")))
+
+        await TimeLimit(answer, 0.05)({**POST}, receive, send)
+        return sent
+
+    assert alone(slow()) == [200, b"all of it"]

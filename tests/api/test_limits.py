@@ -91,6 +91,16 @@ def test_figures_that_somebody_typed_have_an_end_too(client: TestClient) -> None
     assert client.post("/v1/read/figures", json={"figures": [figure] * 200}).status_code == 200
 
 
+@pytest.mark.parametrize(("path", "most"), [("valuations", 200_000), ("entrance", 100)])
+def test_more_values_than_anybody_needs_for_so_long_a_body_are_refused_before_one_is_made(
+    client: TestClient, path: str, most: int
+) -> None:
+    body = f'{{"token": [{"1," * most}1]}}'
+    answer = client.post(f"/v1/{path}", content=body, headers={"content-type": "application/json"})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["detail"] == f"holds more than {most:,} values; split it"
+
+
 DEEP = [
     '{"machines": ' + "[" * 5_000,
     '{"machines": [{"id": "m1", "readings": ' + '{"a":' * 200 + "1" + "}" * 203,

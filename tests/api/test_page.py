@@ -36,6 +36,16 @@ def test_every_file_of_the_page_is_served_as_what_it_is(client: TestClient) -> N
         assert answer.content == (PAGE / path).read_bytes()
 
 
+def test_what_an_editor_leaves_beside_the_pages_files_is_not_served(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "page").mkdir()
+    for name in ("index.html", "index.html~", "main.js.orig"):
+        (tmp_path / "page" / name).write_text(name)
+    monkeypatch.setattr("api.page_files.files", lambda _package: tmp_path)
+    assert [*page_files()] == ["index.html"]
+
+
 @pytest.mark.parametrize("path", ["../app.py", "%2e%2e/app.py", "code/../../app.py", "nothing.js"])
 def test_nothing_else_is_served(client: TestClient, path: str) -> None:
     answer = client.get(f"/page/{path}")
@@ -87,6 +97,14 @@ def test_all_files_and_the_catalogue_fit_the_first_load(client: TestClient) -> N
         body = answer.content
         sent += len(gzip.compress(body, 5)) if answer.headers.get("content-encoding") == "gzip" else len(body)
     assert sent < 200_000
+
+
+def test_a_long_answer_is_sent_small_to_whoever_can_unpack_it(client: TestClient) -> None:
+    packed = client.get("/v1/catalogue", headers={"Accept-Encoding": "gzip"})
+    plain = client.get("/v1/catalogue", headers={"Accept-Encoding": "identity"})
+    assert (packed.headers["content-encoding"], plain.headers.get("content-encoding")) == ("gzip", None)
+    assert 3 * int(packed.headers["content-length"]) < len(plain.content)
+    assert packed.json() == plain.json()
 
 
 LEAKY: dict[str, Any] = {"id": "green-1", "faults": ["fuel_leak_carb:slight"], "checks": {"recall": "passed"}}

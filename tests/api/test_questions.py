@@ -10,6 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
+from api.questions import Question
 from tests.fake_model import SOUND, FakeModel
 from valuer.adviser import Adviser
 from valuer.domain.faults import fault_catalogue
@@ -172,6 +173,14 @@ def test_the_price_level_multiplies_every_value(client: TestClient) -> None:
     (tenfold,) = ask(client, "/v1/valuations", ONE, price_level=10)["valuations"]
     for name in ("amount", "low", "high"):
         assert tenfold["value"][name] == pytest.approx(10 * dollars["value"][name])
+
+
+def test_each_term_of_the_shop_may_be_left_out_or_null_and_is_explained_once() -> None:
+    terms = Question.model_json_schema()["properties"]["terms"]
+    assert "required" not in terms
+    for name, term in terms["properties"].items():
+        assert {"type": "null"} in term["anyOf"], name
+        assert not [part for part in term["anyOf"] if {"default", "description"} & {*part}], name
 
 
 def test_every_answer_says_that_it_rests_on_invented_data(client: TestClient) -> None:

@@ -188,6 +188,14 @@ def test_the_address_a_request_arrives_at_is_a_name_of_the_server() -> None:
     assert there.get("/health", headers={"Host": "bench.local:8000"}).status_code == 200
 
 
+def test_a_page_that_comes_over_tls_stands_apart_from_other_windows_wherever_it_comes_from() -> None:
+    told = {
+        base: client(LAN, f"{base}:8000").get("/").headers.get(ONLY_WHERE_SAFE)
+        for base in ("https://192.0.2.7", "http://192.0.2.7", "http://127.0.0.1")
+    }
+    assert [*told.values()] == ["same-origin", None, "same-origin"]
+
+
 def test_on_loopback_no_other_address_is_a_name() -> None:
     refused(client(Door(port=8000), "http://192.0.2.7:8000").get("/health"), 421)
 

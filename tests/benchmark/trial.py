@@ -197,7 +197,10 @@ def first_that_fails(copy: Path, names: list[str], patience: float) -> tuple[str
 
 
 class Watch:
-    """A pytest plugin: which test runs which lines, fixtures that several share counted to each of them."""
+    """A pytest plugin: which test runs which lines.
+
+    What runs while a file is loaded, and fixtures that several share, count to each of its tests.
+    """
 
     def __init__(self, root: Path) -> None:
         from coverage import Coverage  # noqa: PLC0415 - in the process split off
@@ -267,7 +270,7 @@ class Watch:
         found = {}
         for test, seconds in self._seconds.items():
             together: dict[str, int] = {}
-            for context in (test, self._firsts[test], *self._fixtures[test]):
+            for context in ("", test, self._firsts[test], *self._fixtures[test]):
                 for name, bits in by_context.get(context, {}).items():
                     together[name] = together.get(name, 0) | bits
             if test not in self.failed:
