@@ -94,3 +94,19 @@ def test_the_tree_is_the_best_of_all_acts_in_all_orders(seed: int) -> None:
     settled, followed = float(tree.value[tree.start]), totals(tree, visits(tree)).left(0.0)
     assert settled == pytest.approx(brute_force(made), abs=1e-6)
     assert followed == pytest.approx(settled, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_at_every_state_the_value_is_that_of_the_best_act_or_of_stopping(seed: int) -> None:
+    """Bellman's equation (1957, from memory), written out way by way for a machine's every state and act."""
+    tree = tree_of(bench(seed))
+    for state in np.ndindex(tree.value.shape):
+        worths = tree.worths(state)
+        assert tree.value[state] == pytest.approx(
+            max(tree.ends[state], worths.max(initial=-np.inf)), abs=1e-9
+        )
+        for place in np.flatnonzero(np.isfinite(worths)).tolist():
+            ways = tree.board.edges(state, place)
+            assert sum(way.chance for way in ways) == pytest.approx(1)
+            left = sum(way.chance * float(tree.value[way.to]) for way in ways) - tree.costs[place]
+            assert worths[place] == pytest.approx(left, abs=1e-9)

@@ -1,11 +1,12 @@
 """What is known not to be there: faults that a reading or a passed check would have shown, and a dead engine."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from functools import cache
 
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, measured
 from valuer.domain.gates import gate_catalogue
-from valuer.domain.machine import Machine, lacks, parse_finding
+from valuer.domain.machine import Drive, Machine, Start, lacks, parse_finding
 from valuer.domain.quantities import reading_value
 from valuer.domain.safety import gate_results
 from valuer.domain.thresholds import thresholds
@@ -16,6 +17,8 @@ TAKEN_RUNNING = ("cold_pulls", "hot_run", "smoke", "engine_rpm", "blade_stop_s",
 
 def looked_for(machine: Machine) -> frozenset[str]:
     """Return the faults that the machine's readings and passed checks would have shown, there or not."""
+    if not machine.readings.model_fields_set and not machine.checks:  # most machines: nothing to look through
+        return frozenset()
     return frozenset(_looked_for(machine))
 
 
@@ -51,10 +54,15 @@ def tested_share(machine: Machine) -> float | None:
     """
     if machine.looked_over:
         return 1.0
-    weight = {
-        fault.id: sum(fault.listed) for fault in fault_catalogue().values() if not lacks(machine, fault)
-    }
+    weight = _weights(machine.drive, machine.start, machine.blade_clutch)
     there = {finding.fault for finding in findings(machine)}
     seen = (looked_for(machine) | there) & weight.keys()
     share = sum(weight[fault] for fault in seen) / sum(weight.values())
     return share if share >= TELLS_FROM else None
+
+
+@cache
+def _weights(drive: Drive | None, start: Start | None, blade_clutch: bool | None) -> Mapping[str, float]:  # noqa: FBT001
+    """How often machines on offer have each fault that one of this kind can have; what `lacks` hangs on."""
+    kind = Machine.model_construct(id="kind", drive=drive, start=start, blade_clutch=blade_clutch)
+    return {fault.id: sum(fault.listed) for fault in fault_catalogue().values() if not lacks(kind, fault)}

@@ -228,14 +228,16 @@ def _ways_of(
 
     They are the chances (r, m), 0 in a row in which it cannot be done, how far on each leads (r, m), its steps (k,).
     """
-    pairs = [pair for part in act.on for pair in part]
+    pairs, steps = [pair for part in act.on for pair in part], np.zeros(len(troubles))
     axes = sorted({axis for axis, _ in pairs} | set(act.after))
     chance, shift = np.ones((1, 1)), np.zeros((1, 1), dtype=np.int64)
-    steps = np.zeros(len(troubles))
     for axis in axes:
         moves = [troubles[axis].moves[name] for other, name in pairs if other == axis]
         odds, leads = _one_after_another(moves, troubles[axis].size)
         moved = (leads - np.arange(len(leads))[:, None]) * strides[axis]
+        if len(pairs) == len(axes) == 1:  # most acts: nothing to multiply out
+            steps[axis] = 1
+            return odds * moves[0].can[:, None], moved, steps
         rows = len(chance) * len(odds)
         chance = (chance[:, None, :, None] * odds[:, None]).reshape(rows, -1)
         shift = (shift[:, None, :, None] + moved[:, None]).reshape(rows, -1)
