@@ -273,7 +273,7 @@ def _sales(router: APIRouter, adviser: Adviser, store: Store) -> None:
         with plainly():
             machine = store.entry(told.id).entry.machine
         day = told.sold_on or today()
-        wire = told.model_dump(exclude={"id", "terms", "sold_on", "sure"}, exclude_none=True)
+        wire = told.model_dump(exclude={"id", "terms", "sold_on", "sure"})
         said = adviser.prediction(machine, told.terms.model_copy(update={"month": day.month}))
         with plainly():
             sale = Sale.model_validate({**wire, "sold_on": day, "prediction": said})

@@ -215,8 +215,11 @@ def test_what_is_sold_moves_the_next_answer(client: TestClient) -> None:
     after = client.post("/v1/valuations", json=asked).json()["valuations"][0]
     assert after["value"]["amount"] > before["value"]["amount"] * 1.05
     assert after["basis"]["own_sales"] == 10
-    report = client.get("/v1/correction").json()
+    report, *others = (
+        client.get(f"/v1/correction{at}").json() for at in ("", "?price_level=1", "?price_level=2")
+    )
     assert report["own_sales"] == 10
+    assert [other == report for other in others] == [True, False], "money is that of a price level of 1"
     figures = {figure["name"]: figure for figure in client.get("/v1/accuracy").json()["figures"]}
     assert figures["median ratio"]["count"] == 10
 
