@@ -15,7 +15,14 @@ from valuer.price_model.hedonic import (
     flag_levels,
     price_worst_case,
 )
-from valuer.price_model.pooled_fit import Problem, fit_pooled, objective, parameter_blocks, place
+from valuer.price_model.pooled_fit import (
+    Problem,
+    fit_pooled,
+    objective,
+    parameter_blocks,
+    place,
+    with_signs_kept,
+)
 
 N, P, FLAGS = 60, 4, 5
 PAIRS, JOBS = [(0, 1)], [(2, 3, 4)]
@@ -170,3 +177,21 @@ def test_a_flag_that_may_be_any_of_others_costs_what_the_dearest_does() -> None:
     assert isinstance(raised, PooledBase)
     for kept, by in ((raised.pools[0].share, 1), (raised.pools[0].money, 2)):
         assert kept == pytest.approx(np.array([0.2, 0.2, 0.1, 0.05]) * by)
+
+
+def test_a_sign_is_kept_without_moving_the_price_where_two_columns_say_the_same() -> None:
+    """A blank, and what the blank is taken for, which is nearly the same for all: large and opposite slopes.
+
+    A hundred thousand sales were fitted worse than by a line because only one of the two was moved.
+    """
+    rng = np.random.default_rng(3)
+    blank = (rng.random(2000) < 0.3).astype(float)
+    x = np.column_stack([blank, blank * (0.98 + 0.02 * rng.random(2000)), rng.normal(size=2000)])
+    scale = x.std(axis=0)
+    z = (x - x.mean(axis=0)) / scale
+    rising = Piece("tested", 0.0, 1.0)
+    design = Design(("tested=?", "tested/0", "age"), np.array([0, 1, 0], dtype=np.int8), (None, rising, None))
+    slopes = np.array([0.8, -0.79, 0.2]) * scale
+    kept = with_signs_kept(slopes, scale, design, z.T @ z / len(z))
+    assert kept[1] >= 0
+    assert np.abs(z @ (kept - slopes)).max() < 0.02

@@ -36,9 +36,9 @@ class ArtifactRefused(Exception):
     """A kept model must not be used; the message says what was expected and what came."""
 
 
-def keep(model: MowerModel, path: Path, trained_on: str) -> None:
-    """Write a model. trained_on: one hash of all that it was trained on."""
-    write_whole(path, to_bytes(model, RECORDS, {"trained_on": trained_on}), mode=0o644)
+def keep(model: MowerModel, path: Path, trained_on: str, **about: str) -> None:
+    """Write a model. trained_on: one hash of all that it was trained on; about: what else is to be known of it."""
+    write_whole(path, to_bytes(model, RECORDS, {"trained_on": trained_on, **about}), mode=0o644)
 
 
 def kept(path: Path, trained_on: str | None = None) -> MowerModel:

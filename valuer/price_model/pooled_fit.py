@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +21,9 @@ from valuer.price_model.hedonic import (
     expit,
     fit_linear,
 )  # fmt: skip
+
+NEARLY_SAME = 1e-3
+"""Ridge, in variances of a column, where columns that say the same are told apart."""
 
 STARTS = ((-0.45, 0.0), (-0.12, 2.5), (0.0, 3.0))
 """Where the pools start: log level beside the sound value, and log odds that somebody of it stays."""
@@ -90,18 +93,34 @@ def fit_pooled(
         options={"maxiter": penalties.steps, "maxfun": 2 * penalties.steps, "ftol": 1e-9, "maxcor": 20},
     )
     d = {name: found.x[s] for name, s in slices.items()}
-    shared = keep_signs(d["w"] / scale, design) * scale
-    pools = tuple(_pool_that_keeps_signs(d, k, shared, scale, design) for k in range(len(STARTS)))
+    alike = problem.z.T @ problem.z / len(y)
+
+    def lawful(slopes: Floats) -> Floats:
+        return with_signs_kept(slopes, scale, design, alike)
+
+    shared = lawful(d["w"])
+    pools = tuple(_lawful_pool(_pool(d, k), shared, lawful) for k in range(len(STARTS)))
     named = tuple((int(i), int(j)) for i, j in pairs)
     once = tuple(tuple(map(int, job)) for job in jobs)
     return PooledBase(centre, scale, float(d["b"][0]), shared, problem.middle, pools, named, once)
 
 
-def _pool_that_keeps_signs(
-    d: dict[str, Floats], k: int, shared: Floats, scale: Floats, design: Design
-) -> Pool:
-    pool = _pool(d, k)
-    return replace(pool, slopes=keep_signs((shared + pool.slopes) / scale, design) * scale - shared)
+def with_signs_kept(slopes: Floats, scale: Floats, design: Design, alike: Floats) -> Floats:
+    """Slopes of standardised columns, shape (p,), that keep the signs of the design; alike: z'z / n, shape (p, p).
+
+    What moving a slope takes from the rows the columns without a sign give back, as far as they can: where two columns
+    say nearly the same (a blank, and what the blank is taken for), both slopes may be large and opposite, and moving
+    one of them alone would move the price of every such row.
+    """
+    kept = keep_signs(slopes / scale, design) * scale
+    free = design.signs == 0
+    among = alike[np.ix_(free, free)] + NEARLY_SAME * np.eye(int(free.sum()))
+    kept[free] -= np.linalg.solve(among, alike[free] @ (kept - slopes))
+    return np.asarray(kept)
+
+
+def _lawful_pool(pool: Pool, shared: Floats, lawful: Callable[[Floats], Floats]) -> Pool:
+    return replace(pool, slopes=lawful(shared + pool.slopes) - shared)
 
 
 def _pool(d: dict[str, Floats], k: int) -> Pool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -22,8 +23,8 @@ from valuer.price_model.artifact import ArtifactRefused, keep, kept
 from valuer.price_model.design import Floats
 from valuer.price_model.fit import BLANKS, BOOSTING, FOLDS, LINE, POOLS, POOLS_FROM, WHOLE, WIDTH
 from valuer.price_model.given import Given
-from valuer.price_model.mower import MowerModel, train_mower_model
-from valuer.price_model.sales_file import Say, read_sales, read_sales_text, unsaid
+from valuer.price_model.mower import MowerModel, model_table, train_mower_model
+from valuer.price_model.sales_file import Say, read_sales_text, unsaid
 from valuer.price_model.selling import SellingModel, fit_selling_model
 from valuer.price_model.troubles import all_told
 
@@ -35,6 +36,10 @@ Report = Callable[[float, str], None]
 
 SYNTHETIC_SALES = "datasets/synthetic_mower_sales.csv"
 SYNTHETIC_LISTINGS = "datasets/synthetic_mower_listings.csv"
+
+SAMPLE, ASKED = 6_000, 100
+"""Sales that a small model beside the shipped one is trained on, enough for pools of buyers, and the next ones, whose
+values it tells."""
 
 READING, LISTINGS = "reading the sales", "learning how listings sell"
 
@@ -98,7 +103,7 @@ def place() -> Path:
 
 
 def _place(data: Given | None) -> Path:
-    return cache_folder() / f"resale_value-{_key(data)[:24]}.npz" if data else artifact.SHIPPED
+    return cache_folder() / f"resale_value-{trained_on(data)[:24]}.npz" if data else artifact.SHIPPED
 
 
 def _shipped() -> MowerModel:
@@ -126,7 +131,8 @@ def _trained(
     model = train_mower_model(table, basis, lambda step: say(begins[step], step), counts)
     say(begins[LISTINGS], LISTINGS)
     model = replace(model, selling=_selling_model(shipped(SYNTHETIC_LISTINGS).read_bytes()))
-    keep(model, out or _place(data), _key(data))
+    about = {} if data else {"sample": json.dumps(sample_values(invented_sales()))}
+    keep(model, out or _place(data), trained_on(data), **about)
     if data is not None and out is None:
         given.keep_card(data, model.price_model)
     say(1.0, "done")
@@ -153,8 +159,28 @@ Lesson = tuple["pd.DataFrame", Basis, Floats | None]
 """The sales to train on, what the model will rest on, and how much each sale counts, shape (n,); all alike without."""
 
 
+def sample_values(sales: bytes) -> list[list[float]]:
+    """Value, low and high of ASKED sales of a CSV by a model of the SAMPLE before them.
+
+    They are kept beside the shipped model: by them a test tells in seconds whether the code still trains as it did
+    when that was trained, which takes a minute.
+    """
+    table = _read(b"\n".join(sales.split(b"\n", SAMPLE + ASKED + 1)[:-1]))
+    small = train_mower_model(
+        table.head(SAMPLE), Basis(model="sample", data_sha256="", synthetic=True, own_sales=0)
+    )
+    told = small.price_model.predict(model_table(table.tail(ASKED)))
+    return [[round(float(number), 3) for number in row] for row in told.to_numpy()]
+
+
+def invented_sales() -> bytes:
+    """The CSV of the shipped sales."""
+    return shipped(SYNTHETIC_SALES).read_bytes()
+
+
 def _shipped_sales() -> Lesson:
-    table, sales = read_sales(shipped(SYNTHETIC_SALES))
+    sales = invented_sales()
+    table = _read(sales)
     data_sha256 = hashlib.sha256(sales).hexdigest()
     basis = Basis(model=f"resale_value {__version__}", data_sha256=data_sha256, synthetic=True, own_sales=0)
     return table, basis, None
@@ -174,7 +200,8 @@ def _given_sales(data: Given, words: Say, *, full: bool) -> Lesson:
     if not data.with_synthetic:
         basis = Basis(model=model, data_sha256=data.sha256, synthetic=False, own_sales=own)
         return table, basis, found.counts if found.any else None
-    invented, sales = read_sales(shipped(SYNTHETIC_SALES))
+    sales = invented_sales()
+    invented = _read(sales)
     counts = np.concatenate([found.counts, np.full(len(invented), data.with_synthetic)])
     basis = Basis(
         model=f"{model} with invented sales at weight {data.with_synthetic:g}",
@@ -185,6 +212,10 @@ def _given_sales(data: Given, words: Say, *, full: bool) -> Lesson:
     return pd.concat([table, invented], ignore_index=True), basis, counts
 
 
+def _read(sales: bytes) -> pd.DataFrame:
+    return read_sales_text(sales, SYNTHETIC_SALES).reset_index(drop=True)
+
+
 def _yardstick() -> MowerModel | None:
     """The shipped model, by which the prices of a file are doubted; nothing where it cannot be used."""
     try:
@@ -193,15 +224,15 @@ def _yardstick() -> MowerModel | None:
         return None
 
 
-def _key(data: Given | None) -> str:
+def trained_on(data: Given | None = None) -> str:
     """One hash of all that the model is trained on, and of how much it counts; of a given file, by which version."""
     listings = shipped(SYNTHETIC_LISTINGS).read_bytes()
     if data is None:
-        return _both(shipped(SYNTHETIC_SALES).read_bytes(), listings)
+        return _both(invented_sales(), listings)
     mine = (data.sales, data.name.encode(), __version__.encode(), listings)
     if not data.with_synthetic:
         return _both(*mine)
-    return _both(*mine, shipped(SYNTHETIC_SALES).read_bytes(), repr(data.with_synthetic).encode())
+    return _both(*mine, invented_sales(), repr(data.with_synthetic).encode())
 
 
 def _selling_model(listings: bytes) -> SellingModel:
@@ -218,7 +249,7 @@ def _both(*parts: bytes) -> str:
 def _found(data: Given, say: Report) -> MowerModel | None:
     """The kept model of these sales, or nothing; a refused one is named and trained again."""
     try:
-        return kept(_place(data), _key(data))
+        return kept(_place(data), trained_on(data))
     except FileNotFoundError:
         return None
     except ArtifactRefused as refused:
