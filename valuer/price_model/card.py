@@ -110,7 +110,8 @@ Measured on {len(seeds)} fresh draws of the invented market (seeds {seeds[0]} to
 nobody could know. Over all machines {near} of {len(costs)} faults cost within a fifth of what they truly take off; on one
 machine the cost of one fault is off by {mean("cost_mae"):.0%} of the mean cost, three times the goal, and by {mean("base_cost"):.0%} without the boosted trees:
 they carry nothing of it. What weighs by what a machine is, and has no column of its own, is found in part or not at all (share
-of the truth: {found}). A job that nobody named, whose smaller loss is in the larger, is not found.
+of the truth: {found}). That the smaller loss of a job
+that nobody named is in the larger is found by {mean("planted_job"):.0%}.
 
 In a market of another form, 20,000 of its sales bring the error to {other["model_20000"]:.2f} times what nobody could know (least squares
 {other["line_20000"]:.2f}, the library's own trees {other["trees_20000"]:.2f}), 2,000 to {other["model_2000"]:.2f} ({other["line_2000"]:.2f}, {other["trees_2000"]:.2f}).
