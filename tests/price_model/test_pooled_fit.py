@@ -182,7 +182,7 @@ def test_a_flag_that_may_be_any_of_others_costs_what_the_dearest_does() -> None:
 def test_a_sign_is_kept_without_moving_the_price_where_two_columns_say_the_same() -> None:
     """A blank, and what the blank is taken for, which is nearly the same for all: large and opposite slopes.
 
-    A hundred thousand sales were fitted worse than by a line because only one of the two was moved.
+    Were only one of the two moved, the price of every machine with the blank would move with it.
     """
     rng = np.random.default_rng(3)
     blank = (rng.random(2000) < 0.3).astype(float)

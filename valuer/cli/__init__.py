@@ -1,6 +1,5 @@
 """The command line: one command per question, one line per refusal, never a traceback."""
 
-import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -73,14 +72,8 @@ for command in (
     cli.add_command(command)
 
 
-OBJECTS = 50_000
-"""New objects after which those that hold each other are looked for: most of what a command makes it needs to its end,
-and looking through it as often as usual takes a tenth of a short one's time."""
-
-
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """Run one command; exit 0, 2 with a line on standard error for bad input, or 1 for a fault of ours."""
-    gc.set_threshold(OBJECTS)
     try:
         code = cli.main(args, prog_name="valuer", standalone_mode=False)
         sys.stdout.flush()

@@ -26,15 +26,13 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from valuer.price_model.design import Floats
+from valuer.price_model.design import Floats, Places
 
 SOFT_SHARE = 0.05
 """Width of the soft maximum between a value and its floor, as a share of the sound value."""
 SOFT_LOG = 0.1
 """Width of the soft maximum between two pools, in logs."""
 
-
-Places = npt.NDArray[np.intp]
 
 JOB_POWER = 16
 """Losses of one job add up by this power: a smooth form of the largest alone."""

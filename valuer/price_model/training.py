@@ -24,7 +24,7 @@ from valuer.price_model.design import Floats
 from valuer.price_model.fit import BLANKS, BOOSTING, FOLDS, LINE, POOLS, POOLS_FROM, WHOLE, WIDTH
 from valuer.price_model.given import Given
 from valuer.price_model.mower import MowerModel, model_table, train_mower_model
-from valuer.price_model.sales_file import Say, read_sales_text, unsaid
+from valuer.price_model.sales_file import Say, read_sales, read_sales_text, unsaid
 from valuer.price_model.selling import SellingModel, fit_selling_model
 from valuer.price_model.troubles import all_told
 
@@ -41,7 +41,7 @@ SAMPLE, ASKED = 6_000, 100
 """Sales that a small model beside the shipped one is trained on, enough for pools of buyers, and the next ones, whose
 values it tells."""
 
-READING, LISTINGS = "reading the sales", "learning how listings sell"
+READING, LISTINGS, BESIDE = "reading the sales", "learning how listings sell", "training on a sample"
 
 SECONDS: Mapping[str, tuple[float, float]] = {
     READING: (0.5, 0.07),
@@ -127,11 +127,14 @@ def _trained(
     """Train on the given sales or the shipped ones, and keep the model at its place or at another."""
     say(0.0, READING)
     table, basis, counts = _shipped_sales() if data is None else _given_sales(data, words, full=full)
-    begins = steps_begin(len(table))
+    begins = steps_begin(len(table), sample=data is None)
     model = train_mower_model(table, basis, lambda step: say(begins[step], step), counts)
     say(begins[LISTINGS], LISTINGS)
     model = replace(model, selling=_selling_model(shipped(SYNTHETIC_LISTINGS).read_bytes()))
-    about = {} if data else {"sample": json.dumps(sample_values(invented_sales()))}
+    about = {}
+    if data is None:
+        say(begins[BESIDE], BESIDE)
+        about["sample"] = json.dumps(sample_values(invented_sales()))
     keep(model, out or _place(data), trained_on(data), **about)
     if data is not None and out is None:
         given.keep_card(data, model.price_model)
@@ -139,20 +142,30 @@ def _trained(
     return model
 
 
-def steps_begin(rows: int) -> dict[str, float]:
+def steps_begin(rows: int, *, sample: bool = False) -> dict[str, float]:
     """Share of the time of training on so many sales that is over when each of its steps begins.
+
+    sample: whether a small model is trained beside it, on the SAMPLE or all where there are fewer.
 
     >>> begins = steps_begin(300)
     >>> begins[READING], 0.3 < begins[LISTINGS] < 0.7
     (0.0, True)
     """
+    takes = _seconds(rows)
+    if sample:
+        takes[BESIDE] = sum(_seconds(min(rows, SAMPLE)).values()) - takes[LISTINGS]
+    ends = list(accumulate(takes.values()))
+    return {step: (end - took) / ends[-1] for (step, took), end in zip(takes.items(), ends, strict=True)}
+
+
+def _seconds(rows: int) -> dict[str, float]:
+    """What each step takes on so many sales, in seconds of one processor."""
     takes = {step: once + more * rows / 1000 for step, (once, more) in SECONDS.items()}
     fits = 1 + ceil(FOLDS / (os.cpu_count() or 1))  # one on all rows, then the folds beside each other
     takes[POOLS] *= fits / (1 + FOLDS)
     if rows < POOLS_FROM:
         del takes[POOLS]
-    ends = list(accumulate(takes.values()))
-    return {step: (end - took) / ends[-1] for (step, took), end in zip(takes.items(), ends, strict=True)}
+    return takes
 
 
 Lesson = tuple["pd.DataFrame", Basis, Floats | None]
@@ -165,7 +178,8 @@ def sample_values(sales: bytes) -> list[list[float]]:
     They are kept beside the shipped model: by them a test tells in seconds whether the code still trains as it did
     when that was trained, which takes a minute.
     """
-    table = _read(b"\n".join(sales.split(b"\n", SAMPLE + ASKED + 1)[:-1]))
+    first = b"\n".join(sales.split(b"\n", SAMPLE + ASKED + 1)[:-1])
+    table = read_sales_text(first, SYNTHETIC_SALES)
     small = train_mower_model(
         table.head(SAMPLE), Basis(model="sample", data_sha256="", synthetic=True, own_sales=0)
     )
@@ -179,8 +193,7 @@ def invented_sales() -> bytes:
 
 
 def _shipped_sales() -> Lesson:
-    sales = invented_sales()
-    table = _read(sales)
+    table, sales = read_sales(shipped(SYNTHETIC_SALES))
     data_sha256 = hashlib.sha256(sales).hexdigest()
     basis = Basis(model=f"resale_value {__version__}", data_sha256=data_sha256, synthetic=True, own_sales=0)
     return table, basis, None
@@ -200,8 +213,7 @@ def _given_sales(data: Given, words: Say, *, full: bool) -> Lesson:
     if not data.with_synthetic:
         basis = Basis(model=model, data_sha256=data.sha256, synthetic=False, own_sales=own)
         return table, basis, found.counts if found.any else None
-    sales = invented_sales()
-    invented = _read(sales)
+    invented, sales = read_sales(shipped(SYNTHETIC_SALES))
     counts = np.concatenate([found.counts, np.full(len(invented), data.with_synthetic)])
     basis = Basis(
         model=f"{model} with invented sales at weight {data.with_synthetic:g}",
@@ -210,10 +222,6 @@ def _given_sales(data: Given, words: Say, *, full: bool) -> Lesson:
         own_sales=own,
     )
     return pd.concat([table, invented], ignore_index=True), basis, counts
-
-
-def _read(sales: bytes) -> pd.DataFrame:
-    return read_sales_text(sales, SYNTHETIC_SALES).reset_index(drop=True)
 
 
 def _yardstick() -> MowerModel | None:

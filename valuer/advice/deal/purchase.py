@@ -90,11 +90,11 @@ def _limit(
     apart = {scene.findings: scene for scene in drawn}  # two that are drawn alike are decided once
     every = lattices([seen, *apart.values()], model, terms)
     value = ranges(every[:1], model, terms)[0]
-    told = {
-        findings: Course(job := job_of(lattice, value, model, terms, shop, places=ROUGHLY), job.tree)
-        for findings, lattice in zip(apart, each_of(every[1:], "machine it may be"), strict=True)
-    }
-    courses = [told[scene.findings] for scene in drawn]
+    course: dict[tuple[Finding, ...], Course] = {}
+    for findings, lattice in zip(apart, each_of(every[1:], "machine it may be"), strict=True):
+        job = job_of(lattice, value, model, terms, shop, places=ROUGHLY)
+        course[findings] = Course(job, job.tree)
+    courses = [course[scene.findings] for scene in drawn]
     nets = np.array([course.left for course in courses])
     fixed = trip_cost(terms) + handling_cost(terms)
     limits = nets - fixed - asks.want

@@ -7,11 +7,11 @@ import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, Story
-from valuer.advice.work.board import Act
+from valuer.advice.work.board import Act, Board
 from valuer.advice.work.done import NOTHING_DONE, Done
 from valuer.advice.work.first_checks import GATE_MINUTES, First, check_hours, gain_with, risks
 from valuer.advice.work.making import Making, acts_on
-from valuer.advice.work.tree import STOP, Prices, Tree, settle, solve
+from valuer.advice.work.tree import STOP, Prices, Tree, settle
 from valuer.advice.work.trouble import Trouble
 from valuer.advice.work.ways_out import SCRAP, WORKING, WaysOut, flat_selling_cost, scrap_net, ways_out
 from valuer.advice.work.workshop import Workshop, usual_workshop
@@ -43,9 +43,7 @@ class Job:
     terms: ShopTerms
     shop: Workshop
     done: Done
-    troubles: tuple[Trouble, ...]
     stories: Mapping[int, Story]
-    acts: tuple[Act, ...]
     gains: FloatArray
     ways: WaysOut
     checks_now: float
@@ -58,6 +56,16 @@ class Job:
     def machine(self) -> Machine:
         """The machine."""
         return self.lattice.machine
+
+    @property
+    def troubles(self) -> tuple[Trouble, ...]:
+        """Its troubles, an axis of the states each."""
+        return self.tree.troubles
+
+    @property
+    def acts(self) -> tuple[Act, ...]:
+        """What can be done about them."""
+        return self.tree.acts
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -98,16 +106,15 @@ class Job:
     def idle(self) -> "Job":
         """The job if nothing is done about it: every check falls due at a sale as working."""
         ways = self.ways.after_checks(self.checks_now)
-        tree = settled(self.troubles, (), ways, self.terms)
-        return replace(self, acts=(), firsts=(), ways=ways, checks_now=0.0, tree=tree)
+        tree = settled(Board(self.troubles, ()), ways, self.terms)
+        return replace(self, firsts=(), ways=ways, checks_now=0.0, tree=tree)
 
     def with_trouble(self, axis: int, trouble: Trouble) -> "Job":
         """Return the job with another story of one trouble."""
         troubles = (*self.troubles[:axis], trouble, *self.troubles[axis + 1 :])
         ways = ways_out(self.lattice, troubles, self.terms, self.checks_left)
-        acts = acts_on(troubles, self.shop, self.terms, self.gains)
-        tree = settled(troubles, acts, ways, self.terms)
-        return replace(self, troubles=troubles, acts=acts, ways=ways, tree=tree)
+        board = Board(troubles, acts_on(troubles, self.shop, self.terms, self.gains))
+        return replace(self, ways=ways, tree=settled(board, ways, self.terms))
 
     @property
     def now(self) -> float:
@@ -262,30 +269,28 @@ def _with_room(maker: Making, value: Value) -> tuple[Making, frozenset[int]]:
 def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
     troubles, stories, given_up = maker.troubles(out)
     ways = ways_out(maker.lattice, troubles, maker.terms, check_hours(unchecked))
-    acts = acts_on(troubles, maker.shop, maker.terms, maker.gains)
+    board = Board(troubles, acts_on(troubles, maker.shop, maker.terms, maker.gains))
     return Job(
         lattice=maker.lattice,
         value=_value_now(value, float(ways.price[tuple(trouble.start for trouble in troubles)])),
         terms=maker.terms,
         shop=maker.shop,
         done=maker.done,
-        troubles=troubles,
         stories=stories,
-        acts=acts,
         gains=maker.gains,
         ways=ways,
         checks_now=0.0,
         unchecked=unchecked,
         firsts=(),
         given_up=given_up,
-        tree=settled(troubles, acts, ways, maker.terms),
+        tree=settled(board, ways, maker.terms),
     )
 
 
-def settled(troubles: Sequence[Trouble], acts: Sequence[Act], ways: WaysOut, terms: ShopTerms) -> Tree:
-    """Return the tree of some troubles and acts under the terms, no limits on hours and cash."""
+def settled(board: Board, ways: WaysOut, terms: ShopTerms) -> Tree:
+    """Return the tree on a board under the terms, no limits on hours and cash."""
     prices = Prices(terms.hour_value, 1.0, terms.margin)
-    return solve(troubles, acts, ways.best, [(prices, frozenset())])[0]
+    return settle(board, ways.best, [(prices, frozenset())])[0]
 
 
 def open_checks(machine: Machine, terms: ShopTerms, done: Done) -> tuple[str, ...]:
