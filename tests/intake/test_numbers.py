@@ -38,7 +38,7 @@ ASKED = [
     ("blade_stop_s", "3, 1", "2 runs, or decimal commas"), ("blade_stop_s", "3 .1", "decimal"),
     ("blade_stop_s", "3,1 and 2", "decimal commas"), ("blade_stop_s", "2,2,3", "3 runs"),
     ("blade_stop_s", "3 1/2", "expected|fraction"), ("blade_stop_s", "1/2", "fraction"),
-    ("roll_pull_kgf", "25 N, 2.6", "runs in two units"),
+    ("roll_pull_kgf", "25 N, 2.6", "runs in two units"), ("engine_rpm", "3,1 rpm", "expected 100 rpm to 8000 rpm"),
     ("roll_pull_kgf", "2,1", "may be 2.1 kgf, or 2 runs of 2 and 1 kgf"),
     ("price", "1,250", "1.25 or 1250"), ("price", "1.250", "1.25 or 1250"), ("price", "1,25,000", "expected"),
     ("price", "5-6", "one figure"), ("price", "over 40", "one figure"), ("price", "25 bananas", "expected"),

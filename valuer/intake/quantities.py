@@ -19,7 +19,7 @@ RUNS: Mapping[str, tuple[float, float]] = {
 """Readings taken several times, with the bounds of one run."""
 
 LEAST_SENSE = {"engine_rpm": 100.0}
-"""Below this a figure within its bounds makes no sense; it only decides between two readings of a text."""
+"""Below this a figure within its bounds makes no sense: nobody's engine runs at 3.1 rpm."""
 
 SUFFIXES: Mapping[str, tuple[str, str]] = {
     "mm": ("length", "mm"), "in": ("length", "in"), "psi": ("pressure", "psi"), "bar": ("pressure", "bar"),
