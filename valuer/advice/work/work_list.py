@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from valuer.advice.ports import ValueModel
-from valuer.advice.work.beliefs import Riddle, story
+from valuer.advice.work.beliefs import Riddle
 from valuer.advice.work.board import Act
 from valuer.advice.work.course import Course, Going, Stage, course_of
 from valuer.advice.work.documents import (
@@ -29,7 +29,7 @@ from valuer.advice.work.hours import by_hour
 from valuer.advice.work.job import Job, jobs
 from valuer.advice.work.questions import questions_about
 from valuer.advice.work.tree import SAME, Tree
-from valuer.advice.work.trouble import CURED
+from valuer.advice.work.trouble import CURED, plain_trouble
 from valuer.advice.work.ways_out import FOR_PARTS, ROUTES, SCRAP, SCRAP_HOURS, STRIPPING_HOURS, WORKING
 from valuer.advice.work.workshop import Workshop
 from valuer.advice.worth.common import (
@@ -540,11 +540,9 @@ def gap_of(job: Job) -> float:
 
 def _knowing(job: Job, axis: int, riddle: Riddle, cause: int) -> float:
     """Return what is left if the cause of a symptom is known for sure, everything else as it is."""
-    sure = np.zeros(len(riddle.causes))
-    sure[cause] = 1.0
-    failed = tuple(job.done.failed.get(riddle.finding.fault, frozenset()))
-    told = story(replace(riddle, prior=sure), {}, failed).trouble
-    told = replace(told, factor=np.full(told.size, riddle.factors(sure[None])[0]))
-    other = job.with_trouble(axis, told)
+    odds = dict(zip(riddle.fixes, riddle.odds[:, cause].tolist(), strict=True))
+    known = plain_trouble(riddle.finding, odds, job.done.failed.get(riddle.finding.fault, frozenset()))
+    factor = riddle.factors(np.eye(len(riddle.causes))[[cause]])
+    other = job.with_trouble(axis, replace(known, factor=np.repeat(factor, known.size)))
     tree: Tree = other.tree
     return float(tree.value[tree.start])
