@@ -6,16 +6,19 @@ It hangs on troubles and acts alone: laid out once, it is settled under as many 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from math import prod
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray
 from valuer.advice.work.trouble import GONE, Move, Trouble, along
 from valuer.advice.work.workshop import BoolArray, IntArray
 
 State = tuple[int, ...]
+Depths = NDArray[np.int16]
+"""Short numbers: NumPy sorts them by their digits, in a twentieth of the time."""
 ActKind = Literal["look", "measure", "fix"]
 
 
@@ -49,55 +52,61 @@ class Edge:
     to: State
 
 
-Way = tuple[IntArray | slice, FloatArray, IntArray]
-"""The doings that can go so, the chance that they do, and the flat place of the state after it."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Ways:
+    """The ways of one act by the places of the troubles that it touches or waits for, ``axes``: r of them, in C order.
+
+    ``chance`` and ``shift``, shape (r, m), are the chance of each way and how far on in flat order it leads; ``able``,
+    shape (r,), says whether the act can be done.
+    """
+
+    axes: tuple[int, ...]
+    chance: FloatArray
+    shift: IntArray
+    able: BoolArray
+
+    def doings(self, first: int, flat: IntArray, depth: Depths) -> tuple[IntArray, IntArray, Depths]:
+        """Return every state in which the act can be done, flat, with its row, ascending from ``first``, and its depth.
+
+        ``flat`` and ``depth`` are the flat places and the depths of all states, shape sizes.
+        """
+        here = np.flatnonzero(self.able)
+        own = tuple(slice(None) if axis in self.axes else 0 for axis in range(flat.ndim))
+        other = tuple(0 if axis in self.axes else slice(None) for axis in range(flat.ndim))
+        states = np.add.outer(flat[own].ravel()[here], flat[other].ravel()).ravel()
+        deep = np.add.outer(depth[own].ravel()[here], depth[other].ravel() - depth.flat[0]).ravel()
+        return states, np.repeat(first + here, len(states) // max(len(here), 1)), deep
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """The ways of all acts one after another, those of the most ways first: r rows, an act from some places each.
+
+    ``acts``, shape (r,), are the acts' places, ``able`` says whether they can be done; ``chance`` and ``shift``, shape
+    (m, r), are those of each way; ``going``, shape (m,), says how many rows can go a first way, a second, and so on. A
+    state is told by its places, shape (k,): its row for each act is places @ ``steps``, shape (k, a), + ``first``.
+    """
+
+    acts: IntArray
+    able: BoolArray
+    chance: FloatArray
+    shift: IntArray
+    going: IntArray
+    steps: IntArray
+    first: IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """The states of one depth in which something can be done, ``states`` their flat places, shape (s,).
+    """All that can be done at the states of one depth: n doings, each a row of the table at a state.
 
-    Their doings, n acts each at one state, stand state by state, those of each from ``first``, shape (s,), on;
-    ``acts``, shape (n,), are the acts' places. ``ways`` are the first way of all doings, the second of those that have
-    two, and so on.
+    ``states``, flat places, and ``rows``, which ascend, have shape (n,); ``going`` says how many, from the first
+    on, can go a first way, a second, and so on.
     """
 
     states: IntArray
-    first: IntArray
-    acts: IntArray
-    ways: tuple[Way, ...]
-
-    def best(self, value: FloatArray, costs: FloatArray) -> FloatArray:
-        """Return what is left by the best act at each state, (rows, s), by the values, (rows, all), of deeper ones.
-
-        ``costs``, shape (rows, acts), is what each act is charged.
-        """
-        worth = -costs.take(self.acts, axis=1)
-        for doings, chance, to in self.ways:
-            worth[:, doings] += chance * value.take(to, axis=1)
-        return np.asarray(np.maximum.reduceat(worth, self.first, axis=1))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Table:
-    """The ways of all acts, by act and by the places of the troubles it touches or waits for: r rows of m ways.
-
-    ``chance`` and ``shift``, shape (r, m), are the chance of each way and how far on in flat order it leads, ``ways``,
-    shape (acts,), how many an act has; ``able``, shape (r,), says whether it can be done. A state is told by its
-    places, shape (k,): its row for each act is places @ ``steps``, shape (k, acts), + ``first``, shape (acts,).
-    """
-
-    chance: FloatArray
-    shift: IntArray
-    ways: IntArray
-    able: BoolArray
-    steps: FloatArray
-    first: IntArray
-
-    def rows(self, places: IntArray) -> IntArray:
-        """Return the row of every act at states, places of shape (..., k); shape (..., acts)."""
-        # in floats, which hold such numbers exactly and are multiplied many times as quickly
-        return np.asarray((places.astype(np.float64) @ self.steps + self.first).astype(np.int64))
+    rows: IntArray
+    going: tuple[int, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,65 +122,60 @@ class Board:
         return tuple(trouble.size for trouble in self.troubles)
 
     @cached_property
-    def strides(self) -> IntArray:
-        """How far on in flat order the next place of each trouble is, shape (k,)."""
-        return np.array([int(np.prod(self.sizes[axis + 1 :])) for axis in range(len(self.sizes))])
+    def strides(self) -> tuple[int, ...]:
+        """How far on in flat order the next place of each trouble is."""
+        return tuple(prod(self.sizes[axis + 1 :]) for axis in range(len(self.sizes)))
+
+    def best(self, ends: FloatArray, costs: FloatArray) -> FloatArray:
+        """Return the money left at every state by the best that can be done from it on, shape (rows, *sizes).
+
+        ``ends``, shape sizes, is the money left by stopping, ``costs``, shape (rows, acts), what each act is charged.
+        """
+        value, table = np.repeat(ends.reshape(1, -1), len(costs), axis=0), self._table
+        charged = costs.take(table.acts, axis=1)
+        for level in self.levels:
+            worth = -charged.take(level.rows, axis=1)
+            for going, chance, shift in zip(level.going, table.chance, table.shift, strict=True):
+                rows = level.rows[:going]
+                to = level.states[:going] + shift.take(rows)
+                worth[:, :going] += chance.take(rows) * value.take(to, axis=1)
+            for here, there in zip(value, worth, strict=True):
+                np.maximum.at(here, level.states, there)
+        return value.reshape(-1, *self.sizes)
 
     @cached_property
     def levels(self) -> tuple[Level, ...]:
-        """The states in which something can be done, by depth, the deepest first: every way leads to one before."""
+        """All that can be done, by the depth of its state, the deepest first: every way leads to one before."""
         if not self.acts:
             return ()
-        k, table = len(self.sizes), self._table
-        depths = [along(trouble.depth, axis, k) for axis, trouble in enumerate(self.troubles)]
-        depth = np.asarray(sum(depths[1:], depths[0])).ravel()
-        order = np.argsort(-depth, kind="stable")
-        rows = table.rows(np.stack(np.unravel_index(order, self.sizes), axis=1))
-        able = table.able[rows]
-        place, acts = np.nonzero(able)
-        if not len(place):
-            return ()
-        rows, states = rows[able], order[place]
-        ends = [0, *(np.flatnonzero(np.diff(depth[states])) + 1).tolist(), len(states)]
-        new = np.flatnonzero(np.diff(place, prepend=-1))
-        ways = self._ways(acts, rows, states, ends)
+        flat, depth = np.arange(prod(self.sizes)).reshape(self.sizes), np.zeros(self.sizes, dtype=np.int16)
+        for axis, trouble in enumerate(self.troubles):
+            depth += along(trouble.depth.astype(np.int16), axis, depth.ndim)
+        found = [
+            ways.doings(first, flat, depth)
+            for (_, ways), first in zip(self._ways, self._table.first.tolist(), strict=True)
+        ]
+        states, rows, deep = (np.concatenate(part) for part in zip(*found, strict=True))
+        order = np.argsort(-deep, kind="stable")
+        cuts = np.flatnonzero(np.diff(deep[order])) + 1
         return tuple(
-            Level(states[here], here - start, acts[start:stop], some)
-            for (start, stop), here, some in zip(
-                pairwise(ends), np.split(new, np.searchsorted(new, ends[1:-1])), ways, strict=True
-            )
+            Level(here, doing, tuple(np.searchsorted(doing, self._table.going).tolist()))
+            for here, doing in zip(np.split(states[order], cuts), np.split(rows[order], cuts), strict=True)
+            if len(here)
         )
 
-    def _ways(
-        self, acts: IntArray, rows: IntArray, states: IntArray, ends: Sequence[int]
-    ) -> list[tuple[Way, ...]]:
-        """Return the ways of each level; its doings, their acts, rows and states, end where the next one's begin."""
-        table = self._table
-        found: list[list[Way]] = [[] for _ in ends[1:]]
-        for number in range(table.chance.shape[1]):
-            doings = np.flatnonzero((table.ways > number)[acts])
-            doings = doings[table.chance[rows[doings], number] > 0]
-            chance = table.chance[rows[doings], number]
-            to = states[doings] + table.shift[rows[doings], number]
-            cuts = pairwise(np.searchsorted(doings, ends).tolist())
-            for level, (start, stop), (low, high) in zip(found, pairwise(ends), cuts, strict=True):
-                if high > low:
-                    every = high - low == stop - start
-                    here = slice(None) if every else doings[low:high] - start
-                    level.append((here, chance[low:high], to[low:high]))
-        return [tuple(level) for level in found]
-
-    def worths(self, state: State, value: FloatArray, costs: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Return the acts that can be done in a state, by their places, and the money left by doing each next.
+    def worths(self, state: State, value: FloatArray, costs: FloatArray) -> FloatArray:
+        """Return the money left by doing each act next in a state, minus infinity where it cannot be done.
 
         ``value``, flat, is what is left from each state on, ``costs`` what each act is charged.
         """
-        places = np.array(state)
-        rows = self._table.rows(places)
-        acts = np.flatnonzero(self._table.able[rows])
-        to = int(places @ self.strides) + self._table.shift[rows[acts]]
-        worth = (self._table.chance[rows[acts]] * value[to]).sum(axis=1) - costs[acts]
-        return acts, np.asarray(worth)
+        table, places = self._table, np.array(state, dtype=np.int64)
+        rows = places @ table.steps + table.first
+        to = int(places @ self.strides) + table.shift[:, rows]
+        worth = (table.chance[:, rows] * value[to]).sum(axis=0) - costs[table.acts[rows]]
+        found = np.empty(len(self.acts))
+        found[table.acts[rows]] = np.where(table.able[rows], worth, -np.inf)
+        return found
 
     def edges(self, state: State, place: int) -> tuple[Edge, ...]:
         """Return every way the act at a place among the acts can go from a state; the chances sum to 1."""
@@ -189,23 +193,25 @@ class Board:
         return {}
 
     @cached_property
-    def _table(self) -> _Table:
-        each = [_ways_of(act, self.troubles, self.strides) for act in self.acts]
-        ways = np.array([chance.shape[1] for chance, *_ in each])
-        first = np.cumsum([0, *(len(chance) for chance, *_ in each)])
-        shape = int(first[-1]), int(ways.max())
-        chance, shift = np.zeros(shape), np.zeros(shape, dtype=np.int64)
-        for (odds, leads, _), (start, stop) in zip(each, pairwise(first), strict=True):
-            chance[start:stop, : odds.shape[1]] = odds
-            shift[start:stop, : odds.shape[1]] = leads
-        return _Table(
-            chance=chance,
-            shift=shift,
-            ways=ways,
-            able=np.asarray((chance > 0).any(axis=1)),
-            steps=np.stack([steps for *_, steps in each], axis=1),
-            first=first[:-1],
-        )
+    def _ways(self) -> list[tuple[int, Ways]]:
+        """Every act, its place, with its ways, those of the most ways first."""
+        ways = [_ways_of(act, self.troubles, self.strides) for act in self.acts]
+        return sorted(enumerate(ways), key=lambda pair: -pair[1].chance.shape[1])
+
+    @cached_property
+    def _table(self) -> Table:
+        ends = np.cumsum([0, *(len(ways.able) for _, ways in self._ways)])
+        most, r = max((ways.chance.shape[1] for _, ways in self._ways), default=0), int(ends[-1])
+        acts, able, going = np.empty(r, np.int64), np.empty(r, bool), np.zeros(most, np.int64)
+        chance, shift = np.zeros((most, r)), np.zeros((most, r), np.int64)
+        steps = np.zeros((len(self.sizes), len(self.acts)), np.int64)
+        for column, (act, ways) in enumerate(self._ways):
+            here, m = slice(int(ends[column]), int(ends[column + 1])), ways.chance.shape[1]
+            acts[here], able[here], going[:m] = act, ways.able, here.stop
+            chance[:m, here], shift[:m, here] = ways.chance.T, ways.shift.T
+            for place, axis in enumerate(ways.axes):
+                steps[axis, column] = prod(self.sizes[other] for other in ways.axes[place + 1 :])
+        return Table(acts, able, chance, shift, going, steps, ends[:-1])
 
 
 def _split(edge: Edge, axis: int, move: Move) -> Iterator[Edge]:
@@ -221,14 +227,9 @@ def _split(edge: Edge, axis: int, move: Move) -> Iterator[Edge]:
             yield Edge(shows, edge.chance * chance, after)
 
 
-def _ways_of(
-    act: Act, troubles: Sequence[Trouble], strides: IntArray
-) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Return the ways of one act by the places of the troubles that it touches or waits for, see `_Table`.
-
-    They are the chances (r, m), 0 in a row in which it cannot be done, how far on each leads (r, m), its steps (k,).
-    """
-    pairs, steps = [pair for part in act.on for pair in part], np.zeros(len(troubles))
+def _ways_of(act: Act, troubles: Sequence[Trouble], strides: Sequence[int]) -> Ways:
+    """Return the ways of one act."""
+    pairs = [pair for part in act.on for pair in part]
     axes = sorted({axis for axis, _ in pairs} | set(act.after))
     chance, shift = np.ones((1, 1)), np.zeros((1, 1), dtype=np.int64)
     for axis in axes:
@@ -236,14 +237,11 @@ def _ways_of(
         odds, leads = _one_after_another(moves, troubles[axis].size)
         moved = (leads - np.arange(len(leads))[:, None]) * strides[axis]
         if len(pairs) == len(axes) == 1:  # most acts: nothing to multiply out
-            steps[axis] = 1
-            return odds * moves[0].can[:, None], moved, steps
+            return Ways((axis,), odds, moved, moves[0].can)
         rows = len(chance) * len(odds)
         chance = (chance[:, None, :, None] * odds[:, None]).reshape(rows, -1)
         shift = (shift[:, None, :, None] + moved[:, None]).reshape(rows, -1)
-        steps *= len(odds)
-        steps[axis] = 1
-    return chance * _able(act, troubles, axes).reshape(-1, 1), shift, steps
+    return Ways(tuple(axes), chance, shift, _able(act, troubles, axes).ravel())
 
 
 def _one_after_another(moves: Sequence[Move], size: int) -> tuple[FloatArray, IntArray]:

@@ -74,11 +74,7 @@ class Tree:
 
     def worths(self, state: State) -> FloatArray:
         """Return the money left when each act is done next, minus infinity where it cannot be done."""
-        found = np.full(len(self.acts), -np.inf)
-        if self.acts:
-            acts, worth = self.board.worths(state, self.value.ravel(), self.costs)
-            found[acts] = worth
-        return found
+        return self.board.worths(state, self.value.ravel(), self.costs)
 
     def choice(self, state: State) -> int:
         """Return the act to do next, its place among the acts, or STOP: of equals stopping, then the first."""
@@ -119,13 +115,9 @@ def settle(board: Board, ends: FloatArray, rows: Sequence[tuple[Prices, frozense
             for prices, out in rows
         ]
     )
-    value = np.repeat(ends.reshape(1, -1), len(rows), axis=0)
-    for level in board.levels:
-        at = level.states
-        value[:, at] = np.maximum(value.take(at, axis=1), level.best(value, costs))
     return [
-        Tree(board, ends, prices, cost, value[row].reshape(ends.shape).copy())  # one kept keeps no other
-        for row, ((prices, _), cost) in enumerate(zip(rows, costs, strict=True))
+        Tree(board, ends, prices, cost, value.copy())  # one kept keeps no other
+        for (prices, _), cost, value in zip(rows, costs, board.best(ends, costs), strict=True)
     ]
 
 
