@@ -8,9 +8,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from valuer.price_model.design import Design, Piece, TableError, keep_signs, ramps
-from valuer.price_model.fit import PriceModel, fit_price_model
-from valuer.price_model.hedonic import LinearBase, fit_linear
+from valuer.price_model.design import (
+    Columns,
+    Design,
+    Piece,
+    TableError,
+    design_matrix,
+    keep_signs,
+    learn_columns,
+    ramps,
+)
+from valuer.price_model.fit import BaseMaker, PriceModel, _row_weights, fit_price_model
+from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
+from valuer.price_model.together import Together
 
 N = 400
 
@@ -115,6 +125,56 @@ def test_unknown_values_are_answered_between_the_known_ones(model: PriceModel) -
     assert red < unknown < blue
 
 
+def test_of_few_sales_two_dozen_of_one_kind_are_told_apart() -> None:
+    """Invented: a scratched red one brings a quarter, 27 of 243 sales; of either alone nothing is lost."""
+    n = 243
+    red, scratched = np.arange(n) % 9 < 3, np.arange(n) // 9 % 9 < 3
+    price = (
+        200 * np.where(red & scratched, 0.25, 1.0) * np.exp(np.random.default_rng(1).normal(0, 0.1, n))
+    )
+    table = pd.DataFrame({"colour": np.where(red, "red", "blue"), "scratched": np.where(scratched, "yes", "no")})
+    model = fitted(table.assign(price=price), numeric=[], categorical=[*table.columns], signs={})
+    asked = pd.DataFrame({"colour": ["blue", "red", "blue", "red"], "scratched": ["no", "no", "yes", "yes"]})
+    assert model.predict(asked)["value"].to_numpy() == pytest.approx([200, 200, 200, 50], rel=0.05)
+
+
+def test_where_nothing_tells_prices_apart_hardly_anything_is_learned() -> None:
+    """Trees stand on every large table; from noise of 30 % over eight columns they may learn a few per cent."""
+    rng = np.random.default_rng(0)
+    table = pd.DataFrame(rng.uniform(size=(2000, 8))).rename(columns="x{}".format)
+    model = fitted(
+        table.assign(price=200 * np.exp(rng.normal(0, 0.3, 2000))),
+        numeric=[*table.columns], categorical=[], signs={}, lines=[*table.columns],
+    )  # fmt: skip
+    assert model.trees
+    assert np.log(model.predict(table)["value"] / 200).std() < 0.06
+
+
+@pytest.mark.parametrize(("least", "base"), [(0.3, PooledBase), (0.0, LinearBase)])
+def test_pools_of_buyers_are_taken_where_they_say_more_than_a_line(
+    least: float, base: type[LinearBase | PooledBase]
+) -> None:
+    """Invented: each of four flags takes off shares of what is left; where much is wrong a floor may hold the price."""
+    rng = np.random.default_rng(0)
+    names = ["a", "b", "c", "d"]
+    table = pd.DataFrame({name: rng.choice([0, 1, 2], 2000, p=[0.5, 0.2, 0.3]) for name in names})
+    left = np.array([1.0, 0.7, 0.4])[table.to_numpy()].prod(axis=1)
+    price = 200 * np.maximum(left, least) * np.exp(rng.normal(0, 0.1, 2000))
+    model = fitted(
+        table.assign(price=price), numeric=names, categorical=[], signs=dict.fromkeys(names, -1)
+    )
+    assert isinstance(model.base, base)
+
+
+def test_a_sale_far_off_pulls_no_more_than_one_at_three_times_what_is_expected() -> None:
+    """Rows alike, off by .935 on the mean: 2.5 is not three times that; one at 6 counts 3 x .935 / 6 (Huber 1964)."""
+    off = np.array([0.5] * 80 + [2.5] * 19 + [6.0])
+    rows, design = np.zeros((100, 1)), Design(("x",), np.zeros(1, dtype=np.int8), (None,))
+    maker = BaseMaker(rows, rows, off, design, Together())
+    weight = _row_weights(maker, LinearBase(0.0, np.zeros(1), np.zeros(2)))
+    assert weight / weight[0] == pytest.approx([1.0] * 99 + [3 * 0.935 / 6], rel=1e-3)
+
+
 # ------------------------------------------------------------------------------------------------------------- refusals
 def refused(message: str) -> Any:
     """Expect a refusal in exactly these words."""
@@ -187,6 +247,14 @@ def test_a_column_of_next_to_nothing_is_left_out(known: int) -> None:
     assert np.isfinite(model.predict(table.head(3).drop(columns="age"))["value"]).all()
 
 
+@pytest.mark.parametrize(("n", "told"), [(400, 40), (12, 6)])
+def test_a_column_that_some_rows_tell_is_used(n: int, told: int) -> None:
+    """Ten rows are enough to look at a column, of few sales half of them."""
+    table = sales(n)
+    model = fitted(table.assign(age=table["age"].where(table.index < told)))
+    assert "age" in model.columns.attributes
+
+
 def test_hundreds_of_levels_leave_the_rare_ones_to_each_other() -> None:
     table = sales().assign(colour=[f"c{i}" for i in range(N)])
     table.loc[table.index < 40, "colour"] = "often"
@@ -248,6 +316,27 @@ def test_a_linear_base_predicts_by_hand() -> None:
 
 
 # -------------------------------------------------------------------------------------------------- ramps and signs
+@pytest.mark.parametrize(("n", "bends"), [(299, 0), (300, 2), (1999, 2), (2000, 5)])
+def test_a_curve_has_as_many_bends_as_its_sales_can_carry(n: int, bends: int) -> None:
+    """Of few sales each bend would follow its noise."""
+    assert len(learn_columns(sales(n), ["age"], [], {}).knots["age"]) == bends + 2
+
+
+def test_the_columns_of_a_row_by_hand() -> None:
+    """Red by three in four where no colour is said, four of ten years; then a red one of whose age nothing is said."""
+    columns = Columns(
+        levels={"colour": ("blue", "red")}, knots={"age": (0.0, 10.0)}, flags=(), signs={"age": -1},
+        crossed=(("colour", "age"),), unknown=("colour", "age"),
+    )  # fmt: skip
+    shares, numbers, told = [[0.25, 0.75], [0.0, 1.0]], [[4.0], [10.0]], [[0.0, 1.0], [1.0, 0.0]]
+    names = ["blue", "red", "age", "no colour", "no age", "age if not said", "age of blue", "age of red"]
+    rows = design_matrix(*(np.array(each) for each in (shares, numbers, told)), columns)
+    assert dict(zip(names, rows.T.tolist(), strict=True)) == {
+        "blue": [0.25, 0.0], "red": [0.75, 1.0], "age": [0.4, 1.0], "no colour": [1.0, 0.0], "no age": [0.0, 1.0],
+        "age if not said": [0.0, 1.0], "age of blue": [0.1, 0.0], "age of red": [pytest.approx(0.3), 1.0],
+    }  # fmt: skip
+
+
 def test_ramps_by_hand() -> None:
     """Knots 0, 2, 6: a value of 5 fills the first piece and three quarters of the second."""
     values = np.array([-1.0, 0.0, 1.0, 2.0, 5.0, 6.0, 9.0])

@@ -1,10 +1,11 @@
 """Conformal ranks and the pinball loss, against figures from outside."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from sklearn.metrics import mean_pinball_loss
 
-from valuer.price_model.evaluation import coverage, pinball
+from valuer.price_model.evaluation import coverage, pinball, subgroups
 from valuer.price_model.interval import conformal_end, conformal_rank, learn_interval
 
 
@@ -62,6 +63,32 @@ def test_pinball_loss_is_least_at_the_quantile() -> None:
 
 def test_coverage_counts_both_ends() -> None:
     assert coverage(np.array([1.0, 2.0, 3.0, 4.0]), np.full(4, 2.0), np.full(4, 3.0)) == 0.5
+
+
+def test_every_sale_is_told_of_in_its_groups() -> None:
+    """A new machine, one of six years that does not start, and one of which next to nothing is said."""
+    table = pd.DataFrame(
+        {
+            "drive": ["push", "all_wheel", None],
+            "age_years": [0.0, 6.0, np.nan],
+            "new_price": [300.0, 900.0, np.nan],
+            "tier": ["mid", "premium", None],
+            "engine_class": ["mid_ohv", None, "mid_ohv"],
+            "no_start": [0, 2, 0],
+            "fuel_leak_carb": [0, 1, 1],
+            "starter_noise": [0, 1, 0],
+        }
+    )
+    groups = subgroups(table, np.array([250.0, 40.0, 29.0]), ["no_start", "fuel_leak_carb", "starter_noise"])
+    told = [{name for name, mask in groups.items() if mask[row]} for row in range(3)]
+    assert told == [
+        {"drive push", "age 0 to 3", "faults 0", "value 200 to 400", "unknowns 0"},
+        {
+            "drive all_wheel", "age 6 to 10", "faults 3 to 6", "value 30 to 60", "unknowns 1", "does not start",
+            "fuel leak with starter noise",
+        },
+        {"age unknown", "faults 1 to 3", "value 0 to 30", "unknowns 3 to 9"},
+    ]  # fmt: skip
 
 
 def test_the_width_follows_the_row() -> None:

@@ -112,6 +112,20 @@ def test_sales_of_repaired_machines_say_little_of_wrecks() -> None:
     assert "none of them was for repair" in range_holds(learn(MODEL, sales))
 
 
+@pytest.mark.parametrize(
+    ("held", "for_repair", "says"),
+    [
+        ((True,), 0, "as far as your one sale can tell: it lay inside; none of them was for repair"),
+        ((False,), 1, "as far as your one sale can tell: it lay outside; all of them were for repair"),
+        ((True, False, True), 1, "as far as your 3 sales, each judged by the others, can tell: 2 of them lay inside."),
+    ],
+)
+def test_the_range_says_which_sales_tested_it_and_how_they_came_out(
+    held: tuple[bool, ...], for_repair: int, says: str
+) -> None:
+    assert says in range_holds(Correction(own_sales=len(held), held=held, for_repair=for_repair))
+
+
 def test_wrecks_that_are_far_off_widen_the_ranges_of_wrecks_first() -> None:
     rng = RNG(2)
     sales = [sale(SOUND * float(np.exp(rng.normal(0, 0.15))), name=f"m{i}") for i in range(25)]
