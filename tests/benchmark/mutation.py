@@ -80,8 +80,6 @@ ROOMS = {
 
 TOO_SLOW = {
     "tests/api/test_any_request.py",
-    "tests/price_model/test_artifact.py",
-    "tests/price_model/test_beyond.py",
     "tests/price_model/test_training.py",
     "tests/records/test_any_sequence.py",
     "tests/records/test_full_disk.py",

@@ -2,6 +2,7 @@
 
 import csv
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -50,6 +51,15 @@ def test_a_number_outside_is_named_with_the_ends_of_the_data(
         line.startswith(f"{name} ") and "the sales have" in line
         for line in warned(mower_model, machine(**{name: value}))
     )
+
+
+def test_a_number_of_which_no_sale_said_anything_has_no_ends(mower_model: MowerModel) -> None:
+    """A file of one's own need not tell how far machines were tested, nor their decks."""
+    model, columns = mower_model.price_model, mower_model.price_model.columns
+    knots = {name: ends for name, ends in columns.knots.items() if name not in ("tested", "deck_width_in")}
+    bare = replace(mower_model, price_model=replace(model, columns=replace(columns, knots=knots)))
+    (beyond,) = bare.beyond(machine(age_years=33.5, deck_width_in=33))
+    assert beyond.name == "age_years"
 
 
 def test_the_ends_themselves_are_inside(mower_model: MowerModel, sales: list[dict[str, str]]) -> None:

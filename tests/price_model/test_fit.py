@@ -129,10 +129,10 @@ def test_of_few_sales_two_dozen_of_one_kind_are_told_apart() -> None:
     """Invented: a scratched red one brings a quarter, 27 of 243 sales; of either alone nothing is lost."""
     n = 243
     red, scratched = np.arange(n) % 9 < 3, np.arange(n) // 9 % 9 < 3
-    price = (
-        200 * np.where(red & scratched, 0.25, 1.0) * np.exp(np.random.default_rng(1).normal(0, 0.1, n))
+    price = 200 * np.where(red & scratched, 0.25, 1.0) * np.exp(np.random.default_rng(1).normal(0, 0.1, n))
+    table = pd.DataFrame(
+        {"colour": np.where(red, "red", "blue"), "scratched": np.where(scratched, "yes", "no")}
     )
-    table = pd.DataFrame({"colour": np.where(red, "red", "blue"), "scratched": np.where(scratched, "yes", "no")})
     model = fitted(table.assign(price=price), numeric=[], categorical=[*table.columns], signs={})
     asked = pd.DataFrame({"colour": ["blue", "red", "blue", "red"], "scratched": ["no", "no", "yes", "yes"]})
     assert model.predict(asked)["value"].to_numpy() == pytest.approx([200, 200, 200, 50], rel=0.05)
@@ -160,9 +160,7 @@ def test_pools_of_buyers_are_taken_where_they_say_more_than_a_line(
     table = pd.DataFrame({name: rng.choice([0, 1, 2], 2000, p=[0.5, 0.2, 0.3]) for name in names})
     left = np.array([1.0, 0.7, 0.4])[table.to_numpy()].prod(axis=1)
     price = 200 * np.maximum(left, least) * np.exp(rng.normal(0, 0.1, 2000))
-    model = fitted(
-        table.assign(price=price), numeric=names, categorical=[], signs=dict.fromkeys(names, -1)
-    )
+    model = fitted(table.assign(price=price), numeric=names, categorical=[], signs=dict.fromkeys(names, -1))
     assert isinstance(model.base, base)
 
 
@@ -328,9 +326,9 @@ def test_the_columns_of_a_row_by_hand() -> None:
         levels={"colour": ("blue", "red")}, knots={"age": (0.0, 10.0)}, flags=(), signs={"age": -1},
         crossed=(("colour", "age"),), unknown=("colour", "age"),
     )  # fmt: skip
-    shares, numbers, told = [[0.25, 0.75], [0.0, 1.0]], [[4.0], [10.0]], [[0.0, 1.0], [1.0, 0.0]]
+    shares, numbers = np.array([[0.25, 0.75], [0.0, 1.0]]), np.array([[4.0], [10.0]])
     names = ["blue", "red", "age", "no colour", "no age", "age if not said", "age of blue", "age of red"]
-    rows = design_matrix(*(np.array(each) for each in (shares, numbers, told)), columns)
+    rows = design_matrix(shares, numbers, np.array([[0.0, 1.0], [1.0, 0.0]]), columns)
     assert dict(zip(names, rows.T.tolist(), strict=True)) == {
         "blue": [0.25, 0.0], "red": [0.75, 1.0], "age": [0.4, 1.0], "no colour": [1.0, 0.0], "no age": [0.0, 1.0],
         "age if not said": [0.0, 1.0], "age of blue": [0.1, 0.0], "age of red": [pytest.approx(0.3), 1.0],

@@ -26,7 +26,7 @@ from valuer.price_model.local_correction import (
     learn,
 )
 from valuer.price_model.own_sales import Memory, OwnSale, evidence
-from valuer.price_model.place_fit import PRIOR_SALES
+from valuer.price_model.place_fit import ASKS, PRIOR_SALES
 from valuer.price_model.place_prior import place_prior
 from valuer.price_model.place_terms import Seen
 from valuer.records.entries import Book, MachineEntry, Sale
@@ -510,6 +510,15 @@ def test_each_term_says_how_far_it_moved_and_on_how_many_sales() -> None:
     assert terms["level"].sd < terms["level"].prior_sd
     assert "rattle" in terms
     assert "ageing" not in terms, "no age was known, so nothing bears on it"
+
+
+@pytest.mark.parametrize("times", [0.95, 1.0, 1.05])
+def test_what_asks_stand_above_sales_is_told_beside_what_was_expected_of_them(times: float) -> None:
+    """Sales at the value, and as many asks; an ask stands .105 above a sale in logs (common practice, no source)."""
+    sales = [sale(SOUND, name=f"s{i}") for i in range(40)]
+    asks = [sale(SOUND * np.exp(0.105) * times, name=f"a{i}", kind="ask_seen") for i in range(40)]
+    (asked,) = (term for term in learn(MODEL, [*sales, *asks]).terms if term.name == ASKS)
+    assert asked.moved == pytest.approx(np.log(times), abs=0.015)
 
 
 def test_left_out_residuals_are_those_of_fitting_without_the_sale() -> None:

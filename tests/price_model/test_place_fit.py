@@ -39,6 +39,19 @@ def the_long_way(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(place_fit, "PLAIN", np.inf)
 
 
+def rounds_counted(monkeypatch: pytest.MonkeyPatch) -> list[FloatArray]:
+    """Gets a line for every round that leads to another."""
+    gone: list[FloatArray] = []
+    onward = place_fit._Walk.onward
+
+    def counted(walk: place_fit._Walk, began: FloatArray, led: FloatArray) -> FloatArray:
+        gone.append(led)
+        return onward(walk, began, led)
+
+    monkeypatch.setattr(place_fit._Walk, "onward", counted)
+    return gone
+
+
 def some(seed: int, count: int) -> list[OwnSale]:
     """Sales of a dearer place, every twentieth absurd, some of them only heard of."""
     rng = np.random.default_rng(seed)
@@ -68,6 +81,16 @@ def test_rounds_taken_together_lead_where_the_rounds_lead(
     assert quick.money == long.money
 
 
+@pytest.mark.parametrize(("times", "named"), [(np.exp(1.0), False), (np.exp(1.3), True)])
+def test_another_money_is_named_beyond_what_places_and_three_sales_may_differ_by(
+    times: float, *, named: bool
+) -> None:
+    """By hand: sqrt(.04 of the place + .12 / 3 of the sales) is .283, four of them 1.13 of a log."""
+    design = Design(("level",), np.ones((3, 1)), np.zeros(1), np.array([[0.04]]))
+    found = place_fit._money(np.full(3, np.log(times)), design, np.full(3, 0.12), np.ones(3))
+    assert found == pytest.approx(np.log(times) if named else 0.0)
+
+
 def test_a_term_is_seen_early_to_come_out_below_none(monkeypatch: pytest.MonkeyPatch) -> None:
     """Places where two faults together cost so many times what they cost one by one."""
     rng = np.random.default_rng(8)
@@ -80,7 +103,11 @@ def test_a_term_is_seen_early_to_come_out_below_none(monkeypatch: pytest.MonkeyP
         ]
         for times in (0.2, 0.7, 1.0, 1.3, 2.0)
     ]
+    gone = rounds_counted(monkeypatch)
     early = [fit_of(sales, ADDED) is None for sales in places]
+    watched = len(gone)
+    assert [fit_of(sales) for sales in places]
+    assert watched < 0.75 * (len(gone) - watched), "what is plain is not carried to a standstill"
     the_long_way(monkeypatch)
     late = [fit.mean[terms().index(ADDED)] < 0 for sales in places if (fit := fit_of(sales))]
     assert early == late

@@ -77,6 +77,18 @@ def test_one_form_of_market_judged_by_the_other_is_stranger_than_by_itself() -> 
     assert strangeness(found, left, term_columns(seen, usual), misfit_inputs(seen), 1) > 1.0
 
 
+@pytest.mark.parametrize("times", [1.0, 2.0])
+def test_two_forms_that_teach_the_same_of_each_other_are_not_strange(times: float) -> None:
+    """Markets of a level each, which own sales settle, and of noise, in one form so many times as much.
+
+    The one form is stranger than the other taught by as much as the other is tamer.
+    """
+    rng, sd = RNG(3), 0.3 * np.where(np.arange(200) % 2, times, 1.0)
+    level, ones = rng.normal(0, 0.5, (200, 1)), np.ones((60, 1))
+    left = rng.normal(0, 1, (200, 60)) * sd[:, None]
+    assert strangeness(level, left, ones, ones, 1) == pytest.approx(1.0, abs=0.06)
+
+
 def test_described_machines_are_valued_alike_as_machines_and_as_stock() -> None:
     a = assumptions()
     home = HomeMarket(a)
@@ -117,7 +129,11 @@ def test_sales_of_repaired_machines_say_little_of_wrecks() -> None:
     [
         ((True,), 0, "as far as your one sale can tell: it lay inside; none of them was for repair"),
         ((False,), 1, "as far as your one sale can tell: it lay outside; all of them were for repair"),
-        ((True, False, True), 1, "as far as your 3 sales, each judged by the others, can tell: 2 of them lay inside."),
+        (
+            (True, False, True),
+            1,
+            "as far as your 3 sales, each judged by the others, can tell: 2 of them lay inside.",
+        ),
     ],
 )
 def test_the_range_says_which_sales_tested_it_and_how_they_came_out(

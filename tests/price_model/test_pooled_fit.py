@@ -1,5 +1,7 @@
 """The pooled base: its gradient, its laws, and the case where it is no more than a line."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
@@ -65,6 +67,25 @@ def test_blocks_fill_the_vector_without_a_gap() -> None:
     ends = [(s.start, s.stop) for s in place(blocks).values()]
     assert [start for start, _ in ends] == [0, *(stop for _, stop in ends[:-1])]
     assert ends[-1][1] == sum(len(b.start) for b in blocks.values())
+
+
+def test_a_pool_is_held_to_what_all_pools_mind_and_not_to_where_its_fit_begins() -> None:
+    """With no sale to say anything only the ties pull: one that follows what all share costs nothing by itself."""
+    p = replace(problem(), weight=np.zeros(N))
+    blocks = parameter_blocks(p)
+    slices = place(blocks)
+    start = np.concatenate([block.start for block in blocks.values()])
+
+    def cost(*names: str) -> float:
+        theta = start.copy()
+        for name in names:
+            theta[slices[name]] += 0.1
+        return objective(theta, slices, blocks, p)[0]
+
+    apart, stays_apart = p.penalties.apart, p.penalties.stays_apart
+    for name, own, tie in (("share", "012", apart), ("money", "012", apart), ("leaves", "12", stays_apart)):
+        left_behind, followed = cost(f"{name}_all"), cost(f"{name}_all", *(f"{name}{k}" for k in own))
+        assert left_behind - followed == pytest.approx(len(own) * 2 * FLAGS * tie / 2 * 0.1**2 / N), name
 
 
 def test_levels_are_cumulative() -> None:

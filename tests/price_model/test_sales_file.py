@@ -189,11 +189,15 @@ def test_a_file_of_which_no_row_is_whole_is_refused(tmp_path: Path) -> None:
             "row 3: expected a CSV file in UTF-8 with a header: a byte that is not UTF-8",
         ),
         (
+            f"\n{HEADER}\n{GOOD}\n".encode() + b"caf\x81,\n",
+            "row 4: expected a CSV file in UTF-8 with a header: a byte that is not UTF-8",
+        ),
+        (
             f"{HEADER}\n{GOOD},1,2,3\n{GOOD}\n{GOOD},9,9,9,9,9\n".encode(),
             "2 things wrong: row 2: expected 16 cells as in the header, got 19 (so in row 4)",
         ),
     ],
-    ids=["empty", "header only", "mixed encodings", "ragged"],
+    ids=["empty", "header only", "mixed encodings", "the same below a blank line", "ragged"],
 )
 def test_a_file_that_is_no_table_is_refused_in_one_line(tmp_path: Path, data: bytes, message: str) -> None:
     path = tmp_path / "mine.csv"
@@ -285,6 +289,19 @@ def test_a_table_is_read_as_the_other_doors_read_one(tmp_path: Path, encoding: s
     assert not any("'Push'" in line or "'mid-ohv'" in line for line in said), (
         "another way to write it is no news"
     )
+
+
+def test_words_taken_for_others_are_said_in_the_order_of_the_file(tmp_path: Path) -> None:
+    """Read beside the file from its top, however often each stands in it."""
+    path = tmp_path / "mine.csv"
+    rows = [GOOD.replace("steel", word) for word in ("alloy", "aluminum", "aluminum")]
+    path.write_text("\n".join([HEADER, *rows]), "utf-8")
+    said: list[str] = []
+    read_sales(path, said.append)
+    assert [line for line in said if "deck_material" in line] == [
+        "mine.csv: deck_material 'alloy' is read as aluminium, 1 time",
+        "mine.csv: deck_material 'aluminum' is read as aluminium, 2 times",
+    ]
 
 
 def test_a_figure_with_two_meanings_is_refused_with_both(tmp_path: Path) -> None:

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from valuer.market.assumptions import assumptions
 from valuer.market.listings import draw_listings
-from valuer.price_model.listing_table import ListingError
+from valuer.price_model.listing_table import ListingError, read_listings
 from valuer.price_model.plain import from_bytes, to_bytes
-from valuer.price_model.selling import SellingModel, fit_selling_model
+from valuer.price_model.selling import WEIGHTS, SellingModel, _posterior, fit_selling_model
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +87,58 @@ def test_it_is_small_and_comes_back_from_plain_numbers(model: SellingModel) -> N
     data = to_bytes(model, [SellingModel], {})
     assert len(data) < 5000
     assert from_bytes(data, [SellingModel])[0] == model
+
+
+def test_where_dear_machines_sold_sooner_a_dearer_ask_still_does_not(table: pd.DataFrame) -> None:
+    """Against the law: of first weeks in which much was asked for the worth all sold, of the others a fifth."""
+    first = table.groupby("listing_id").head(1).reset_index(drop=True)
+    dear = (first["ask"] / first["value"]).rank(pct=True) > 0.5
+    sold = dear | (first.index % 5 == 0)
+    outcome = np.where(sold, "sold", "open")
+    price = np.where(first.index % 2, first["ask"], np.minimum(first["ask"], first["least_to_take"]))
+    perverse = fit_selling_model(first.assign(outcome=outcome, sale_price=price))
+    chances = [week(perverse, ask, 0.8) for ask in (0.8, 0.9, 1.0, 1.1, 1.2, 1.3)]
+    assert chances == sorted(chances, reverse=True)
+
+
+def a_week_each(outcomes: list[str]) -> pd.DataFrame:
+    """Listings of a week each, of machines worth 100 that were offered at 120, with 100 as the least."""
+    return pd.DataFrame(
+        {
+            "listing_id": [f"l{i}" for i in range(len(outcomes))], "week": 1, "month": 5, "ask": 120.0,
+            "least_to_take": 100.0, "value": 100.0, "value_low": 80.0, "value_high": 120.0, "faults": "",
+            "outcome": outcomes, "sale_price": 110.0,
+        }
+    )  # fmt: skip
+
+
+def test_how_far_up_between_least_and_ask_a_sale_ended_by_hand() -> None:
+    """20 of room and sold a quarter up; above the ask; below the least; not sold at all."""
+    table = a_week_each(["sold", "sold", "sold", "open"] * 10)
+    assert read_listings(table.assign(sale_price=[105.0, 130.0, 90.0, np.nan] * 10)).up[:4] == pytest.approx(
+        [0.25, 1.0, 0.0, 0.0]
+    )
+
+
+def test_what_a_listing_says_of_its_worth_is_weighed_over_all_its_weeks() -> None:
+    """Bayes by hand: it stood a week and sold in the next, at five worths with a chance of their own each."""
+    table = a_week_each(["open", *["sold"] * 31])
+    table.loc[1, ["listing_id", "week"]] = "l0", 2
+    rows = read_listings(table)
+    chance = np.tile(np.array([[0.1], [0.2], [0.4], [0.6], [0.9]]), (1, 32))
+    of_first = WEIGHTS * (1 - chance[:, 0]) * chance[:, 0]
+    of_others = WEIGHTS @ chance[:, 0]
+    weight, log_likelihood = _posterior(rows, chance)
+    assert weight[:, 0] == pytest.approx(of_first / of_first.sum())
+    assert weight[:, 1] == pytest.approx(weight[:, 0])
+    assert log_likelihood == pytest.approx((np.log(of_first.sum()) + 30 * np.log(of_others)) / 31)
+
+
+def test_twice_the_usual_range_is_twice_the_doubt(model: SellingModel) -> None:
+    """Beside machines that run, or beside those that do not start, which have ranges of their own."""
+    for usual, faults in zip(model.usual_sd, ({}, {"no_start": 1.0}), strict=True):
+        assert model.doubt_of(usual, faults) == pytest.approx(model.doubt)
+        assert model.doubt_of(2 * usual, faults) == pytest.approx(2 * model.doubt)
 
 
 BAD: dict[str, tuple[Any, str]] = {

@@ -57,6 +57,32 @@ def test_a_flag_leaves_a_named_job_that_the_sales_contradict() -> None:
     assert not any({0, 2} <= set(job) for job in found.jobs)
 
 
+@pytest.mark.parametrize(("rows", "jobs"), [(50, ()), (49, ((0, 1),))])
+def test_fifty_sales_of_two_flags_are_enough_to_contradict_that_they_are_one_loss(
+    rows: int, jobs: tuple[tuple[int, int], ...]
+) -> None:
+    """Those with both brought .5 less than both flags together explain; with fewer of them the catalogue holds."""
+    flags = np.zeros((1000, 2))
+    flags[:rows] = 1.0
+    left = np.random.default_rng(1).normal(0.0, 0.1, 1000) - 0.5 * flags[:, 0]
+    found = found_together(Leftover.of(flags, left, np.ones(1000)), [(0, 1)])
+    assert found.jobs == jobs
+    assert found.pairs == (((0, 1),) if rows == 50 else ())
+
+
+def test_means_of_all_pairs_at_once_are_those_of_their_rows() -> None:
+    """Standard error of a weighted mean: the root of the sum of (w (x - mean))^2, over the sum of w."""
+    flags, left, rng = drawn(9)
+    known = Leftover.of(flags, left + 0.2, rng.uniform(0.5, 1.5, N))
+    means, errors = known.of_pairs()
+    rows = known.there[:, 3] & known.there[:, 7]
+    x, w = known.left[rows], known.weight[rows]
+    mean = (w * x).sum() / w.sum()
+    error = np.sqrt(((w * (x - mean)) ** 2).sum()) / w.sum()
+    assert known.mean(rows) == pytest.approx((mean, error))
+    assert (means[3, 7], errors[3, 7]) == pytest.approx((mean, error))
+
+
 def test_one_absurd_price_is_no_evidence() -> None:
     flags, left, rng = drawn(8)
     flags[:, [20, 21]] = 0.0

@@ -1,5 +1,6 @@
 """Trees as plain arrays answer as scikit-learn, which grew them, answers."""
 
+import tracemalloc
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,19 @@ def test_numbers_are_those_of_the_library(blanks: float, leaves: int, loss: Any)
     np.testing.assert_allclose(trees.predict(asked[:1]), fitted.predict(asked[:1]), rtol=1e-12, atol=1e-14)
     assert trees.count == 20
     assert len(trees.predict(asked[:0])) == 0
+
+
+def test_many_rows_take_no_more_memory_than_some() -> None:
+    """20,000 rows by 300 tests are 48 MB of numbers if all are held at once; a portion of them is 2 MB."""
+    x, y = table(2000, 0.0)
+    trees = plain_trees(HistGradientBoostingRegressor(max_iter=60, max_leaf_nodes=6).fit(x, y))
+    asked, _ = table(20_000, 0.0)
+    tracemalloc.start()
+    trees.predict(asked)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert trees.column.size == 300
+    assert peak < 20_000_000
 
 
 def test_shares_are_those_of_the_library() -> None:
