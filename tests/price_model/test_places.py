@@ -127,8 +127,8 @@ def test_sales_of_repaired_machines_say_little_of_wrecks() -> None:
 @pytest.mark.parametrize(
     ("held", "for_repair", "says"),
     [
-        ((True,), 0, "as far as your one sale can tell: it lay inside; none of them was for repair"),
-        ((False,), 1, "as far as your one sale can tell: it lay outside; all of them were for repair"),
+        ((True,), 0, "as far as your one sale can tell: it lay inside; it was not for repair, so the ranges"),
+        ((False,), 1, "as far as your one sale can tell: it lay outside; it was for repair."),
         (
             (True, False, True),
             1,

@@ -211,10 +211,15 @@ def range_holds(found: Correction) -> str:
     if not found.own_sales:
         return FIRST_DAY
     n, inside = found.own_sales, sum(found.held)
-    sales = "your one sale" if n == 1 else f"your {n} sales, each judged by the others,"
-    lay = ("it lay inside" if inside else "it lay outside") if n == 1 else f"{inside} of them lay inside"
-    none = "; none of them was for repair, so the ranges of such machines stay wide"
-    kind = none if not found.for_repair else "; all of them were for repair" if found.for_repair == n else ""
+    if n == 1:
+        sales, lay = "your one sale", "it lay inside" if inside else "it lay outside"
+        none, every = "it was not for repair", "it was for repair"
+    else:
+        sales, lay = f"your {n} sales, each judged by the others,", f"{inside} of them lay inside"
+        none, every = "none of them was for repair", "all of them were for repair"
+    kind = f"; {every}" if found.for_repair == n else ""
+    if not found.for_repair:
+        kind = f"; {none}, so the ranges of such machines stay wide"
     return f"The range holds 8 in 10 in places like yours, as far as {sales} can tell: {lay}{kind}."
 
 
