@@ -7,6 +7,7 @@ place alone, so that the story goes on the same from there however it was reache
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -53,7 +54,6 @@ TELLS = 0.05
 TINY = 1e-12
 """Chance, or bits, below which an act changes nothing."""
 
-FIX, LOOK = True, False
 BITS = 3
 """Bits of a place's code for what one look has shown."""
 
@@ -69,7 +69,7 @@ class LookAt:
     alike: int  # looks of one number are the same measurement: only one of them is taken
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Riddle:
     """What a symptom may be and what may be done: c causes, f fixes.
 
@@ -93,10 +93,20 @@ class Riddle:
         """Return what the price is multiplied with at some beliefs, shape (n, c), by what is known of the cause."""
         return self.named.factor(beliefs) / self.told
 
-    @property
-    def results(self) -> list[int]:
-        """How many results each look has."""
-        return [len(look.shows) for look in self.looks]
+    @cached_property
+    def results(self) -> IntArray:
+        """The look, its place, of each of the r results that looks can have, shape (r,)."""
+        return np.repeat(np.arange(len(self.looks)), [len(look.shows) for look in self.looks])
+
+    def by_look(self, values: FloatArray) -> FloatArray:
+        """Return the sums over the results of each look, shape (looks, n), of values of shape (r, n)."""
+        firsts = np.searchsorted(self.results, np.arange(len(self.looks)))
+        return np.add.reduceat(values, firsts, axis=0) if self.looks else values
+
+    @cached_property
+    def chances(self) -> FloatArray:
+        """The chance of each result under each cause, shape (r, c)."""
+        return np.concatenate([np.zeros((0, len(self.causes))), *(look.chance for look in self.looks)])
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -128,11 +138,15 @@ class Layer:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Step:
-    """An act followed from some places of a layer: per place (n,) the act, results (n, m) and children (n, m)."""
+class Steps:
+    """The ways that acts followed from the places of a layer can go, n of them, arrays of shape (n,).
 
-    fix: bool
-    act: int
+    ``act`` counts the fixes first, then the looks; ``shows`` is the result's place among the act's. A way leads from a
+    place ``at`` of the layer to a place ``child`` of the next one, -1 where the symptom is gone.
+    """
+
+    act: IntArray
+    shows: IntArray
     at: IntArray
     chance: FloatArray
     child: IntArray
@@ -265,159 +279,139 @@ def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
 
 def _followed(riddle: Riddle, root: Layer, width: Width, most: int) -> Story | None:
     """Return the story with so many looks and fixes followed from a place; None where it grows too long."""
-    layers, steps, total, layer = [root], [], 1, root
-    while True:
-        found, after = _next(riddle, layer, width, most - total)
+    layers, steps, total = [root], [], 1
+    while len(layers[-1].seen):
+        after = _next(riddle, layers[-1], width, most - total)
         if after is None:
             return None
-        layer = after
-        steps.append(found)
-        if not len(layer.seen):
-            return _story(riddle, layers, steps, whole=width is WIDTHS[0])
-        layers.append(layer)
-        total += len(layer.seen)
+        steps.append(after[0])
+        layers.append(after[1])
+        total += len(after[1].seen)
+    return _story(riddle, layers[:-1], steps, whole=width is WIDTHS[0])
 
 
-def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[list[Step], Layer | None]:
-    """Return what is followed from a layer's places, and the layer it leads to; None where it has no room."""
-    promise = _Promise.of(riddle, layer, width.small)
-    fixes, looks = promise.fixes(width.fixes), promise.looks(width.looks)
-    if (fixes.sum() + looks.sum()) > room:
-        return [], None
-    born: list[tuple[IntArray, IntArray, FloatArray, FloatArray]] = []
-    steps, count = [], 0
-    for act in np.flatnonzero(fixes.any(axis=0)):
-        at = np.flatnonzero(fixes[:, act])
-        failed = np.maximum(layer.failed[at], riddle.odds[act])
-        born.append((layer.seen[at], layer.tried[at] | 1 << int(act), layer.weight[at], failed))
-        p = promise.cure[at, act]
-        child = np.stack([np.full(len(at), -1), count + np.arange(len(at))], axis=1)
-        steps.append(Step(FIX, int(act), at, np.stack([p, 1 - p], axis=1), child))
-        count += len(at)
-    for act in np.flatnonzero(looks.any(axis=0)):
-        at, look = np.flatnonzero(looks[:, act]), riddle.looks[act]
-        chance, child = promise.shown[act][at], np.empty((len(at), len(look.shows)), dtype=np.int64)
-        for shown in range(len(look.shows)):
-            code = layer.seen[at] | shown + 1 << BITS * int(act)
-            born.append((code, layer.tried[at], layer.weight[at] * look.chance[shown], layer.failed[at]))
-            child[:, shown] = count + np.arange(len(at))
-            count += len(at)
-        steps.append(Step(LOOK, int(act), at, chance, child))
-    if not count:
-        return [], Layer(layer.seen[:0], layer.tried[:0], layer.weight[:0], layer.failed[:0])
-    seen, tried, weight, failed = (np.concatenate(part) for part in zip(*born, strict=True))
-    _, first, place = np.unique(
-        np.stack([seen, tried], axis=1), axis=0, return_index=True, return_inverse=True
+def _next(riddle: Riddle, layer: Layer, width: Width, room: int) -> tuple[Steps, Layer] | None:
+    """Return what is followed from a layer's places, and the layer it leads to; None where that has no room."""
+    promise = _promise(riddle, layer, width.small)
+    fixes, looks = _best(promise.fixes, width.fixes), _best(promise.looks, width.looks)
+    if fixes.sum() + looks.sum() > room:
+        return None
+    fix, tried_at = np.nonzero(fixes)
+    result, seen_at = np.nonzero(looks[riddle.results])
+    look = riddle.results[result]
+    shows = result - np.searchsorted(riddle.results, look)
+    after = Layer(
+        seen=np.concatenate([layer.seen[tried_at], layer.seen[seen_at] | shows + 1 << BITS * look]),
+        tried=np.concatenate([layer.tried[tried_at] | 1 << fix, layer.tried[seen_at]]),
+        weight=np.concatenate([layer.weight[tried_at], layer.weight[seen_at] * riddle.chances[result]]),
+        failed=np.concatenate([np.maximum(layer.failed[tried_at], riddle.odds[fix]), layer.failed[seen_at]]),
     )
+    first, place = _apart(after.seen, after.tried)
     if len(first) > room:
-        return [], None
-    steps = [
-        Step(s.fix, s.act, s.at, s.chance, np.where(s.child < 0, -1, place.ravel()[s.child])) for s in steps
-    ]
-    return steps, Layer(seen[first], tried[first], weight[first], failed[first])
+        return None
+    cure, gone = promise.cure[fix, tried_at], np.full(len(fix), -1)
+    steps = Steps(
+        act=np.concatenate([fix, fix, len(riddle.fixes) + look]),
+        shows=np.concatenate([np.zeros_like(fix), np.ones_like(fix), shows]),
+        at=np.concatenate([tried_at, tried_at, seen_at]),
+        chance=np.concatenate([cure, 1 - cure, promise.shown[result, seen_at]]),
+        child=np.concatenate([gone, place]),
+    )
+    return steps, Layer(after.seen[first], after.tried[first], after.weight[first], after.failed[first])
+
+
+def _apart(seen: IntArray, tried: IntArray) -> tuple[IntArray, IntArray]:
+    """Return where each pair of codes first stands, in their order, and the place of each pair among these."""
+    order = np.lexsort((tried, seen))
+    new = np.ones(len(order), dtype=bool)
+    new[1:] = (np.diff(seen[order]) != 0) | (np.diff(tried[order]) != 0)
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.cumsum(new) - 1
+    return order[new], place
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Promise:
-    """What acts promise at the places of a layer, arrays of shape (n, acts): by it the best are followed."""
+    """What acts promise at the n places of a layer: by it the best are followed.
 
-    riddle: Riddle
-    cure: FloatArray  # (n, f) chance that a fix cures
-    fix_rank: FloatArray
-    look_rank: FloatArray
-    shown: list[FloatArray]  # per look (n, m)
+    ``fixes``, shape (f, n), and ``looks``, shape (looks, n), rank higher the more they promise, minus infinity where
+    they are not to be followed; ``cure``, shape (f, n), and ``shown``, (r, n), are the chances of what they lead to.
+    """
 
-    @classmethod
-    def of(cls, riddle: Riddle, layer: Layer, small: float) -> "_Promise":
-        """Weigh all acts at all places of a layer."""
-        beliefs, gain = layer.beliefs(), riddle.gain
-        failed = layer.failed[:, None, :]
-        still = np.maximum(riddle.odds - failed, 0.0) / np.maximum(1 - failed, 1e-12)  # (n, f, c)
-        cure = np.einsum("nc,nfc->nf", beliefs, still)
-        brings = cure * gain - riddle.costs
-        once = np.maximum(0.0, brings.max(axis=1, initial=0.0))
-        sure = np.einsum(
-            "nc,nc->n",
-            beliefs,
-            (still * np.maximum(gain - riddle.costs[:, None], 0.0)).max(axis=1, initial=0.0),
-        )
-        weight = (layer.weight * (1 - layer.failed)).sum(axis=1)
+    fixes: FloatArray
+    looks: FloatArray
+    cure: FloatArray
+    shown: FloatArray
+
+
+def _promise(riddle: Riddle, layer: Layer, small: float) -> _Promise:
+    """Weigh all acts at all places of a layer. The places stand last: they are the most."""
+    costs, gain = riddle.costs[:, None], riddle.gain
+    weight = (layer.weight * (1 - layer.failed)).sum(axis=1)
+    sharing = np.ascontiguousarray((layer.weight / np.maximum(weight, 1e-300)[:, None]).T)  # (c, n)
+    failed = np.ascontiguousarray(layer.failed.T)
+    cures = np.maximum(riddle.odds[:, :, None] - failed, 0.0) * sharing  # (f, c, n)
+    cure = cures.sum(axis=1)
+    brings = cure * gain - costs
+    once = np.maximum(0.0, brings.max(axis=0, initial=0.0))
+    beliefs = sharing * (1 - failed)
+    shown = riddle.chances @ beliefs
+    bits, after = _bits_told(riddle, beliefs, shown), _after_looks(riddle, cures, shown)
+    looking = np.array([look.cost for look in riddle.looks])[:, None]
+    worth = np.round(after - once - looking + TELLS * gain * bits, 9)
+    untried = layer.tried >> np.arange(len(riddle.fixes))[:, None] & 1 == 0
+    taken = layer.seen >> BITS * np.arange(len(riddle.looks))[:, None] & (1 << BITS) - 1 > 0
+    alike = np.array([look.alike for look in riddle.looks])
+    untaken = ~((alike[:, None] == alike) @ taken)  # nor one that is the same measurement
+    if small == 0:  # all that can change anything: a fix may pay on other faults, a look with another one
+        tries, takes = untried & (cure > TINY), untaken & (bits > TINY)
+    else:
+        sure = (cures * np.maximum(gain - costs, 0.0)[:, None]).max(axis=0, initial=0.0).sum(axis=0)
         open_ = weight * (sure - once) > small * gain
-        looks_done, tries_done = cls._counts(riddle, layer)
-        untried = layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1 == 0
-        best = (brings >= once[:, None] - 1e-9) & (weight * once > small * gain)[:, None] & (brings > 0)
-        worth = untried & (tries_done < MOST_TRIES)[:, None]
-        worth &= best | ((cure * gain > 0.5 * riddle.costs) & open_[:, None])
-        chance, worth_of, bits = cls._looks(riddle, beliefs, still, once)
-        free = cls._untaken(riddle, layer) & (worth_of > 0) & (open_ & (looks_done < MOST_LOOKS))[:, None]
-        if small == 0:  # all that can change anything: a fix may pay on other faults, a look with another one
-            worth = untried & (cure > TINY)
-            free = cls._untaken(riddle, layer) & (bits > TINY)
-        rank = np.where(worth, cure / np.maximum(riddle.costs, 1e-9), -np.inf)
-        ranks = np.where(free, worth_of, -np.inf)
-        return cls(riddle, cure, rank, ranks, np.split(chance, np.cumsum(riddle.results)[:-1], axis=1))
-
-    @staticmethod
-    def _looks(
-        riddle: Riddle, beliefs: FloatArray, still: FloatArray, once: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the chances of all looks' results (n, results), and of each look (n, looks) its worth and its bits."""
-        if not riddle.looks:
-            none = np.zeros((len(beliefs), 0))
-            return none, none, none
-        rows = np.concatenate([look.chance for look in riddle.looks])  # (r, c)
-        firsts = np.cumsum([0, *riddle.results[:-1]])
-        chance = beliefs @ rows.T
-        joint = beliefs[:, None, :] * rows  # (n, r, c)
-        best = (joint @ still.transpose(0, 2, 1)) * riddle.gain - chance[:, :, None] * riddle.costs
-        after = np.add.reduceat(np.maximum(best.max(axis=2, initial=0.0), 0.0), firsts, axis=1)
-        told = joint / np.maximum(chance[:, :, None], 1e-300)
-        unsure = np.add.reduceat(chance * _bits(told), firsts, axis=1)
-        costs = np.array([look.cost for look in riddle.looks])
-        bits = _bits(beliefs)[:, None] - unsure
-        return chance, after - once[:, None] - costs + TELLS * riddle.gain * bits, bits
-
-    @staticmethod
-    def _counts(riddle: Riddle, layer: Layer) -> tuple[IntArray, IntArray]:
-        looks = (_taken(riddle, layer.seen) > 0).sum(axis=1)
-        tries = (layer.tried[:, None] >> np.arange(len(riddle.fixes)) & 1).sum(axis=1)
-        return np.asarray(looks), np.asarray(tries)
-
-    @staticmethod
-    def _untaken(riddle: Riddle, layer: Layer) -> BoolArray:
-        """Say which looks have not been taken, nor one that is the same measurement, shape (n, looks)."""
-        taken = _taken(riddle, layer.seen) > 0
-        alike = np.array([look.alike for look in riddle.looks])
-        same = (alike[:, None] == alike).astype(np.int64)
-        return np.asarray(taken @ same == 0)
-
-    def fixes(self, width: int) -> BoolArray:
-        """Mark the fixes that are followed, shape (n, f)."""
-        return _best(self.fix_rank, width)
-
-    def looks(self, width: int) -> BoolArray:
-        """Mark the looks that are followed, shape (n, looks)."""
-        return _best(self.look_rank, width)
+        best = (brings >= once - 1e-9) & (weight * once > small * gain) & (brings > 0)
+        tries = best | ((cure * gain > 0.5 * costs) & open_)
+        tries &= untried & ((~untried).sum(axis=0) < MOST_TRIES)
+        takes = untaken & (worth > 0) & open_ & (taken.sum(axis=0) < MOST_LOOKS)
+    rank = np.round(cure / np.maximum(costs, 1e-9), 9)
+    return _Promise(np.where(tries, rank, -np.inf), np.where(takes, worth, -np.inf), cure, shown)
 
 
-def _taken(riddle: Riddle, seen: IntArray) -> IntArray:
-    """Return what each look has shown at each place, shape (n, looks); 0 where it was not taken."""
-    return np.asarray(seen[:, None] >> BITS * np.arange(len(riddle.looks)) & (1 << BITS) - 1)
+def _after_looks(riddle: Riddle, cures: FloatArray, shown: FloatArray) -> FloatArray:
+    """Return what the best single fix after each look brings, shape (looks, n).
+
+    ``cures``, shape (f, c, n), is the chance of each cause and that the fix cures it, ``shown``, shape (r, n), that of
+    each result.
+    """
+    best = (riddle.chances @ cures) * riddle.gain - riddle.costs[:, None, None] * shown  # (f, r, n)
+    return riddle.by_look(best.max(axis=0, initial=0.0))
 
 
-def _bits(beliefs: FloatArray) -> FloatArray:
-    return np.asarray(-(beliefs * np.log2(np.maximum(beliefs, 1e-12))).sum(axis=-1))
+def _bits_told(riddle: Riddle, beliefs: FloatArray, shown: FloatArray) -> FloatArray:
+    """Return the bits that each look tells about the cause, shape (looks, n): those the cause tells about the look.
+
+    ``beliefs`` has shape (c, n), ``shown``, the chance of each result, (r, n).
+    """
+    return riddle.by_look(_bits(shown)) - riddle.by_look(_bits(riddle.chances)) @ beliefs
+
+
+def _bits(chance: FloatArray) -> FloatArray:
+    """Return what each of some chances adds to the bits that are not known, the same shape."""
+    return np.asarray(-chance * np.log2(np.maximum(chance, 1e-12)))
 
 
 def _best(rank: FloatArray, width: int) -> BoolArray:
-    """Mark the highest ``width`` of each row, of equals the first; never what ranks at minus infinity."""
-    marked = np.zeros(rank.shape, dtype=bool)
-    order = np.argsort(-np.round(rank, 9), axis=1, kind="stable")[:, :width]
-    np.put_along_axis(marked, order, values=True, axis=1)
-    return marked & np.isfinite(rank)
+    """Mark the highest ``width`` of each column, of equals the first; never what ranks at minus infinity."""
+    followed = np.isfinite(rank)
+    if width >= len(rank):
+        return followed
+    marked, left, every = np.zeros(rank.shape, dtype=bool), rank.copy(), np.arange(rank.shape[1])
+    for _ in range(width):
+        top = left.argmax(axis=0)
+        marked[top, every], left[top, every] = True, -np.inf
+    return marked & followed
 
 
-def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Sequence[Step]], *, whole: bool) -> Story:
+def _story(riddle: Riddle, layers: Sequence[Layer], steps: Sequence[Steps], *, whole: bool) -> Story:
     firsts = np.cumsum([1, *(len(layer.seen) for layer in layers)])
     n = int(firsts[-1])
     beliefs = np.concatenate([np.zeros((1, len(riddle.causes))), *(layer.beliefs() for layer in layers)])
@@ -454,32 +448,39 @@ def _telling_at(riddle: Riddle, layers: Sequence[Layer]) -> BoolArray:
 
 
 def _moves(
-    riddle: Riddle, firsts: IntArray, steps: Sequence[Sequence[Step]], telling: BoolArray | None
+    riddle: Riddle, firsts: IntArray, steps: Sequence[Steps], telling: BoolArray | None
 ) -> dict[str, Move]:
-    """Return the acts' moves over all n places, put together from the steps of every layer.
+    """Return the acts' moves over all n places, put together from the steps of every layer, in the order met.
 
     ``telling``, shape (n, fixes), says where a fix would tell something; None where all that does is followed.
     """
-    n = int(firsts[-1])
+    n, fixes = int(firsts[-1]), len(riddle.fixes)
+    every = Steps(
+        act=np.concatenate([step.act for step in steps]),
+        shows=np.concatenate([step.shows for step in steps]),
+        at=np.concatenate([first + step.at for first, step in zip(firsts, steps, strict=False)]),
+        chance=np.concatenate([step.chance for step in steps]),
+        child=np.concatenate(
+            [
+                np.where(step.child < 0, GONE, first + step.child)
+                for first, step in zip(firsts[1:], steps, strict=False)
+            ]
+        ),
+    )
     moves: dict[str, Move] = {}
-    for depth, layer_steps in enumerate(steps):
-        for step in layer_steps:
-            name = riddle.fixes[step.act] if step.fix else riddle.looks[step.act].name
-            shows = (CURED, STILL_THERE) if step.fix else riddle.looks[step.act].shows
-            move = moves.get(name)
-            if move is None:
-                chance = np.zeros((n, len(shows)))
-                chance[:, -1] = 1.0
-                leads = np.repeat(np.arange(n)[:, None], len(shows), axis=1)
-                unheard = np.zeros(n, dtype=bool)
-                if telling is not None and step.fix:
-                    unheard = telling[:, step.act].copy()
-                move = moves[name] = Move(shows, chance, leads, np.zeros(n, dtype=bool), unheard)
-            at = firsts[depth] + step.at
-            move.chance[at] = step.chance
-            move.leads[at] = np.where(step.child < 0, GONE, firsts[depth + 1] + step.child)
-            move.can[at] = True
-            move.unheard[at] = False
+    for act in dict.fromkeys(every.act.tolist()):
+        here = np.flatnonzero(every.act == act)
+        name = riddle.fixes[act] if act < fixes else riddle.looks[act - fixes].name
+        shows = (CURED, STILL_THERE) if act < fixes else riddle.looks[act - fixes].shows
+        chance = np.zeros((n, len(shows)))
+        chance[:, -1] = 1.0
+        leads = np.repeat(np.arange(n)[:, None], len(shows), axis=1)
+        can = np.zeros(n, dtype=bool)
+        chance[every.at[here], every.shows[here]] = every.chance[here]
+        leads[every.at[here], every.shows[here]] = every.child[here]
+        can[every.at[here]] = True
+        unheard = telling[:, act] & ~can if telling is not None and act < fixes else np.zeros(n, dtype=bool)
+        moves[name] = Move(shows, chance, leads, can, unheard)
     return moves
 
 
