@@ -260,30 +260,30 @@ def _with_room(maker: Making, value: Value) -> tuple[Making, frozenset[int]]:
     unchecked = open_checks(maker.lattice.machine, maker.terms, NOTHING_DONE)
 
     def at_first(way: tuple[Making, frozenset[int]]) -> float:
-        job = _made_without(way[1], replace(way[0], done=NOTHING_DONE), value, unchecked)
+        maker = way[0] if way[0].done == NOTHING_DONE else replace(way[0], done=NOTHING_DONE)
+        job = _made_without(way[1], maker, value, unchecked)
         return round(float(job.tree.value[job.tree.start]), 6)
 
     return max(ways, key=at_first)
 
 
 def _made_without(out: Collection[int], maker: Making, value: Value, unchecked: tuple[str, ...]) -> Job:
-    troubles, stories, given_up = maker.troubles(out)
-    ways = ways_out(maker.lattice, troubles, maker.terms, check_hours(unchecked))
-    board = Board(troubles, acts_on(troubles, maker.shop, maker.terms, maker.gains))
+    laid = maker.laid(out)
+    ways = laid.ways.after_checks(check_hours(unchecked) * maker.terms.hour_value)
     return Job(
         lattice=maker.lattice,
-        value=_value_now(value, float(ways.price[tuple(trouble.start for trouble in troubles)])),
+        value=_value_now(value, float(ways.price[tuple(trouble.start for trouble in laid.board.troubles)])),
         terms=maker.terms,
         shop=maker.shop,
         done=maker.done,
-        stories=stories,
+        stories=laid.stories,
         gains=maker.gains,
         ways=ways,
         checks_now=0.0,
         unchecked=unchecked,
         firsts=(),
-        given_up=given_up,
-        tree=settled(board, ways, maker.terms),
+        given_up=laid.given_up,
+        tree=settled(laid.board, ways, maker.terms),
     )
 
 

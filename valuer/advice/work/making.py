@@ -9,7 +9,7 @@ import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.beliefs import MOST_PLACES, LookAt, Riddle, Story, story
-from valuer.advice.work.board import Act
+from valuer.advice.work.board import Act, Board
 from valuer.advice.work.done import Done
 from valuer.advice.work.tree import SAME
 from valuer.advice.work.trouble import (
@@ -21,7 +21,7 @@ from valuer.advice.work.trouble import (
     fixed_trouble,
     plain_trouble,
 )
-from valuer.advice.work.ways_out import parts_freed
+from valuer.advice.work.ways_out import WaysOut, parts_freed, ways_out
 from valuer.advice.work.workshop import BoolArray, IntArray, Workshop, odds_on
 from valuer.advice.worth.lattice import Lattice
 from valuer.advice.worth.named import Named, causes_of, named_prices, open_symptom, shown_about
@@ -75,22 +75,26 @@ class Making:
     later_looks: bool = True
 
     @cached_property
-    def named(self) -> dict[int, Named]:
-        """The prices of each symptom by its cause, by the finding's place."""
-        found = {}
+    def _asked(self) -> dict[int, tuple[Finding, Symptom, dict[str, float]]]:
+        """The symptoms by the finding's place, with the beliefs before anything but readings is known.
+
+        A cause known for sure is among them, at least at 0.
+        """
+        machine, found = self.lattice.machine, {}
         for axis, item in enumerate(self.lattice.findings):
             symptom = open_symptom(item)
             if symptom is not None:
-                others = [other for other in self.lattice.findings if other is not item]
-                before = self._before(item, symptom)
-                found[axis] = named_prices(item, symptom, before, others, self.lattice.row, self.model)
+                beliefs = dict(causes_of(item, symptom, machine, straight=self.crank_is_straight))
+                known = machine.causes.get(item.fault)
+                found[axis] = item, symptom, beliefs if known is None else {known: 0.0, **beliefs}
         return found
 
-    def _before(self, item: Finding, symptom: Symptom) -> dict[str, float]:
-        """Return the beliefs before anything but readings is known, a cause known for sure among them at least at 0."""
-        beliefs = dict(causes_of(item, symptom, self.lattice.machine, straight=self.crank_is_straight))
-        known = self.lattice.machine.causes.get(item.fault)
-        return beliefs if known is None else {known: 0.0, **beliefs}
+    @cached_property
+    def named(self) -> dict[int, Named]:
+        """The prices of each symptom by its cause, by the finding's place."""
+        asked, lattice = self._asked, self.lattice
+        prices = named_prices(list(asked.values()), lattice.findings, lattice.row, self.model)
+        return dict(zip(asked, prices, strict=True))
 
     @cached_property
     def gains(self) -> FloatArray:
@@ -166,6 +170,21 @@ class Making:
                 out.add(axis)
         return [*found, frozenset(out)] if out else found
 
+    def laid(self, out: Collection[int] = ()) -> "Laid":
+        """Return all that the decision goes over, some faults (places) left out; each laid out once."""
+        key = frozenset(out)
+        if key not in self._laid:
+            troubles, stories, given_up = self.troubles(out)
+            board = Board(troubles, acts_on(troubles, self.shop, self.terms, self.gains))
+            ways = ways_out(self.lattice, troubles, self.terms, 0.0)
+            self._laid[key] = Laid(board, ways, stories, given_up)
+        return self._laid[key]
+
+    @cached_property
+    def _laid(self) -> dict[frozenset[int], "Laid"]:
+        """What was laid out so far: a machine is decided for more than one set of checks that are passed."""
+        return {}
+
     def troubles(
         self, out: Collection[int] = ()
     ) -> tuple[tuple[Trouble, ...], dict[int, Story], tuple[int, ...]]:
@@ -221,7 +240,7 @@ class Making:
         return trouble, None
 
     def _riddle(self, axis: int, item: Finding, symptom: Symptom, names: Sequence[str]) -> Riddle:
-        beliefs = self.prior_of(item, symptom)
+        beliefs = self.prior_of(axis)
         causes = tuple(beliefs)
         columns = [list(symptom.causes).index(cause) for cause in causes]
         places = [self.shop.names.index(name) for name in names]
@@ -239,15 +258,15 @@ class Making:
                 ]
             ),
             looks=self._looks(symptom, causes),
-            named=self.named[axis].only([list(self._before(item, symptom)).index(cause) for cause in causes]),
+            named=self.named[axis].only([list(self._asked[axis][-1]).index(cause) for cause in causes]),
             told=self.lattice.told[axis],
             gain=_rounded(float(self.gains[axis]), self.terms.price_level),
         )
 
-    def prior_of(self, item: Finding, symptom: Symptom) -> dict[str, float]:
-        """Return the chances of the causes that can be behind a finding, after what readings say."""
-        known = self.lattice.machine.causes.get(item.fault)
-        return {known: 1.0} if known is not None else self._before(item, symptom)
+    def prior_of(self, axis: int) -> dict[str, float]:
+        """Return the chances of the causes that can be behind a symptom, after what readings say."""
+        known = self.lattice.machine.causes.get(self.lattice.findings[axis].fault)
+        return {known: 1.0} if known is not None else self._asked[axis][-1]
 
     def _cost(self, cash: float, hours: float) -> float:
         return cash + hours * self.terms.hour_value
@@ -305,6 +324,19 @@ class Making:
                 troubles[axis] = _left(troubles[axis])
                 given_up.append(axis)
         return tuple(troubles), stories, tuple(given_up)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """The board of one machine, its ways out with no check before a sale, its symptoms' stories by place.
+
+    ``given_up`` are the faults (places) left out for want of room.
+    """
+
+    board: Board
+    ways: WaysOut
+    stories: Mapping[int, Story]
+    given_up: tuple[int, ...]
 
 
 @lru_cache(maxsize=256)
@@ -461,7 +493,7 @@ def odds_left(
         odds = odds_on(shop, item, lattice.machine.readings)
         return after_failure(float(odds[place]), max((float(odds[other]) for other in tried), default=0.0))
     table, left = cause_odds(shop, symptom.id), 0.0
-    beliefs, total = maker.prior_of(item, symptom), 0.0
+    beliefs, total = maker.prior_of(axis), 0.0
     for cause, chance in beliefs.items():
         column = table[:, list(symptom.causes).index(cause)]
         failed = max((float(column[other]) for other in tried), default=0.0)

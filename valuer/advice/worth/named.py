@@ -1,6 +1,6 @@
 """What buyers make of a symptom by what is known of its cause: named, its price is that of the cause."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -107,34 +107,49 @@ def shown_about(
 
 
 def named_prices(
-    item: Finding,
-    symptom: Symptom,
-    before: Beliefs,
-    others: Sequence[Finding],
+    asked: Sequence[tuple[Finding, Symptom, Beliefs]],
+    found: Sequence[Finding],
     row: FloatArray,
     model: ValueModel,
-) -> Named:
-    """Return the prices of a symptom by its cause, everything else left in.
+) -> tuple[Named, ...]:
+    """Return the prices of some symptoms by their cause, everything else left in, from one call of the model.
 
-    ``row`` is the model's row of the machine with the symptom and the ``others`` there; ``before`` are the
-    beliefs before anything is known of the cause. One call of the model.
+    Each is asked with the beliefs before anything is known of its cause. ``row`` is the model's row of the machine
+    with all that was ``found``.
     """
-    causes = [symptom.causes[name] for name in before]
-    beside = {other.fault for other in others}
-    faults = sorted({c.fault for c in causes if c.fault and c.fault != item.fault and c.fault not in beside})
-    column = model.fault_column(item.fault)
-    rows = np.repeat(row[None], len(faults) + 1, axis=0)
+    if not asked:
+        return ()
+    known = {item.fault for item in found}
+    faults = [_faults_behind(symptom, before, known) for _, symptom, before in asked]
+    rows = [_in_its_place(item, some, row, model) for (item, *_), some in zip(asked, faults, strict=True)]
+    whole, *worth = model.value(np.concatenate([row[None], *rows])).tolist()
+    shares = iter(price / max(whole, 1e-9) for price in worth)
+    return tuple(
+        _named(symptom, before, {fault: next(shares) for fault in some})
+        for (_, symptom, before), some in zip(asked, faults, strict=True)
+    )
+
+
+def _faults_behind(symptom: Symptom, before: Beliefs, known: Collection[str]) -> list[str]:
+    """Return the faults that the causes of a symptom are, without those that are known to be there."""
+    return sorted({fault for name in before if (fault := symptom.causes[name].fault) and fault not in known})
+
+
+def _in_its_place(item: Finding, faults: Sequence[str], row: FloatArray, model: ValueModel) -> FloatArray:
+    """Return the rows with each of some faults in a symptom's place."""
+    rows = np.repeat(row[None], len(faults), axis=0)
+    rows[:, model.fault_column(item.fault)] = 0.0
     for place, fault in enumerate(faults):
         severities = fault_catalogue()[fault].severities
         severity = item.severity if item.severity in severities else severities[-1]
-        rows[place, column] = 0.0
         rows[place, model.fault_column(fault)] = LEVEL[severity]
-    worth = model.value(rows)
-    most = symptom.worth_named
-    share = {
-        fault: min(most, float(price / max(worth[-1], 1e-9)))
-        for fault, price in zip(faults, worth, strict=False)
-    }
+    return rows
+
+
+def _named(symptom: Symptom, before: Beliefs, shares: Mapping[str, float]) -> Named:
+    """Return the prices of a symptom by its cause, from the shares that the faults in its place leave."""
+    causes, most = [symptom.causes[name] for name in before], symptom.worth_named
+    share = {fault: min(most, left) for fault, left in shares.items()}
     prices = np.array([share.get(c.fault or "", most if c.fault is None else 1.0) for c in causes])
     first = float(np.array(list(before.values())) @ prices)
     return Named(prices, tuple(c.fault or name for name, c in zip(before, causes, strict=True)), first)
@@ -156,7 +171,7 @@ def told_factor(
     before = causes_of(item, symptom, machine)
     after = {known: 1.0} if known else posterior_of(symptom, before, shown)
     both = {name: before.get(name, 0.0) for name in {**before, **after}}
-    named = named_prices(item, symptom, both, others, row, model)
+    (named,) = named_prices([(item, symptom, both)], [item, *others], row, model)
     return float(named.factor(np.array([[after.get(name, 0.0) for name in both]]))[0])
 
 
