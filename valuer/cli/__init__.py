@@ -1,5 +1,6 @@
 """The command line: one command per question, one line per refusal, never a traceback."""
 
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -72,8 +73,14 @@ for command in (
     cli.add_command(command)
 
 
+SELDOM = 50_000
+"""New objects until those in memory are looked through for what nothing holds any more: a command is over before that
+pays, and a tenth of it was spent on it."""
+
+
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """Run one command; exit 0, 2 with a line on standard error for bad input, or 1 for a fault of ours."""
+    gc.set_threshold(SELDOM)
     try:
         code = cli.main(args, prog_name="valuer", standalone_mode=False)
         sys.stdout.flush()

@@ -37,7 +37,7 @@ class Alike:
         self._kinds = weights.shape[1]
         self._parts = [
             _gathered(measures[measures[:, 2] == third], weights[measures[:, 2] == third])
-            for third in np.unique(measures[:, 2])
+            for third in sorted(set(measures[:, 2].tolist()))  # NumPy's own way loads masked arrays, a while
         ]
 
     def sums(self, asked: FloatArray) -> FloatArray:

@@ -270,8 +270,10 @@ class Marks:
         there: Places | slice = slice(None),
     ) -> Marks:
         """Prepare flags of shape (n, n_flags); there: those whose levels are laid out."""
-        several = []
-        for columns in jobs:
+        shown, several = np.asarray(flags.any(axis=0)), []
+        for columns in map(list, jobs):
+            if shown[columns].sum() < 2:  # most: no row can have two of them
+                continue
             here = flags[:, columns]
             rows = np.flatnonzero((here > 0).sum(axis=1) >= 2)
             if len(rows):
@@ -283,8 +285,8 @@ class Marks:
                         (here[rows] >= 2).astype(float),
                     )
                 )
-        both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
-        stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
+        one, other = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
+        stacked = np.minimum(flags[:, one], flags[:, other]) / 2.0
         levels = flag_levels(flags[:, there])
         return cls(levels, stacked, tuple(several))
 
