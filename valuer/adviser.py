@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
@@ -367,10 +368,7 @@ def check_known(machine: Machine) -> None:
     for fault, cause in machine.causes.items():
         _known(("causes", machine.id), "symptom of this machine", fault, symptoms)
         _known(("causes", machine.id), f"cause of {fault}", cause, symptoms[fault].causes)
-    every: dict[str, tuple[str, ...]] = {f"{AGAIN}_{fault}": MEASURED for fault in fault_catalogue()}
-    for symptom in symptom_catalogue().values():
-        for look in looks(symptom):
-            every[look.id] = tuple(dict.fromkeys((*every.get(look.id, ()), *look.outcomes)))
+    every = _results_of_looks()
     for name, outcome in machine.seen.items():
         look_id, _, fault = name.partition(":")
         _known(("seen", machine.id, name), "look", look_id, every)
@@ -380,6 +378,16 @@ def check_known(machine: Machine) -> None:
     for part in ("own_parts", "own_hours", "new_parts"):
         for fix in getattr(machine, part):
             _known((part, machine.id), "fix", fix, fix_catalogue())
+
+
+@cache
+def _results_of_looks() -> dict[str, tuple[str, ...]]:
+    """What each look, and each reading taken again, can show."""
+    every: dict[str, tuple[str, ...]] = {f"{AGAIN}_{fault}": MEASURED for fault in fault_catalogue()}
+    for symptom in symptom_catalogue().values():
+        for look in looks(symptom):
+            every[look.id] = tuple(dict.fromkeys((*every.get(look.id, ()), *look.outcomes)))
+    return every
 
 
 def _known(place: tuple[str, ...], what: str, name: str, names: Collection[str]) -> None:

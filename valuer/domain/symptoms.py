@@ -149,7 +149,13 @@ def _problems(symptom: Symptom) -> Iterator[str]:
 @cache
 def symptom_for(fault: str) -> Symptom | None:
     """Return the symptom a fault is, when its cause may be unknown; None when the fault is its own cause."""
-    return next((symptom for symptom in symptom_catalogue().values() if fault in symptom.stands_for), None)
+    return _by_fault().get(fault)
+
+
+@cache
+def _by_fault() -> Mapping[str, Symptom]:
+    every = reversed(symptom_catalogue().values())  # the first that stands for a fault is its symptom
+    return {fault: symptom for symptom in every for fault in symptom.stands_for}
 
 
 def worth_named(fault: str) -> float:

@@ -5,7 +5,7 @@ It hangs on troubles and acts alone: laid out once, it is settled under as many 
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property, partial
 from math import prod
 from typing import Literal
 
@@ -65,18 +65,6 @@ class Ways:
     shift: IntArray
     able: BoolArray
 
-    def doings(self, first: int, flat: IntArray, depth: Depths) -> tuple[IntArray, IntArray, Depths]:
-        """Return every state in which the act can be done, flat, with its row, ascending from ``first``, and its depth.
-
-        ``flat`` and ``depth`` are the flat places and the depths of all states, shape sizes.
-        """
-        here = np.flatnonzero(self.able)
-        own = tuple(slice(None) if axis in self.axes else 0 for axis in range(flat.ndim))
-        other = tuple(0 if axis in self.axes else slice(None) for axis in range(flat.ndim))
-        states = np.add.outer(flat[own].ravel()[here], flat[other].ravel()).ravel()
-        deep = np.add.outer(depth[own].ravel()[here], depth[other].ravel() - depth.flat[0]).ravel()
-        return states, np.repeat(first + here, len(states) // max(len(here), 1)), deep
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
@@ -131,7 +119,10 @@ class Board:
 
         ``ends``, shape sizes, is the money left by stopping, ``costs``, shape (rows, acts), what each act is charged.
         """
-        value, table = np.repeat(ends.reshape(1, -1), len(costs), axis=0), self._table
+        value = np.repeat(ends.reshape(1, -1), len(costs), axis=0)
+        if not self.acts:
+            return value.reshape(-1, *self.sizes)
+        table = self._table
         charged = costs.take(table.acts, axis=1)
         for level in self.levels:
             worth = -charged.take(level.rows, axis=1)
@@ -146,15 +137,16 @@ class Board:
     @cached_property
     def levels(self) -> tuple[Level, ...]:
         """All that can be done, by the depth of its state, the deepest first: every way leads to one before."""
-        if not self.acts:
-            return ()
         flat, depth = np.arange(prod(self.sizes)).reshape(self.sizes), np.zeros(self.sizes, dtype=np.int16)
         for axis, trouble in enumerate(self.troubles):
             depth += along(trouble.depth.astype(np.int16), axis, depth.ndim)
-        found = [
-            ways.doings(first, flat, depth)
-            for (_, ways), first in zip(self._ways, self._table.first.tolist(), strict=True)
-        ]
+        of = cache(partial(_own_and_other, flat, depth))  # most acts touch the same few troubles
+        found = []
+        for (_, ways), first in zip(self._ways, self._table.first.tolist(), strict=True):
+            (own, above), (others, beside) = of(ways.axes)
+            here = np.flatnonzero(ways.able)
+            states, deep = np.add.outer(own[here], others), np.add.outer(above[here], beside)
+            found.append((states.ravel(), np.repeat(first + here, len(others)), deep.ravel()))
         states, rows, deep = (np.concatenate(part) for part in zip(*found, strict=True))
         order = np.argsort(-deep, kind="stable")
         cuts = np.flatnonzero(np.diff(deep[order])) + 1
@@ -212,6 +204,21 @@ class Board:
             for place, axis in enumerate(ways.axes):
                 steps[axis, column] = prod(self.sizes[other] for other in ways.axes[place + 1 :])
         return Table(acts, able, chance, shift, going, steps, ends[:-1])
+
+
+def _own_and_other(
+    flat: IntArray, depth: Depths, axes: Sequence[int]
+) -> tuple[tuple[IntArray, Depths], tuple[IntArray, Depths]]:
+    """Return what the places of some troubles, and those of all others, add to the flat place and the depth of a state.
+
+    ``flat`` and ``depth`` are those of all states, shape sizes; what comes is in C order.
+    """
+    own = tuple(slice(None) if axis in axes else 0 for axis in range(flat.ndim))
+    other = tuple(0 if axis in axes else slice(None) for axis in range(flat.ndim))
+    return (flat[own].ravel(), depth[own].ravel()), (
+        flat[other].ravel(),
+        depth[other].ravel() - depth.flat[0],
+    )
 
 
 def _split(edge: Edge, axis: int, move: Move) -> Iterator[Edge]:

@@ -121,13 +121,14 @@ class Course:
     def stages(self) -> tuple[Stage, ...]:
         """The acts in working order: what follows a result stands behind it, a cure before a failure."""
         acting = {visit.state: visit for visit in self.came if visit.act}
-        order = self._order(acting)
-        return tuple(
-            self._stage([v for v in acting.values() if v.act and v.act.id == name]) for name in order
-        )
+        among: dict[Act, list[Visit]] = {act: [] for act in self._order(acting)}
+        for visit in acting.values():
+            assert visit.act  # noqa: S101  only acting states are kept
+            among[visit.act].append(visit)
+        return tuple(self._stage(act, visits) for act, visits in among.items())
 
-    def _order(self, acting: dict[State, Visit]) -> list[str]:
-        found: dict[str, None] = {}
+    def _order(self, acting: dict[State, Visit]) -> list[Act]:
+        found: dict[Act, None] = {}
         seen: set[State] = set()
         waiting = [self.came[0].state]
         while waiting:
@@ -136,14 +137,12 @@ class Course:
                 continue
             seen.add(state)
             visit = acting[state]
-            assert visit.act  # noqa: S101  only acting states are kept
-            found.setdefault(visit.act.id)
+            assert visit.act  # noqa: S101  the same
+            found.setdefault(visit.act)
             waiting += [edge.to for edge in reversed(visit.edges)]
         return list(found)
 
-    def _stage(self, among: Sequence[Visit]) -> Stage:
-        act = among[0].act
-        assert act  # noqa: S101  the same
+    def _stage(self, act: Act, among: Sequence[Visit]) -> Stage:
         total = sum(visit.chance for visit in among)
         shown: dict[Shown, list[tuple[float, State]]] = {}
         for visit in among:

@@ -105,6 +105,8 @@ class Job:
     @property
     def idle(self) -> "Job":
         """The job if nothing is done about it: every check falls due at a sale as working."""
+        if not self.acts and not self.firsts and not self.checks_now:
+            return self
         ways = self.ways.after_checks(self.checks_now)
         tree = settled(Board(self.troubles, ()), ways, self.terms)
         return replace(self, firsts=(), ways=ways, checks_now=0.0, tree=tree)

@@ -219,7 +219,8 @@ class Making:
     def _trouble(self, axis: int, item: Finding, room: int) -> tuple[Trouble, Story | None]:
         failed, cured = self.done.failed.get(item.fault, frozenset()), item.fault in self.done.cured
         useful = self.fixes_on(axis)
-        names = [*useful, *(name for name in self.could(axis) if name in failed and name not in useful)]
+        tried = self.could(axis) if failed else []
+        names = [*useful, *(name for name in tried if name in failed and name not in useful)]
         symptom = open_symptom(item)
         if symptom is not None and (names or self.lattice.machine.causes.get(item.fault)):
             told = story(

@@ -149,7 +149,7 @@ def prices(lattice: Lattice, troubles: Sequence[Trouble]) -> FloatArray:
     """Return the expected sale price at every state: the lattice weighed by how far each trouble is there."""
     found = lattice.certain
     for axis, trouble in enumerate(troubles):
-        gone, there = np.take(found, [0], axis), np.take(found, [1], axis)
+        gone, there = np.split(found, 2, axis)
         share, factor = (along(each, axis, found.ndim) for each in (trouble.there, trouble.factor))
         found = gone * (1 - share) + np.minimum(there * factor, np.maximum(gone, there)) * share
     return found
