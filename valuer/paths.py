@@ -8,7 +8,7 @@ CHECKOUT = Path(__file__).resolve().parent.parent
 
 
 def shipped(relative: str) -> Path:
-    """Path of a shipped file or folder, such as ``datasets/synthetic_mower_sales.csv``.
+    """Path of a shipped file or folder, such as ``datasets/synthetic_mower_listings.csv``.
 
     An installed wheel carries them under ``valuer/_data``; an editable install does not see those, so the
     checkout is looked at next. Raises FileNotFoundError, saying what to do, when neither has it.

@@ -1,8 +1,9 @@
 """How near the price model comes to the truth of the synthetic market, mean and worst over seeds, and of another one.
 
-`--seed` is the first of `--runs` seeds. Each draws 20,000 sales to train on and other sales to test on. The noise floor
-is the error of the true mean log price given what the record says (`valuer.market.truth`), its own sampling error taken
-out. The other market shares no formula with ours (`second_market`); the same method is trained on its sales.
+`--seed` is the first of `--runs` seeds. Each draws as many sales to train on as are shipped, and others to test on. The
+noise floor is the error of the true mean log price given what the record says (`valuer.market.truth`), its own
+sampling error taken out. The other market shares no formula with ours (`second_market`); the same method is trained on
+its sales.
 """
 
 from __future__ import annotations

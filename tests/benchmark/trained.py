@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from valuer.advice.ports import Basis
 from valuer.domain.faults import fault_catalogue
 from valuer.market.assumptions import assumptions
+from valuer.market.files import N_SALES
 from valuer.market.sales import draw_sales, fault_texts, recorded_severity
 from valuer.market.stock import ATTRIBUTES, Stock
 from valuer.market.truth import Truth, truth_of
 from valuer.price_model.mower import CATEGORICAL, NUMERIC, SEASON, MowerModel, model_table, train_mower_model
 
-N_TRAIN, N_TEST, N_COST = 20_000, 5_000, 8_000
+N_TRAIN, N_TEST, N_COST = N_SALES, 5_000, 8_000
 BASIS = Basis(model="benchmark", data_sha256="0" * 64, synthetic=True, own_sales=0)
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import pytest
 from valuer.market.assumptions import AssumptionError, Assumptions, assumptions, parse_assumptions
 
 TEXT = files("valuer.market").joinpath("assumptions.toml").read_text("utf-8")
-TABLES = ("class", "buyer", "fault", "one_job", "marks", "link", "pair")
+TABLES = ("class", "buyer", "fault", "marks", "link", "pair")
 MARKS = re.compile(r"common practice|memory|invented|US EPA NONROAD")
 
 

@@ -1,6 +1,7 @@
 """What lies outside of all training sales is named with its value and with what the sales have."""
 
 import csv
+import io
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -10,8 +11,8 @@ import pytest
 from valuer.adviser import Adviser
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
-from valuer.paths import shipped
 from valuer.price_model.mower import MowerModel
+from valuer.price_model.training import invented_sales
 
 OUTSIDE = "Outside the range of the data: "
 
@@ -29,8 +30,7 @@ def warned(model: MowerModel, asked: Machine, **terms: Any) -> list[str]:
 @pytest.fixture(scope="module")
 def sales() -> list[dict[str, str]]:
     """The training sales as they stand in the file, read without the price model."""
-    with shipped("datasets/synthetic_mower_sales.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
+    return list(csv.DictReader(io.StringIO(invented_sales().decode("utf-8"))))
 
 
 def ends(sales: list[dict[str, str]], name: str) -> tuple[float, float]:

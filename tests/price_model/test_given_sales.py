@@ -9,7 +9,7 @@ import pytest
 from valuer import paths
 from valuer.cli import main
 from valuer.domain.faults import fault_catalogue
-from valuer.market.files import csv_text
+from valuer.market.files import csv_text, packed
 from valuer.market.sales import draw_sales
 from valuer.price_model import artifact, load_or_train, train, training
 from valuer.price_model import given as given_room
@@ -22,8 +22,8 @@ from valuer.price_model.mower import MowerModel
 @pytest.fixture
 def given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fitted_once: None) -> Path:
     """A small file of sales of the user's own, folders of their own, and small files in place of the shipped ones."""
-    shipped, own = tmp_path / "shipped_sales.csv", tmp_path / "own.csv"
-    shipped.write_text(csv_text(draw_sales(200, 4)[1]), "utf-8")
+    shipped, own = tmp_path / "shipped_sales.csv.gz", tmp_path / "own.csv"
+    shipped.write_bytes(packed(csv_text(draw_sales(200, 4)[1])))
     own.write_text(csv_text(draw_sales(250, 5)[1]), "utf-8")
     whole = paths.shipped
     monkeypatch.setattr(training, "shipped", lambda name: shipped if "sales" in name else whole(name))

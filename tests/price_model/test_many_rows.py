@@ -67,7 +67,7 @@ def test_the_correction_is_one(corrected: CorrectedModel, mower_model: MowerMode
     assert len({factor for _, factor in corrected.correction.fault_factor}) > 3
 
 
-def test_along_a_column_trees_answer_as_for_whole_rows() -> None:
+def test_trees_answer_for_rows_that_share_columns_as_for_whole_rows() -> None:
     """A tree by hand: limits 1 and 2 on the last column, and one on the first; on a limit goes left."""
     trees = Trees(
         column=np.array([[1, 0], [1, 0]]), limit=np.array([[1.0, 5.0], [2.0, np.inf]]),
@@ -79,5 +79,5 @@ def test_along_a_column_trees_answer_as_for_whole_rows() -> None:
     inputs = np.array([[4.0], [6.0]])
     wanted = [1001.5, 1001.5, 1010.5, 1010.5, 1010.25, 1010.25] * 2
     wanted += [1001.5, 1001.5, 1100.5, 1100.5, 1100.25, 1100.25] * 2
-    assert trees.along(inputs, of, last).tolist() == wanted
+    assert trees.of_heads(inputs, of, last[:, None]).tolist() == wanted
     assert trees.predict(np.column_stack([inputs[of], last])).tolist() == wanted

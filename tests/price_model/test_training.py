@@ -6,7 +6,7 @@ import pytest
 
 from tests.price_model.machines import machine
 from valuer import paths
-from valuer.market.files import csv_text
+from valuer.market.files import csv_text, packed
 from valuer.market.sales import draw_sales
 from valuer.price_model import artifact, load_or_train, train, training
 from valuer.price_model.design import TableError
@@ -35,8 +35,8 @@ class Told:
 @pytest.fixture
 def afresh(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A small file of sales and a place for its model instead of the shipped ones, and a cache; returns the cache."""
-    path = tmp_path / "sales.csv"
-    path.write_text(csv_text(draw_sales(SALES, 3)[1]), "utf-8")
+    path = tmp_path / "sales.csv.gz"
+    path.write_bytes(packed(csv_text(draw_sales(SALES, 3)[1])))
     whole = paths.shipped
     monkeypatch.setattr(training, "shipped", lambda name: path if "sales" in name else whole(name))
     monkeypatch.setattr(artifact, "SHIPPED", tmp_path / "shipped" / "resale_value.npz")

@@ -48,6 +48,23 @@ def test_many_rows_take_no_more_memory_than_some() -> None:
     assert peak < 20_000_000
 
 
+@pytest.mark.parametrize("shared", [1, 2, 3])
+@pytest.mark.parametrize("loss", ["squared_error", "gamma"])
+def test_rows_that_share_columns_are_answered_as_each_alone(
+    shared: int, loss: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever they share, blanks too, and in however many parts they are asked."""
+    x, y = table(2000, 0.2)
+    grower = HistGradientBoostingRegressor(loss=loss, max_iter=20, max_leaf_nodes=6)
+    fitted = grower.fit(x, np.exp(y) if loss == "gamma" else y)
+    trees = plain_trees(fitted)
+    heads, rest = table(7, 0.3)[0][:, :shared], table(500, 0.3)[0][:, shared:]
+    of = rng.integers(0, 7, 500)
+    monkeypatch.setattr("valuer.price_model.trees.AT_ONCE", 900)
+    told = trees.of_heads(heads, of, rest)
+    np.testing.assert_allclose(told, fitted.predict(np.hstack([heads[of], rest])), rtol=1e-12, atol=1e-14)
+
+
 def test_shares_are_those_of_the_library() -> None:
     x, y = table(2000, 0.1)
     fitted = HistGradientBoostingClassifier(max_iter=15, max_leaf_nodes=6).fit(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from valuer.domain.going import Report
     from valuer.learning import OwnRecords
 
-TRAINING = "Training the price model: a minute, and only where sales or version have changed since."
+TRAINING = "Training the price model: some minutes, and only where sales or version have changed since."
 
 
 def load_adviser() -> "Adviser":

@@ -158,6 +158,22 @@ def _by_fault() -> Mapping[str, Symptom]:
     return {fault: symptom for symptom in every for fault in symptom.stands_for}
 
 
+@cache
+def jobs() -> tuple[tuple[str, ...], ...]:
+    """Symptoms with their causes, by the trade's catalogue: one loss, not several.
+
+    Each fault is in the first job that names it, the symptoms in the order of the catalogue of symptoms.
+    """
+    catalogue, taken, found = fault_catalogue(), set[str](), []
+    for symptom in symptom_catalogue().values():
+        members = [
+            f for name in symptom.stands_for for f in (name, *catalogue[name].causes) if f not in taken
+        ]
+        taken |= set(members)
+        found.append(tuple(dict.fromkeys(members)))
+    return tuple(job for job in found if len(job) > 1)
+
+
 def worth_named(fault: str) -> float:
     """Return what a machine is worth at most when the cause of this symptom is named, over when it is not."""
     symptom = symptom_for(fault)

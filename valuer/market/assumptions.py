@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from valuer.domain.symptoms import jobs
 
 Floats = npt.NDArray[np.float64]
 
@@ -63,6 +65,11 @@ class Assumptions:
         """One per-severity figure over all faults, shape (n_faults, 3): none, slight, serious."""
         return np.array([[0.0, *row[name]] for row in self.faults.values()], dtype=float)
 
+    @cached_property
+    def one_job(self) -> list[list[int]]:
+        """Columns of the faults that are one loss to a buyer, because one job cures them all."""
+        return [[self.fault_ids.index(fault) for fault in job] for job in jobs()]
+
 
 @lru_cache(maxsize=1)
 def assumptions() -> Assumptions:
@@ -75,7 +82,7 @@ def parse_assumptions(text: str) -> Assumptions:
     """Parse and check; raises AssumptionError with the key that is wrong."""
     raw = tomllib.loads(text)
     for section, table in raw.items():
-        if isinstance(table, dict) and section not in ("class", "buyer", "fault", "one_job", "marks"):
+        if isinstance(table, dict) and section not in ("class", "buyer", "fault", "marks"):
             for key, entry in table.items():
                 _check_entry(f"{section}.{key}", entry)
     for name, row in raw["fault"].items():

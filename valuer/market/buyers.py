@@ -128,9 +128,7 @@ class Buyers:
         )
         pair_fear, pair_walks = self._pairs(severity)
         total_fear[:, 0] += (pair_fear + a("bargain", "unsafe_look") * unsafe)[:, None]
-        log_stay = (
-            np.log1p(-np.minimum(walks[:, :, None] * nerves, 0.995)).sum(axis=1) if len(walks) else walks
-        )
+        log_stay = self._of_all(np.log1p(-np.minimum(walks[:, :, None] * nerves, 0.995)))
         log_stay = log_stay + np.log1p(-np.minimum(pair_walks[:, None] * nerves, 0.995))
         gone = np.where(unsafe, a("bargain", "gate_stay"), 1.0) * np.where(
             runs, 1.0, a("bargain", "dead_stay")
@@ -148,11 +146,14 @@ class Buyers:
         unsure = np.zeros(len(severity))
         for fault, sizes in self.a.raw["unsure"].items():
             shown = severity[:, self.a.fault_ids.index(fault)]
-            jobs = [m for m in self.a.raw["one_job"].values() if fault in m]
-            causes = [self.a.fault_ids.index(m) for job in jobs for m in job if m != fault]
-            named = (severity[:, causes] > 0).any(axis=1)
+            named = (severity[:, self._beside(fault)] > 0).any(axis=1)
             unsure = np.hypot(unsure, np.where(named, 0.0, np.array([0.0, *sizes["value"]])[shown]))
         return unsure
+
+    def _beside(self, fault: str) -> list[int]:
+        """Columns of the other faults that are one loss with this one: what it may come from."""
+        column = self.a.fault_ids.index(fault)
+        return [other for job in self.a.one_job if column in job for other in job if other != column]
 
     def _in_parts(self, off: Floats) -> Floats:
         """What each kind takes off for the faults of each part, shape (n, n_parts, n_kinds)."""
@@ -163,13 +164,9 @@ class Buyers:
 
     def _less_once_named(self, fixer: Floats, severity: Severities) -> Floats:
         """What repairing buyers reckon, less for not starting where its cause is named; shape (n, n_faults)."""
-        ids = self.a.fault_ids
-        causes = [
-            ids.index(f) for f in self.a.raw["one_job"]["wont_start"] if f not in ("no_start", "hard_start")
-        ]
-        named = (severity[:, causes] > 0).any(axis=1)
+        named = (severity[:, self._beside("no_start")] > 0).any(axis=1)
         fixer = fixer.copy()
-        fixer[:, ids.index("no_start")] *= np.where(named, self.a("bargain", "cause_known"), 1.0)
+        fixer[:, self.a.fault_ids.index("no_start")] *= np.where(named, self.a("bargain", "cause_known"), 1.0)
         return fixer
 
     def looks_unsafe(self, severity: Severities) -> np.ndarray:
@@ -182,12 +179,22 @@ class Buyers:
         """Weight of each fault's loss: 1 for the largest of one job, less for the rest; shape (n, n_faults)."""
         weight = np.ones_like(loss)
         rest = self.a("bargain", "rest_of_one_job")
-        for members in self.a.raw["one_job"].values():
-            columns = [self.a.fault_ids.index(m) for m in members]
+        for columns in self.a.one_job:
             largest = loss[:, columns].argmax(axis=1)
             weight[:, columns] = rest
             weight[np.arange(len(loss)), np.array(columns)[largest]] = 1.0
         return weight
+
+    def _of_all(self, log_stay: Floats) -> Floats:
+        """Log chance to stay for all faults, shape (n, n_kinds), from that for each, shape (n, n_faults, n_kinds).
+
+        Who would leave for the worst fault of a job hardly leaves for the rest of it.
+        """
+        total, rest = log_stay.sum(axis=1), self.a("bargain", "rest_of_one_job")
+        for columns in self.a.one_job:
+            of_job = log_stay[:, columns]
+            total += (1.0 - rest) * (of_job.min(axis=1) - of_job.sum(axis=1))
+        return np.asarray(total)
 
     def _distrust(self, fear: Floats, counted: Floats) -> Floats:
         """Factor on all deductions: each further independent objection is believed to hide another; shape (n,)."""
@@ -227,9 +234,9 @@ class Buyers:
         bottom = np.where(repairs, dead[:, None], floor[:, None])
         soft = a("bargain", "softness")
         limit = bottom + soft * np.logaddexp(0.0, (base - off - bottom) / soft)
-        most = a("bargain", "gate_share") * self._market_value(stock) * self._season(stock, "fixer_price")
-        gated = (objections.unsafe[:, None] & repairs) * (limit > most[:, None])
-        limit = np.where(gated, np.maximum(most, dead)[:, None], limit)
+        limit = np.where(
+            repairs, np.minimum(limit, self._most_for_repair(stock, objections, dead)[:, None]), limit
+        )
         limit[:, self.names.index("wants_parts")] = 1.15 * dead
         weight = (
             self.column("come")
@@ -243,6 +250,14 @@ class Buyers:
             spread,
             objections.unsure,
         )
+
+    def _most_for_repair(self, stock: Stock, objections: Objections, dead: Floats) -> Floats:
+        """What a repairing buyer pays at most for what nobody can use as it stands, shape (n,); else no end to it."""
+        a, worth = self.a, self._market_value(stock)
+        gate = a("bargain", "gate_share") * (worth / 200.0) ** a("bargain", "gate_share_grows")
+        share = np.where(objections.unsafe, np.minimum(gate, a("bargain", "gate_share_most")), np.inf)
+        share = np.minimum(share, np.where(objections.runs, np.inf, a("bargain", "non_runner_most")))
+        return np.maximum(share * worth * self._season(stock, "fixer_price"), dead)
 
     def _part_weights(self, stock: Stock) -> Floats:
         """How much the faults of each part weigh on each machine, shape (n, n_parts)."""

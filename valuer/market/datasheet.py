@@ -31,7 +31,7 @@ sales of their own. They were made by the maintainers of this project, without o
 
 ## 2. Composition
 
-`synthetic_mower_sales.csv`: {len(sales):,} sales, one a row. Columns: `sale_id`; the attributes {", ".join(f"`{n}`" for n in ATTRIBUTES)}
+`synthetic_mower_sales.csv.gz` (CSV packed by gzip): {len(sales):,} sales, one a row. Columns: `sale_id`; the attributes {", ".join(f"`{n}`" for n in ATTRIBUTES)}
 as the seller states them, empty where not stated (`tested` is the share of what can be tested that was shown tested);
 `month` of the sale (1 to 12); `faults`, pairs `fault_id:slight` or `fault_id:serious` joined by `;`; `price`, the price
 on record in US dollars at price level 1; `market`, which invented market it is; `synthetic`, always 1.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 from pathlib import Path
 
@@ -12,8 +13,8 @@ from valuer.market.listings import listing_table
 from valuer.market.sales import draw_sales
 
 SEED = 20261125
-N_SALES = 20_000
-SALES_FILE = "synthetic_mower_sales.csv"
+N_SALES = 100_000
+SALES_FILE = "synthetic_mower_sales.csv.gz"
 LISTINGS_FILE = "synthetic_mower_listings.csv"
 
 
@@ -22,14 +23,19 @@ def write_data(folder: Path, seed: int | None = None) -> list[Path]:
     seed = SEED if seed is None else seed
     folder.mkdir(parents=True, exist_ok=True)
     sales, listings = draw_sales(N_SALES, seed)[1], listing_table(seed)
-    texts = {
-        SALES_FILE: csv_text(sales),
-        LISTINGS_FILE: csv_text(listings),
-        "DATASHEET.md": datasheet(sales, listings, seed),
+    contents = {
+        SALES_FILE: packed(csv_text(sales)),
+        LISTINGS_FILE: csv_text(listings).encode("utf-8"),
+        "DATASHEET.md": datasheet(sales, listings, seed).encode("utf-8"),
     }
-    for name, text in texts.items():
-        (folder / name).write_bytes(text.encode("utf-8"))
-    return [folder / name for name in texts]
+    for name, content in contents.items():
+        (folder / name).write_bytes(content)
+    return [folder / name for name in contents]
+
+
+def packed(text: str) -> bytes:
+    """The text by gzip (RFC 1952), without the time it was made at."""
+    return gzip.compress(text.encode("utf-8"), mtime=0)
 
 
 def csv_text(table: pd.DataFrame) -> str:

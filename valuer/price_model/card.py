@@ -288,7 +288,7 @@ coverage below), and 12,000 cured faults a seed on machines of which everything 
 
 ## 6. Training data
 
-`datasets/synthetic_mower_sales.csv`, 20,000 invented sales; see `datasets/DATASHEET.md`. Benchmarks train on other seeds of
+`datasets/synthetic_mower_sales.csv.gz`, 100,000 invented sales; see `datasets/DATASHEET.md`. Benchmarks train on other seeds of
 the same simulator.
 
 ## 7. Quantitative analyses

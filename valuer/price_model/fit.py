@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, cast
 
@@ -20,7 +20,14 @@ from valuer.price_model.design import (
     runs,
     says_enough,
 )
-from valuer.price_model.hedonic import LinearBase, PooledBase, WorstCase, fit_linear, price_worst_case
+from valuer.price_model.hedonic import (
+    LinearBase,
+    Penalties,
+    PooledBase,
+    WorstCase,
+    fit_linear,
+    price_worst_case,
+)
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
 from valuer.price_model.pooled_fit import fit_pooled
 from valuer.price_model.together import Leftover, Together, found_together
@@ -130,8 +137,9 @@ class PriceModel:
         base = self.base.log_price(heads[:, :start], rows[:, flags_start:], of)
         if self.trees is None:
             return base
-        codes = heads[:, start : start + self.widths[1]][of]
-        return np.asarray(base + self.trees.predict(np.hstack([codes, rows[:, flags_start:], base[:, None]])))
+        codes = heads[:, start : start + self.widths[1]]
+        flags = worst_of_jobs(rows[:, flags_start:], self.base.jobs)
+        return base + self.trees.of_heads(codes, of, np.hstack([flags, base[:, None]]))
 
     def predict_rows(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
         """Value, low and high of coded rows, each of shape (n,), in the target's unit."""
@@ -143,6 +151,20 @@ class PriceModel:
         )
         low, high = mean - self.interval.below * scale, mean + self.interval.above * scale
         return np.exp(mean), np.exp(low), np.exp(high)
+
+
+def worst_of_jobs(flags: Floats, jobs: Sequence[Sequence[int]]) -> Floats:
+    """Flags, shape (n, n_flags), where every flag of a job stands as its worst does: what the trees see of them.
+
+    So what one job cures stays one loss to them too; which of its flags is there, the base says.
+
+    >>> worst_of_jobs(np.array([[2.0, 0.0, 1.0]]), [(0, 1)])
+    array([[2., 2., 1.]])
+    """
+    seen = flags.copy()
+    for job in jobs:
+        seen[:, job] = flags[:, job].max(axis=1, keepdims=True)
+    return seen
 
 
 def usual_fall(base: LinearBase | PooledBase, usual: Floats, flags: Floats) -> Floats:
@@ -174,6 +196,7 @@ def fit_price_model(
     narrows: Sequence[str] = (),
     progress: Progress | None = None,
     counts: Floats | None = None,
+    penalties: Penalties = Penalties(),
 ) -> PriceModel:
     """Fit prices on attributes.
 
@@ -188,6 +211,7 @@ def fit_price_model(
     what the dearest of them does.
     narrows: numeric columns from 0 to 1 that may only narrow the interval.
     counts: how much each row counts, shape (n,), above 0 and at most 1; 1 is a whole sale, and so are all without it.
+    penalties: how strongly the pooled base is held back, and after how many steps its fit ends.
 
     Method: the base is linear on small tables and pooled on large ones when that predicts better out of fold; boosted
     trees learn the residual, as many as help out of fold, with the base as a column they may only rise in.
@@ -207,9 +231,10 @@ def fit_price_model(
     x, design = unknowns.filled(coded), columns.recipe.design
     named = Together(jobs=tuple(_place(job, columns) for job in jobs))
     worst = tuple((_place([flag], columns)[0], _place(others, columns)) for flag, others in worst_cases)
-    maker = BaseMaker(x, coded.flags, y, design, named, worst, counts)
-    codes = np.hstack([coded.categories, coded.numbers, coded.flags])
+    maker = BaseMaker(x, coded.flags, y, design, named, worst, counts, penalties)
     maker, kind, weight, outside = _choose_base(maker, say)
+    flags = worst_of_jobs(coded.flags, outside[0].jobs)
+    codes = np.hstack([coded.categories, coded.numbers, flags])
     steps, error = _choose_trees(maker, outside, codes, columns, say)
     say(WHOLE)
     base = maker.fit(kind, weight, np.arange(len(y)))
@@ -272,6 +297,7 @@ class BaseMaker:
     together: Together
     worst: tuple[WorstCase, ...] = ()
     counts: Floats | None = None
+    penalties: Penalties = field(default_factory=Penalties)
 
     def counted(self, rows: np.ndarray) -> Floats | None:
         """How much the chosen rows count; nothing where all count as one sale."""
@@ -285,7 +311,7 @@ class BaseMaker:
             base: LinearBase | PooledBase = fit_linear(x, flags, y, self.design.signs, counts=counts)
         else:
             pairs, jobs = self.together.pairs, self.together.jobs
-            base = fit_pooled(x, flags, y, weight[rows], self.design, pairs, jobs, counts=counts)
+            base = fit_pooled(x, flags, y, weight[rows], self.design, pairs, jobs, self.penalties, counts)
         return price_worst_case(base, self.worst)
 
     @cached_property
@@ -394,7 +420,7 @@ def fewest_trees(errors: Floats, counts: Floats | None = None) -> int:
     On a small table "as good" is within one standard error of the paired difference of squared errors, because the
     best of several tries on few rows is the best by luck (measured: 4 % worse than a line on 141 auctions without it).
     """
-    squares = errors**2 if counts is None else errors**2 * counts / counts.mean()
+    squares = errors**2 if counts is None else errors**2 * counts
     best = int(squares.mean(axis=1).argmin())
     behind = squares - squares[best]
     n = squares.shape[1]

@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Any, ClassVar, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +40,10 @@ JOB_POWER = 16
 
 class Base(Protocol):
     """A fitted base: log price of rows given their attribute columns and flags."""
+
+    @property
+    def jobs(self) -> tuple[tuple[int, ...], ...]:
+        """Flag columns that are one loss."""
 
     def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
         """Mean log price, shape (n,); x of shape (m, p), flags of shape (n, n_flags) with 0, 1, 2.
@@ -70,6 +74,7 @@ class LinearBase:
     intercept: float
     slopes: Floats
     losses: Floats
+    jobs: ClassVar[tuple[tuple[int, ...], ...]] = ()
 
     def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
         """Mean log price, shape (n,); see `Base`."""
@@ -89,7 +94,7 @@ def fit_linear(
 
     counts: how much each row counts, shape (n,); 1 for a whole sale, and for all where it is not given.
     """
-    from scipy.optimize import minimize
+    from scipy.optimize import lsq_linear
 
     everything = np.hstack([x, flag_levels(flags)])
     middle = float(np.average(y, weights=counts))
@@ -102,15 +107,10 @@ def fit_linear(
     gram = counted.T @ z + ridge * np.eye(z.shape[1])
     pull = counted.T @ (y - middle)
 
-    def loss(b: Floats) -> tuple[float, Floats]:
-        g = gram @ b
-        return float(0.5 * b @ g - pull @ b), g - pull
-
-    bounds = [(None, None) if d == 0 else (0, None) if d > 0 else (None, 0) for d in direction]
-    start = np.clip(np.linalg.solve(gram, pull), *_ends(direction))
-    found = minimize(
-        loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000, "ftol": 1e-13}
-    )
+    low, high = _ends(direction)
+    # Solved exactly, not by steps: what is fitted on from here would end elsewhere with the last digits of it.
+    root = np.linalg.cholesky(gram)
+    found = lsq_linear(root.T, np.linalg.solve(root, pull), (low, high), method="bvls", tol=1e-12)
     slopes = np.zeros(everything.shape[1])
     slopes[used] = found.x / scale[used]
     split = x.shape[1]
@@ -198,8 +198,9 @@ class PooledBase:
             if k == 0:
                 price = pays
                 continue
-            leave = marks.times(pool.leaves) + marks.pairs @ pool.pair_leaves
-            price = price + expit(pool.stays - leave) * SOFT_LOG * _soft((pays - price) / SOFT_LOG)
+            price = price + expit(pool.stays - marks.leave(pool)) * SOFT_LOG * _soft(
+                (pays - price) / SOFT_LOG
+            )
         return price
 
 
@@ -236,6 +237,11 @@ class Job:
     rows: npt.NDArray[np.intp]
     first: Floats
     second: Floats
+
+    def each(self, of_levels: Floats) -> Floats:
+        """What is told for each level, shape (2 * n_flags,), of each flag of each row; shape (n_rows, n_columns)."""
+        n = len(of_levels) // 2
+        return np.asarray(self.first * of_levels[self.columns] + self.second * of_levels[n + self.columns])
 
 
 @dataclass(frozen=True)
@@ -296,21 +302,34 @@ class Marks:
 
         return replace(self, levels=csr_matrix(self.levels))
 
-    def of_jobs(self, pool: Pool, t: Floats) -> list[tuple[Floats, Floats]]:
+    def jobs_take(self, pool: Pool, t: Floats) -> OfJobs:
         """What each flag of each job of several takes off, and what they come to as one loss; t as in `taken_off`."""
-        n = len(pool.share) // 2
-        losses = [job_losses(job, pool.share, pool.money, t, n) for job in self.jobs]
+        losses = [job.each(pool.share) + t[job.rows][:, None] * job.each(pool.money) for job in self.jobs]
         return [(each, one_loss(each)) for each in losses]
 
-    def taken_off(
-        self, pool: Pool, t: Floats, of_jobs: Sequence[tuple[Floats, Floats]] | None = None
-    ) -> Floats:
+    def jobs_drive_off(self, pool: Pool) -> OfJobs:
+        """The same of the log odds that somebody stays."""
+        return [(each, one_loss(each)) for each in (job.each(pool.leaves) for job in self.jobs)]
+
+    def taken_off(self, pool: Pool, t: Floats, of_jobs: OfJobs | None = None) -> Floats:
         """Share of the sound value that a pool takes off, shape (n,); t: weight of a sum of money, shape (n,)."""
         off = self.times(pool.share) + t * self.times(pool.money) + self.pairs @ pool.pair_share
-        told = self.of_jobs(pool, t) if of_jobs is None else of_jobs
-        for job, (each, one) in zip(self.jobs, told, strict=True):
-            off[job.rows] += one - each.sum(axis=1)
-        return np.asarray(off)
+        return self._once(off, self.jobs_take(pool, t) if of_jobs is None else of_jobs)
+
+    def leave(self, pool: Pool, of_jobs: OfJobs | None = None) -> Floats:
+        """By how much the log odds fall that somebody of a pool stays, shape (n,)."""
+        fall = self.times(pool.leaves) + self.pairs @ pool.pair_leaves
+        return self._once(fall, self.jobs_drive_off(pool) if of_jobs is None else of_jobs)
+
+    def _once(self, total: Floats, of_jobs: OfJobs) -> Floats:
+        """The sum over all flags, shape (n,), with those of a job as one loss."""
+        for job, (each, one) in zip(self.jobs, of_jobs, strict=True):
+            total[job.rows] += one - each.sum(axis=1)
+        return np.asarray(total)
+
+
+OfJobs = Sequence[tuple[Floats, Floats]]
+"""For each job of several flags: what each comes to, shape (n_rows, n_columns), and all as one loss, (n_rows,)."""
 
 
 def one_loss(each: Floats) -> Floats:
@@ -323,10 +342,3 @@ def one_loss(each: Floats) -> Floats:
     """
     largest = np.maximum(each.max(axis=1), 1e-12)
     return np.asarray(largest * ((each / largest[:, None]) ** JOB_POWER).sum(axis=1) ** (1.0 / JOB_POWER))
-
-
-def job_losses(job: Job, share: Floats, money: Floats, t: Floats, n: int) -> Floats:
-    """What each flag of a job takes off, shape (n_rows, n_columns)."""
-    c, weight = job.columns, t[job.rows][:, None]
-    first, second = share[c] + weight * money[c], share[n + c] + weight * money[n + c]
-    return np.asarray(job.first * first + job.second * second)

@@ -16,10 +16,11 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.looked_for import tested_share
 from valuer.domain.machine import Machine
-from valuer.domain.symptoms import symptom_catalogue
+from valuer.domain.symptoms import jobs
 from valuer.domain.words import did_you_mean
 from valuer.price_model.design import Coded, Floats, TableError, scaled
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
+from valuer.price_model.hedonic import Penalties
 from valuer.price_model.selling import SellingModel
 
 if TYPE_CHECKING:
@@ -39,21 +40,6 @@ EDGE = 1e-9
 """Share by which a number may pass the end of the data: rounding of a logarithm, no more."""
 
 LEVELS = {"slight": 1.0, "serious": 2.0}
-
-
-def jobs() -> tuple[tuple[str, ...], ...]:
-    """Symptoms with their causes, by the trade's catalogue: one loss, not several.
-
-    Each fault is in the first job that names it, the symptoms in the order of the catalogue of symptoms.
-    """
-    catalogue, taken, found = fault_catalogue(), set[str](), []
-    for symptom in symptom_catalogue().values():
-        members = [
-            f for name in symptom.stands_for for f in (name, *catalogue[name].causes) if f not in taken
-        ]
-        taken |= set(members)
-        found.append(tuple(dict.fromkeys(members)))
-    return tuple(job for job in found if len(job) > 1)
 
 
 def season(month: Floats) -> dict[str, Floats]:
@@ -238,11 +224,13 @@ FIT_OPTIONS: Mapping[str, Any] = {
 
 
 def train_mower_model(
-    sales: pd.DataFrame, basis: Basis, progress: Progress | None = None, counts: Floats | None = None
-) -> MowerModel:
+    sales: pd.DataFrame, basis: Basis, progress: Progress | None = None, counts: Floats | None = None,
+    penalties: Penalties = Penalties(),
+) -> MowerModel:  # fmt: skip
     """Train on recorded sales, a frame with the columns of SALE_COLUMNS.
 
     counts: how much each row counts, shape (n,), above 0 and at most 1; all as one sale where it is not given.
+    penalties: as of `fit_price_model`.
     """
     table = model_table(sales)
     faults = list(fault_catalogue())
@@ -255,6 +243,7 @@ def train_mower_model(
         **FIT_OPTIONS,
         progress=progress,
         counts=counts,
+        penalties=penalties,
     )
     seen = {
         (fault, severity): int((table[fault] == level).sum())

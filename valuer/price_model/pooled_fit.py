@@ -12,8 +12,10 @@ from valuer.price_model.hedonic import (
     JOB_POWER,
     SOFT_LOG,
     SOFT_SHARE,
+    Job,
     LinearBase,
     Marks,
+    OfJobs,
     Penalties,
     Pool,
     PooledBase,
@@ -199,7 +201,7 @@ def ties(p: Penalties) -> list[tuple[str, str, float, float]]:
 class PoolPass:
     """What the forward pass of one pool leaves for the backward pass; arrays of shape (n,).
 
-    over: the gap where it is one, softly, for pools but the first. jobs: as `Marks.of_jobs` has them.
+    over: the gap where it is one, softly, for pools but the first. take, leave: of jobs, as `Marks` has them.
     """
 
     away: Floats
@@ -212,7 +214,8 @@ class PoolPass:
     gate: Floats
     gap: Floats
     over: Floats
-    jobs: list[tuple[Floats, Floats]]
+    take: OfJobs
+    leave: OfJobs
 
 
 def objective(theta: Floats, slices: Slices, blocks: dict[str, Block], p: Problem) -> tuple[float, Floats]:
@@ -243,15 +246,15 @@ def forward(d: dict[str, Floats], p: Problem) -> tuple[Floats, list[PoolPass]]:
         pool = _pool(d, k)
         away = d["b"][0] + p.z @ (d["w"] + pool.slopes) - p.middle
         t = np.exp(-pool.eta * away)
-        jobs = p.marks.of_jobs(pool, t)
-        off = p.marks.taken_off(pool, t, jobs)
+        take, leave = p.marks.jobs_take(pool, t), p.marks.jobs_drive_off(pool) if k else ()
+        off = p.marks.taken_off(pool, t, take)
         floor = np.exp(pool.floor[0] + pool.floor[1] * away)
         room = (1.0 - off - floor) / SOFT_SHARE
         inner = floor + SOFT_SHARE * _soft(room)
         pays = p.middle + away + pool.level + np.log(inner)
         gate, gap, over = np.ones(len(away)), np.zeros(len(away)), np.zeros(0)
         if k:
-            gate = expit(pool.stays - p.marks.levels @ pool.leaves - p.marks.pairs @ pool.pair_leaves)
+            gate = expit(pool.stays - p.marks.leave(pool, leave))
             gap = (pays - price) / SOFT_LOG
             over = _soft(gap)
             price = price + gate * SOFT_LOG * over
@@ -259,7 +262,18 @@ def forward(d: dict[str, Floats], p: Problem) -> tuple[Floats, list[PoolPass]]:
             price = pays
         passes.append(
             PoolPass(
-                away, t, p.marks.levels @ pool.money, off, floor, inner, expit(room), gate, gap, over, jobs
+                away,
+                t,
+                p.marks.levels @ pool.money,
+                off,
+                floor,
+                inner,
+                expit(room),
+                gate,
+                gap,
+                over,
+                take,
+                leave,
             )
         )
     return price, passes
@@ -268,7 +282,7 @@ def forward(d: dict[str, Floats], p: Problem) -> tuple[Floats, list[PoolPass]]:
 def backward(d: dict[str, Floats], slope: Floats, passes: list[PoolPass], p: Problem) -> dict[str, Floats]:
     """Gradient of the squared error by block; slope: weight * error, shape (n,)."""
     grad = {name: np.zeros_like(part) for name, part in d.items()}
-    levels_t, pairs_t = p.marks.levels.T, p.marks.pairs.T
+    pairs_t = p.marks.pairs.T
     through_sound = np.zeros_like(slope)
     for k in range(len(STARTS) - 1, -1, -1):
         f = passes[k]
@@ -276,7 +290,7 @@ def backward(d: dict[str, Floats], slope: Floats, passes: list[PoolPass], p: Pro
             taken = expit(f.gap)
             to_gate = slope * SOFT_LOG * f.over * f.gate * (1.0 - f.gate)
             grad[f"stays{k}"] = np.array([to_gate.sum()])
-            grad[f"leaves{k}"] = -(levels_t @ to_gate)
+            grad[f"leaves{k}"] = -_leaves_backward(to_gate, f, p)
             grad[f"pair_leaves{k}"] = -(pairs_t @ to_gate)
             to_pays, slope = slope * f.gate * taken, slope * (1.0 - f.gate * taken)
         else:
@@ -296,6 +310,23 @@ def backward(d: dict[str, Floats], slope: Floats, passes: list[PoolPass], p: Pro
     return grad
 
 
+def _leaves_backward(to_gate: Floats, f: PoolPass, p: Problem) -> Floats:
+    """Gradient of what each level takes off the log odds that somebody stays, shape (2 * n_flags,)."""
+    grad = np.asarray(p.marks.levels.T @ to_gate)
+    n = len(grad) // 2
+    for job, of_job in zip(p.marks.jobs, f.leave, strict=True):
+        beside = _beside(job, to_gate, *of_job)
+        for offset, level in ((0, job.first), (n, job.second)):
+            grad[offset + job.columns] += (beside * level).sum(axis=0)
+    return grad
+
+
+def _beside(job: Job, slope: Floats, each: Floats, one: Floats) -> Floats:
+    """What the gradient of one loss is beside that of the sum of its flags, shape (n_rows, n_columns)."""
+    whole = np.maximum(one, 1e-9)
+    return slope[job.rows][:, None] * ((each / whole[:, None]) ** (JOB_POWER - 1) - 1.0)
+
+
 def _losses_backward(
     grad: dict[str, Floats], d: dict[str, Floats], k: int, to_off: Floats, f: PoolPass, p: Problem
 ) -> Floats:
@@ -303,14 +334,12 @@ def _losses_backward(
     share, money = p.marks.levels.T @ to_off, p.marks.levels.T @ (to_off * f.t)
     to_t = to_off * f.money
     n = len(d[f"share{k}"]) // 2
-    for job, (each, one) in zip(p.marks.jobs, f.jobs, strict=True):
-        whole = np.maximum(one, 1e-9)
-        beside = to_off[job.rows][:, None] * ((each / whole[:, None]) ** (JOB_POWER - 1) - 1.0)
+    for job, of_job in zip(p.marks.jobs, f.take, strict=True):
+        beside = _beside(job, to_off, *of_job)
         weight = f.t[job.rows][:, None]
         for offset, level in ((0, job.first), (n, job.second)):
             share[offset + job.columns] += (beside * level).sum(axis=0)
             money[offset + job.columns] += (beside * level * weight).sum(axis=0)
-        slopes = job.first * d[f"money{k}"][job.columns] + job.second * d[f"money{k}"][n + job.columns]
-        to_t[job.rows] += (beside * slopes).sum(axis=1)
+        to_t[job.rows] += (beside * job.each(d[f"money{k}"])).sum(axis=1)
     grad[f"share{k}"], grad[f"money{k}"] = share, money
     return to_t * f.t

@@ -48,12 +48,6 @@ def unsaid(_line: str) -> None:
     """Nobody."""
 
 
-def read_sales(path: Path, say: Say = unsaid) -> tuple[pd.DataFrame, bytes]:
-    """Return the sales and the bytes they were read from; raises TableError with all that is wrong in one line."""
-    data = read_bytes(path)
-    return read_sales_text(data, told_name(path), say).reset_index(drop=True), data
-
-
 def told_name(path: Path) -> str:
     """The file's name as it may be printed: a name, too, may hold a terminal's codes."""
     return repr(path.name)[1:-1]

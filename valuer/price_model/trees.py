@@ -12,7 +12,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from valuer.price_model.design import Floats
+from valuer.price_model.design import Floats, Places
+
+Masks = npt.NDArray[np.unsignedinteger[Any]]
 
 MOST_LEAVES = 64  # bits of a mask
 AT_ONCE = 250_000
@@ -48,19 +50,29 @@ class Trees:
     def predict(self, inputs: Floats) -> Floats:
         """One number a row of inputs, shape (n, p); shape (n,)."""
         sums = self._sums(inputs)[:, 0]
-        return np.exp(sums) if self.link == "log" else sums
+        return np.asarray(np.exp(sums) if self.link == "log" else sums)
 
-    def along(self, inputs: Floats, of: npt.NDArray[np.intp], last: Floats) -> Floats:
-        """`predict` of rows that differ in the last column only: row of[i] of inputs with last[i] after it, shape (n,).
+    def of_heads(self, heads: Floats, of: npt.NDArray[np.intp], rest: Floats) -> Floats:
+        """`predict` of rows that have the columns of heads[of[i]], then those of rest[i]; shape (n,).
 
-        Along one column an answer changes at the limits of that column only, and they are few.
+        heads: shape (m, p), p at least 1; rest: shape (n, q). Tests of columns that rows share are made once.
         """
-        limits = np.unique(self.limit[self.column == inputs.shape[1]])
-        if len(inputs) * (len(limits) + 1) >= len(last):
-            return self.predict(np.column_stack([inputs[of], last]))
-        ends = np.append(limits, np.inf)
-        every = np.column_stack([np.repeat(inputs, len(ends), axis=0), np.tile(ends, len(inputs))])
-        return np.asarray(self.predict(every).reshape(len(inputs), -1)[of, np.searchsorted(limits, last)])
+        tree, test = np.nonzero(self.column >= heads.shape[1])
+        if not len(tree) or len(heads) == len(rest):
+            return self.predict(np.hstack([heads[of], rest]))
+        starts = np.flatnonzero(np.diff(tree, prepend=-1))
+        asked = tree[starts]
+        stay = np.concatenate([self._stay(heads[some]) for some in _parts(len(heads), self.column.size)])
+        settled = self._of_leaves(stay)
+        settled[:, asked] = 0.0
+        sums, stay = self.start[0] + settled.sum(axis=1)[of], stay[:, asked]
+        column, limit = self.column[tree, test] - heads.shape[1], self.limit[tree, test]
+        gone, blank_left = self.gone[tree, test], self.blank_left[tree, test]
+        for some in _parts(len(rest), len(tree)):
+            right = _right(rest[some][:, column], limit, blank_left)
+            left = np.bitwise_and.reduceat(np.where(right, gone, _all(gone)), starts, axis=1) & stay[of[some]]
+            sums[some] += self.leaves[asked, _first(left)].sum(axis=1)
+        return np.asarray(np.exp(sums) if self.link == "log" else sums)
 
     def shares(self, inputs: Floats) -> Floats:
         """Chance of each level of each row, shape (n, k); rows add up to 1."""
@@ -69,22 +81,48 @@ class Trees:
         return np.asarray(odds / odds.sum(axis=1, keepdims=True))
 
     def _sums(self, inputs: Floats) -> Floats:
-        step = max(1, AT_ONCE // max(1, self.column.size))
-        if len(inputs) <= step:
-            return self.start + self._added(inputs)
-        parts = [self._added(inputs[first : first + step]) for first in range(0, len(inputs), step)]
-        return self.start + np.concatenate(parts)
+        added = [self._added(inputs[some]) for some in _parts(len(inputs), self.column.size)]
+        return np.asarray(self.start + np.concatenate(added))
 
     def _added(self, inputs: Floats) -> Floats:
-        told = inputs[:, self.column.ravel()].reshape(len(inputs), *self.column.shape)
-        right = told > self.limit
-        blank = np.isnan(told)
-        if blank.any():
-            right |= blank & ~self.blank_left
-        stay = np.bitwise_and.reduce(np.where(right, self.gone, ~self.gone.dtype.type(0)), axis=2)
-        first = np.frexp((stay & -stay).astype(np.float64))[1] - 1
-        added = self.leaves[np.arange(len(self.leaves)), first]
+        added = self._of_leaves(self._stay(inputs))
         return np.asarray(added.reshape(len(inputs), self.count, len(self.start)).sum(axis=1))
+
+    def _of_leaves(self, stay: Masks) -> Floats:
+        """What every tree adds, shape (n, t), by which of its leaves stay."""
+        return np.asarray(self.leaves[np.arange(len(self.leaves)), _first(stay)])
+
+    def _stay(self, inputs: Floats) -> Masks:
+        """The leaves of every tree that stay, shape (n, t), after its tests of the columns of inputs, (n, p)."""
+        there = self.column < inputs.shape[1]
+        told = inputs[:, np.where(there, self.column, 0).ravel()].reshape(len(inputs), *self.column.shape)
+        right = _right(told, self.limit, self.blank_left) & there
+        return np.asarray(np.bitwise_and.reduce(np.where(right, self.gone, _all(self.gone)), axis=2))
+
+
+def _right(told: Floats, limit: Floats, blank_left: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Which rows fail each test and so go right."""
+    right = told > limit
+    blank = np.isnan(told)
+    if blank.any():
+        right |= blank & ~blank_left
+    return right
+
+
+def _first(stay: Masks) -> Places:
+    """Place of the first leaf of those that stay."""
+    return np.frexp((stay & -stay).astype(np.float64))[1] - 1
+
+
+def _all(masks: Masks) -> np.unsignedinteger[Any]:
+    """The mask that takes no leaf away."""
+    return ~masks.dtype.type(0)
+
+
+def _parts(rows: int, tests: int) -> list[slice]:
+    """Parts of so many rows, one at least, of each of which all tests can be made at once."""
+    step = max(1, AT_ONCE // max(1, tests))
+    return [slice(first, first + step) for first in range(0, max(rows, 1), step)]
 
 
 def plain_trees(fitted: Any) -> Trees:
