@@ -31,6 +31,24 @@ def test_every_question_takes_a_machine_in_words_and_says_first_what_it_understo
     assert "starter_noise:serious (rings while running)" in first
 
 
+@pytest.mark.parametrize("years", range(1, 13))
+@pytest.mark.parametrize(
+    "found", ["won't start", "rings while running, blade bent, bag missing, dirty, paint faded"]
+)
+def test_whole_figures_of_a_price_add_up(run: Run, years: int, found: str) -> None:
+    """Value and what the faults take off are the sound value, and the faults each are what they take off."""
+    said = " ".join(
+        run("price", f"rear drive, 21 in, {years} years, mid price, {found}", "--month", "5").out.split()
+    )
+    value, sound, off = (
+        int(re.findall(words, said)[0])
+        for words in (r"about (\d+) USD", r"Sound about (\d+)", r"take off (\d+)")
+    )
+    (each,) = re.findall(r"take off \d+: ([^.]*)\.", said)
+    assert value + off == sound
+    assert sum(int(part.rsplit(" ", 1)[1]) for part in each.split(", ")) == off
+
+
 def test_words_need_no_quotes(run: Run) -> None:
     assert run("price", *LINE.split(), "--month", "5") == run("price", LINE, "--month", "5")
 

@@ -63,6 +63,13 @@ def test_the_answer_shown_first_is_the_answer(real: Run) -> None:
     command, *said = shown.splitlines()
     assert said.pop() == "..."
     assert real(*shlex.split(command.removeprefix("$ valuer "))).out.splitlines()[: len(said)] == said
+    value, low, high = re.findall(r"about (\d+) USD; 8 sales in 10 fall between (\d+) and (\d+)", shown)[0]
+    (off,) = re.findall(r"its faults take off (\d+)", shown)
+    for words in (
+        f"- **About {value}**, 8 times in 10 from {low} to {high}:",
+        f"- **Its faults take off {off}**:",
+    ):
+        assert words in README, "what explains the answer speaks of the same figures"
 
 
 def test_the_lines_of_python_run(mower_model: "MowerModel", capsys: pytest.CaptureFixture[str]) -> None:

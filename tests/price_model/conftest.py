@@ -24,11 +24,12 @@ class Remembering:
         self._fit = fit
         self._known: dict[str, Any] = {}
 
-    def __call__(self, data: Any, *how: Any) -> Any:
+    def __call__(self, data: Any, *how: Any, **more: Any) -> Any:
         """``how``: whom to tell of progress is no part of the data."""
-        key = hashlib.sha256(pickle.dumps((data, *(each for each in how if not callable(each))))).hexdigest()
+        told = [each for each in how if not callable(each)]
+        key = hashlib.sha256(pickle.dumps((data, told, more))).hexdigest()
         if key not in self._known:
-            self._known[key] = self._fit(data, *how)
+            self._known[key] = self._fit(data, *how, **more)
         return self._known[key]
 
 

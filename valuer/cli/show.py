@@ -6,6 +6,7 @@ import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Protocol
 
 from rich.console import Console
@@ -44,6 +45,16 @@ def console() -> Console:
     found = Console(highlight=False, markup=False, emoji=False)
     found.width = min(found.width, 100)
     return found
+
+
+def whole_parts(parts: Sequence[float], total: int) -> list[int]:
+    """Parts to whole units that add up to a whole, which the parts come to but for their rounding.
+
+    >>> whole_parts([10.5, 20.5, 30.4], 62), whole_parts([108.5], 108)
+    ([10, 21, 31], [108])
+    """
+    ends = [*(round(end) for end in accumulate(parts[:-1])), total]
+    return [end - before for before, end in pairwise([0, *ends])]
 
 
 def whole(amount: float) -> str:
@@ -107,11 +118,14 @@ def _what_faults_take(answer: Valuation) -> str:
     """The faults with what each takes off, the dearest first, in a sentence."""
     if not answer.fault_costs:
         return "No fault was found on it; nobody may have looked."
-    told = [f"{cost.fault}:{cost.severity} {whole(cost.share)}" for cost in answer.fault_costs[:NAMED]]
-    rest = sum(cost.share for cost in answer.fault_costs[NAMED:])
-    more = [f"{len(answer.fault_costs) - NAMED} more {whole(rest)}"] if answer.fault_costs[NAMED:] else []
-    gap = whole(answer.sound_value - answer.value.amount)
-    return f"Sound about {whole(answer.sound_value)}; its faults take off {gap}: {', '.join(told + more)}."
+    names = [f"{cost.fault}:{cost.severity}" for cost in answer.fault_costs[:NAMED]]
+    shares = [cost.share for cost in answer.fault_costs[:NAMED]]
+    if rest := answer.fault_costs[NAMED:]:
+        names.append(f"{len(rest)} more")
+        shares.append(sum(cost.share for cost in rest))
+    gap = round(answer.sound_value) - round(answer.value.amount)
+    told = [f"{name} {share:,}" for name, share in zip(names, whole_parts(shares, gap), strict=True)]
+    return f"Sound about {whole(answer.sound_value)}; its faults take off {gap:,}: {', '.join(told)}."
 
 
 def short_closing(out: Console, answers: Sequence[Advice]) -> None:
