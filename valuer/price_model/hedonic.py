@@ -276,11 +276,11 @@ class Marks:
         there: Places | slice = slice(None),
     ) -> Marks:
         """Prepare flags of shape (n, n_flags); there: those whose levels are laid out."""
-        shown, several = np.asarray(flags.any(axis=0)), []
-        for columns in map(list, jobs):
-            if shown[columns].sum() < 2:  # most: no row can have two of them
+        shown, several = set(np.flatnonzero(flags.any(axis=0)).tolist()), []
+        for columns in jobs:
+            if len(shown.intersection(columns)) < 2:  # most: no row can have two of them
                 continue
-            here = flags[:, columns]
+            here = flags[:, list(columns)]
             rows = np.flatnonzero((here > 0).sum(axis=1) >= 2)
             if len(rows):
                 several.append(
@@ -291,8 +291,8 @@ class Marks:
                         (here[rows] >= 2).astype(float),
                     )
                 )
-        one, other = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
-        stacked = np.minimum(flags[:, one], flags[:, other]) / 2.0
+        both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
+        stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
         levels = flag_levels(flags[:, there])
         return cls(levels, stacked, tuple(several))
 

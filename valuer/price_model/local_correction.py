@@ -14,7 +14,7 @@ What is added to a loss may not be taken away from it again, or a fault could ad
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Literal
 
 import numpy as np
@@ -151,6 +151,7 @@ def widest(columns: FloatArray, covariance: FloatArray) -> FloatArray:
     return filled
 
 
+@cache
 def said_by_level() -> tuple[tuple[int, ...], ...]:
     """Places among the terms of the levels of each attribute."""
     names = dict.fromkeys(name for name, _ in ATTRIBUTE_LEVELS)

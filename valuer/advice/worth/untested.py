@@ -101,6 +101,7 @@ def runs_for_sure(machine: Machine, found: Sequence[Finding], sound: Collection[
     return not dead and ("no_start" in sound or seen_running(machine))
 
 
+@cache
 def share_of(fault: str, *, runs: bool) -> float:
     """Return the share of machines that have a fault: of running ones listed, or of those taken in."""
     entry = fault_catalogue()[fault]
