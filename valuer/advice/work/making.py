@@ -75,7 +75,7 @@ class Making:
     later_looks: bool = True
 
     @cached_property
-    def _asked(self) -> dict[int, tuple[Finding, Symptom, dict[str, float]]]:
+    def _asked(self) -> dict[int, tuple[Symptom, dict[str, float]]]:
         """The symptoms by the finding's place, with the beliefs before anything but readings is known.
 
         A cause known for sure is among them, at least at 0.
@@ -86,15 +86,17 @@ class Making:
             if symptom is not None:
                 beliefs = dict(causes_of(item, symptom, machine, straight=self.crank_is_straight))
                 known = machine.causes.get(item.fault)
-                found[axis] = item, symptom, beliefs if known is None else {known: 0.0, **beliefs}
+                found[axis] = symptom, beliefs if known is None else {known: 0.0, **beliefs}
         return found
 
     @cached_property
     def named(self) -> dict[int, Named]:
         """The prices of each symptom by its cause, by the finding's place."""
-        asked, lattice = self._asked, self.lattice
-        prices = named_prices(list(asked.values()), lattice.findings, lattice.row, self.model)
-        return dict(zip(asked, prices, strict=True))
+        instead = self.lattice.instead
+        return {
+            axis: named_prices(symptom, before, instead.get(axis, {}))
+            for axis, (symptom, before) in self._asked.items()
+        }
 
     @cached_property
     def gains(self) -> FloatArray:

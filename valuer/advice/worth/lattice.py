@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from valuer.advice.ports import LEVEL, FloatArray, ValueModel
-from valuer.advice.worth.named import told_factor
+from valuer.advice.worth.named import faults_behind, in_its_place, told_factor
 from valuer.advice.worth.untested import Unseen, unseen_faults, unseen_of
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, mass_kg
@@ -43,7 +43,8 @@ class Lattice:
     finding as there; ``values`` weighs a finding of chance q: left in, it is there with chance q only.
     ``held`` are faults beyond the cap, left in everywhere; ``held_values``, shape (2, n_held), has the value
     with every fault but that one, and with only that one. ``twice`` are symptoms that stand beside their
-    cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price;
+    cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price; ``instead``
+    is, by the place of a symptom and each fault that may be behind it, the price with that one in its place over it;
     ``sound`` the value with no fault found. ``unseen`` is what nobody looked for; every value counts it.
     ``told``, one a finding, is what the price with it there was multiplied with for what the machine's file says of
     its cause (see `named`); ``untold`` is the price as it stands if the file said nothing of causes.
@@ -56,6 +57,7 @@ class Lattice:
     held_values: FloatArray
     row: FloatArray
     row_value: float
+    instead: Mapping[int, Mapping[str, float]]
     sound: float
     certain: FloatArray
     values: FloatArray
@@ -125,8 +127,9 @@ class _Sheet:
     """The rows of one machine: its subsets, the same as buyers told of symptoms see it, and single rows.
 
     ``named`` marks, shape (2**k,), the subsets in which a symptom stands beside its cause; the second block of
-    rows has the symptom in the cause's place. After the blocks come, with faults held, none, all but each and
-    only each of them, then one row a fault that nobody looked for.
+    rows has the symptom in the cause's place. After the blocks come, of the last row of each, those with a fault that
+    may be ``behind`` a finding (its place) in its place; then, with faults held, none, all but each and only each of
+    them, then one row a fault that nobody looked for. ``blocks`` are the numbers of rows of each of these five.
     """
 
     scene: Scene
@@ -134,8 +137,9 @@ class _Sheet:
     held: tuple[Finding, ...]
     twice: tuple[Finding, ...]
     named: NDArray[np.bool_]
+    behind: tuple[tuple[int, str], ...]
     open_faults: tuple[tuple[Finding, float], ...]
-    told: tuple[float, ...]
+    blocks: tuple[int, ...]
     rows: FloatArray
 
 
@@ -147,19 +151,19 @@ def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
     plain = _rows(row, found, held, model)
     count = 1 << len(found)
     named, as_symptom = _told_rows(plain[:count], found, held, twice, causes, model)
+    behind = tuple((axis, fault) for axis, item in enumerate(found) for fault in faults_behind(item, found))
+    placed = [
+        in_its_place(found[axis], fault, last, model)
+        for last in (plain[count - 1], *as_symptom[-1:])
+        for axis, fault in behind
+    ]
     open_faults = unseen_faults(scene.machine, scene.findings)
     away = np.repeat(plain[count - 1][None], len(open_faults), axis=0)
     for place, (item, _) in enumerate(open_faults):
         away[place, model.fault_column(item.fault)] = LEVEL[item.severity]
-    rows = np.concatenate([plain[:count], as_symptom, plain[count:], away])
-    everything = plain[count - 1]
-    told = tuple(
-        told_factor(item, scene.machine, [other for other in own if other is not item], everything, model)
-        if scene.machine.causes or scene.machine.seen
-        else 1.0
-        for item in found
-    )
-    return _Sheet(scene, found, held, twice, named, open_faults, told, rows)
+    blocks = [plain[:count], as_symptom, np.reshape(placed, (-1, plain.shape[1])), plain[count:], away]
+    sizes = tuple(len(block) for block in blocks)
+    return _Sheet(scene, found, held, twice, named, behind, open_faults, sizes, np.concatenate(blocks))
 
 
 def _told_rows(
@@ -189,40 +193,50 @@ def _told_rows(
 
 def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
-    count, twice = 1 << len(found), (1 << len(found)) * bool(sheet.twice)
-    alone, singles = prices[:count], prices[count + twice :]
-    away, singles = (
-        singles[len(singles) - len(sheet.open_faults) :],
-        singles[: len(singles) - len(sheet.open_faults)],
-    )
+    alone, symptom, placed, singles, away = np.split(prices, np.cumsum(sheet.blocks[:-1]))
     unseen = unseen_of(sheet.open_faults, away / max(float(alone[-1]), 1e-9))
-    last = count - 1
-    if twice:
+    last = len(alone) - 1
+    instead = _instead(sheet.behind, placed, float(prices[last]))
+    told = tuple(told_factor(item, machine, instead.get(axis, {})) for axis, item in enumerate(found))
+    if sheet.twice:
         lift = max(worth_named(item.fault) for item in sheet.twice)
-        symptom = np.where(sheet.named, lift * prices[count : 2 * count], np.inf)
-        last = 2 * count - 1 if sheet.named[-1] and symptom[-1] < alone[-1] else last
+        symptom = np.where(sheet.named, lift * symptom, np.inf)
+        if sheet.named[-1] and symptom[-1] < alone[-1]:
+            last += len(alone)
+            instead = _instead(sheet.behind, placed[len(sheet.behind) :], float(prices[last]))
         alone = np.minimum(alone, symptom)
     plain = alone.reshape((2,) * len(found))
     chances = [item.chance for item in found]
     certain, before = (
-        _not_sold(with_cause_told(plain, told), machine, found, held, terms) * unseen.share
-        for told in (sheet.told, (1.0,) * len(found))
+        _not_sold(with_cause_told(plain, factors), machine, found, held, terms) * unseen.share
+        for factors in (told, (1.0,) * len(found))
     )
     return Lattice(
         machine=machine,
         findings=found,
         held=held,
         twice=sheet.twice,
-        held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[float(np.prod(sheet.told))], [1.0]],
+        held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[float(np.prod(told))], [1.0]],
         row=sheet.rows[last].copy(),  # not a window on all rows, which would keep them
         row_value=float(prices[last]),
+        instead=instead,
         sound=float(singles[0] if held else prices[0]) * unseen.share,
         certain=certain,
         values=with_doubt(certain, chances),
         unseen=unseen,
-        told=sheet.told,
+        told=told,
         untold=float(with_doubt(before, chances).flat[-1]),
     )
+
+
+def _instead(
+    behind: Sequence[tuple[int, str]], prices: FloatArray, whole: float
+) -> dict[int, dict[str, float]]:
+    """Return the prices with faults in a finding's place over the price of the whole, by that place and the fault."""
+    found: dict[int, dict[str, float]] = {}
+    for (axis, fault), price in zip(behind, prices.tolist(), strict=False):
+        found.setdefault(axis, {})[fault] = price / max(whole, 1e-9)
+    return found
 
 
 def with_cause_told(prices: FloatArray, told: Sequence[float]) -> FloatArray:

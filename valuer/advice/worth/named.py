@@ -1,6 +1,6 @@
 """What buyers make of a symptom by what is known of its cause: named, its price is that of the cause."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -106,63 +106,44 @@ def shown_about(
     return found
 
 
-def named_prices(
-    asked: Sequence[tuple[Finding, Symptom, Beliefs]],
-    found: Sequence[Finding],
-    row: FloatArray,
-    model: ValueModel,
-) -> tuple[Named, ...]:
-    """Return the prices of some symptoms by their cause, everything else left in, from one call of the model.
+def faults_behind(item: Finding, found: Sequence[Finding]) -> tuple[str, ...]:
+    """Return the faults that may be what a finding is a symptom of, without those that were found beside it."""
+    symptom, known = open_symptom(item), {other.fault for other in found}
+    causes = symptom.causes.values() if symptom else ()
+    return tuple(sorted({cause.fault for cause in causes if cause.fault and cause.fault not in known}))
 
-    Each is asked with the beliefs before anything is known of its cause. ``row`` is the model's row of the machine
-    with all that was ``found``.
+
+def in_its_place(item: Finding, fault: str, row: FloatArray, model: ValueModel) -> FloatArray:
+    """Return the model's row of a machine with a fault in a symptom's place, as grave where it can be."""
+    severities = fault_catalogue()[fault].severities
+    changed = row.copy()
+    changed[model.fault_column(item.fault)] = 0.0
+    changed[model.fault_column(fault)] = LEVEL[
+        item.severity if item.severity in severities else severities[-1]
+    ]
+    return changed
+
+
+def named_prices(symptom: Symptom, before: Beliefs, instead: Mapping[str, float]) -> Named:
+    """Return the prices of a symptom by its cause, everything else left in.
+
+    ``before`` are the beliefs before anything is known of the cause; ``instead`` is the price with each fault that is
+    a cause in the symptom's place, as a share of the price with the symptom.
     """
-    if not asked:
-        return ()
-    known = {item.fault for item in found}
-    faults = [_faults_behind(symptom, before, known) for _, symptom, before in asked]
-    rows = [_in_its_place(item, some, row, model) for (item, *_), some in zip(asked, faults, strict=True)]
-    whole, *worth = model.value(np.concatenate([row[None], *rows])).tolist()
-    shares = iter(price / max(whole, 1e-9) for price in worth)
-    return tuple(
-        _named(symptom, before, {fault: next(shares) for fault in some})
-        for (_, symptom, before), some in zip(asked, faults, strict=True)
-    )
-
-
-def _faults_behind(symptom: Symptom, before: Beliefs, known: Collection[str]) -> list[str]:
-    """Return the faults that the causes of a symptom are, without those that are known to be there."""
-    return sorted({fault for name in before if (fault := symptom.causes[name].fault) and fault not in known})
-
-
-def _in_its_place(item: Finding, faults: Sequence[str], row: FloatArray, model: ValueModel) -> FloatArray:
-    """Return the rows with each of some faults in a symptom's place."""
-    rows = np.repeat(row[None], len(faults), axis=0)
-    rows[:, model.fault_column(item.fault)] = 0.0
-    for place, fault in enumerate(faults):
-        severities = fault_catalogue()[fault].severities
-        severity = item.severity if item.severity in severities else severities[-1]
-        rows[place, model.fault_column(fault)] = LEVEL[severity]
-    return rows
-
-
-def _named(symptom: Symptom, before: Beliefs, shares: Mapping[str, float]) -> Named:
-    """Return the prices of a symptom by its cause, from the shares that the faults in its place leave."""
     causes, most = [symptom.causes[name] for name in before], symptom.worth_named
-    share = {fault: min(most, left) for fault, left in shares.items()}
+    share = {fault: min(most, price) for fault, price in instead.items()}
     prices = np.array([share.get(c.fault or "", most if c.fault is None else 1.0) for c in causes])
     first = float(np.array(list(before.values())) @ prices)
     return Named(prices, tuple(c.fault or name for name, c in zip(before, causes, strict=True)), first)
 
 
-def told_factor(
-    item: Finding, machine: Machine, others: Sequence[Finding], row: FloatArray, model: ValueModel
-) -> float:
+def told_factor(item: Finding, machine: Machine, instead: Mapping[str, float]) -> float:
     """Return what the price is multiplied with by what the machine's own file says of a symptom's cause.
 
-    That is a cause known for sure, or what looks have shown; 1 where it says nothing.
+    That is a cause known for sure, or what looks have shown; 1 where it says nothing. ``instead`` as in
+    `named_prices`.
     """
-    symptom = open_symptom(item)
+    symptom = open_symptom(item) if machine.causes or machine.seen else None
     if symptom is None:
         return 1.0
     known, shown = machine.causes.get(item.fault), shown_about(item, symptom, machine.seen, machine.readings)
@@ -171,7 +152,7 @@ def told_factor(
     before = causes_of(item, symptom, machine)
     after = {known: 1.0} if known else posterior_of(symptom, before, shown)
     both = {name: before.get(name, 0.0) for name in {**before, **after}}
-    (named,) = named_prices([(item, symptom, both)], [item, *others], row, model)
+    named = named_prices(symptom, both, instead)
     return float(named.factor(np.array([[after.get(name, 0.0) for name in both]]))[0])
 
 
