@@ -155,7 +155,9 @@ def test_t35_a_dead_electric_start_costs_less_than_a_dead_rope_start_on_any_mach
 
 def test_t35_a_dead_rope_start_costs_less_than_no_drive(r190: Judge, sound: Judge) -> None:
     """19 < 57 < 66 on R190; on nine machines in ten of those that can have both: the dearer the drive, the surer."""
-    electric, rope, drive = (r190.loss(**{fault: 2})[0] for fault in ("estart_dead", "recoil_rope", "drive_none"))
+    electric, rope, drive = (
+        r190.loss(**{fault: 2})[0] for fault in ("estart_dead", "recoil_rope", "drive_none")
+    )
     assert electric < rope < drive
     possible = sound.can_have("recoil_rope", "drive_none")
     assert (sound.loss(recoil_rope=2) < sound.loss(drive_none=2))[possible].mean() > 0.9
