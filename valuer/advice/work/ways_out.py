@@ -127,22 +127,14 @@ def ways_out(lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, ch
     ``check_hours`` is the time of the safety checks that are still open.
     """
     price = prices(lattice, troubles)
-    sizes = price.shape
     sale = price * (1 - terms.fee_share) - flat_selling_cost(lattice.untold, terms)
-    barred = _any(lattice, troubles, is_barred, sizes)
-    for_repair = _any(lattice, troubles, _not_as_working, sizes)
-    never = np.full(sizes, -np.inf)
-    return WaysOut(
-        money=np.stack(
-            [
-                np.where(for_repair | barred, never, sale - check_hours * terms.hour_value),
-                np.where(~for_repair | barred, never, sale),
-                np.where(barred, never, _parts_net(lattice, troubles, terms, sizes)),
-                np.full(sizes, scrap_net(lattice.machine, terms)),
-            ]
-        ),
-        price=price,
-    )
+    barred, for_repair = (_any(lattice, troubles, kind) for kind in (is_barred, _not_as_working))
+    money = np.empty((len(ROUTES), *price.shape))
+    money[WORKING] = np.where(for_repair | barred, -np.inf, sale - check_hours * terms.hour_value)
+    money[FOR_REPAIR] = np.where(~for_repair | barred, -np.inf, sale)
+    money[FOR_PARTS] = np.where(barred, -np.inf, _parts_net(lattice, troubles, terms))
+    money[SCRAP] = scrap_net(lattice.machine, terms)
+    return WaysOut(money, price)
 
 
 def prices(lattice: Lattice, troubles: Sequence[Trouble]) -> FloatArray:
@@ -151,7 +143,9 @@ def prices(lattice: Lattice, troubles: Sequence[Trouble]) -> FloatArray:
     for axis, trouble in enumerate(troubles):
         gone, there = np.split(found, 2, axis)
         share, factor = (along(each, axis, found.ndim) for each in (trouble.there, trouble.factor))
-        found = gone * (1 - share) + np.minimum(there * factor, np.maximum(gone, there)) * share
+        if (factor != 1).any():
+            there = np.minimum(there * factor, np.maximum(gone, there))
+        found = gone * (1 - share) + there * share
     return found
 
 
@@ -164,31 +158,28 @@ def _not_as_working(item: Finding) -> bool:
     return must_cure(item) or item.fault in NOT_RUNNING
 
 
-def _any(
-    lattice: Lattice, troubles: Sequence[Trouble], kind: Callable[[Finding], bool], sizes: tuple[int, ...]
-) -> BoolArray:
-    """Say at which states a finding of a kind is surely there.
+def _any(lattice: Lattice, troubles: Sequence[Trouble], kind: Callable[[Finding], bool]) -> BoolArray:
+    """Say at which states a finding of a kind is surely there, in a shape that broadcasts over all of them.
 
     Of those without an axis the held are always, a symptom told twice while a cause of it is.
     """
     kept_up = {fault for item in lattice.twice if kind(item) for fault in stands_by(item, lattice.found)}
-    left = np.full(sizes, any(kind(item) or item.fault in kept_up for item in lattice.held))
+    left = np.full((1,) * len(troubles), any(kind(item) or item.fault in kept_up for item in lattice.held))
     for axis, trouble in enumerate(troubles):
         item = trouble.finding
         if kind(Finding(item.fault, item.severity)) or item.fault in kept_up:
-            left |= along(trouble.sure, axis, len(sizes))
+            left = left | along(trouble.sure, axis, left.ndim)
     return left
 
 
-def _parts_net(
-    lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, sizes: tuple[int, ...]
-) -> FloatArray:
-    gross = np.zeros(sizes)
+def _parts_net(lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms) -> FloatArray:
+    """Return what its parts leave over at every state, in a shape that broadcasts over all of them."""
+    gross = np.zeros((1,) * len(troubles))
     for part in USED_PARTS:
         if part.name == "gearbox" and lattice.machine.drive == "push":
             continue
-        spoiled = _any(lattice, troubles, partial(spoils, part=part), sizes)
-        gross += part_price(part, lattice.machine, terms) * ~spoiled
+        spoiled = _any(lattice, troubles, partial(spoils, part=part))
+        gross = gross + part_price(part, lattice.machine, terms) * ~spoiled
     return gross * PARTS_SOLD - stripping_cost(terms)
 
 
