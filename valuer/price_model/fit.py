@@ -161,9 +161,12 @@ def worst_of_jobs(flags: Floats, jobs: Sequence[Sequence[int]]) -> Floats:
     >>> worst_of_jobs(np.array([[2.0, 0.0, 1.0]]), [(0, 1)])
     array([[2., 2., 1.]])
     """
+    if not jobs:
+        return flags
+    sizes, members = [len(job) for job in jobs], [column for job in jobs for column in job]
+    worst = np.maximum.reduceat(flags[:, members], np.cumsum([0, *sizes[:-1]]), axis=1)
     seen = flags.copy()
-    for job in jobs:
-        seen[:, job] = flags[:, job].max(axis=1, keepdims=True)
+    seen[:, members] = np.repeat(worst, sizes, axis=1)
     return seen
 
 
