@@ -189,6 +189,18 @@ def test_a_check_that_is_passed_counts_at_once(served: Served, opened: Opened) -
     assert "must be cured first" in line(page, "safe")  # the weep still stands between it and a sale
 
 
+@pytest.mark.parametrize("name", ["scraper", "night-weep", "stump-hit", "worn-engine"])
+def test_the_way_down_from_sound_adds_up_as_it_is_shown(standing: Served, opened: Opened, name: str) -> None:
+    page = opened(standing, f"#/machine/{name}/worth").page
+    settled(page)
+    steps = page.locator("#line-worth .fall-sum").all_inner_texts()
+    sound, *falls, value = (int(step.replace("\u2212", "-").replace(",", "")) for step in steps)
+    assert len(falls) > 0
+    assert sound + sum(falls) == value
+    told = page.locator("[data-line=worth]").inner_text()
+    assert f"take off {sound - value}" in told.replace("takes off", "take off")
+
+
 def test_all_of_the_open_checks_pass_in_three_taps_and_readings_do_not(
     served: Served, opened: Opened
 ) -> None:

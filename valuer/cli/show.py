@@ -47,14 +47,10 @@ def console() -> Console:
     return found
 
 
-def whole_parts(parts: Sequence[float], total: int) -> list[int]:
-    """Parts to whole units that add up to a whole, which the parts come to but for their rounding.
-
-    >>> whole_parts([10.5, 20.5, 30.4], 62), whole_parts([108.5], 108)
-    ([10, 21, 31], [108])
-    """
-    ends = [*(round(end) for end in accumulate(parts[:-1])), total]
-    return [end - before for before, end in pairwise([0, *ends])]
+def falls(answer: Valuation, shares: Sequence[float]) -> list[int]:
+    """What each share takes off in whole units: steps from the whole sound value down to the whole value."""
+    levels = [round(answer.sound_value - taken) for taken in accumulate([0.0, *shares[:-1]])]
+    return [before - after for before, after in pairwise([*levels, round(answer.value.amount)])]
 
 
 def whole(amount: float) -> str:
@@ -123,9 +119,9 @@ def _what_faults_take(answer: Valuation) -> str:
     if rest := answer.fault_costs[NAMED:]:
         names.append(f"{len(rest)} more")
         shares.append(sum(cost.share for cost in rest))
-    gap = round(answer.sound_value) - round(answer.value.amount)
-    told = [f"{name} {share:,}" for name, share in zip(names, whole_parts(shares, gap), strict=True)]
-    return f"Sound about {whole(answer.sound_value)}; its faults take off {gap:,}: {', '.join(told)}."
+    each = falls(answer, shares)
+    told = [f"{name} {share:,}" for name, share in zip(names, each, strict=True)]
+    return f"Sound about {whole(answer.sound_value)}; its faults take off {sum(each):,}: {', '.join(told)}."
 
 
 def short_closing(out: Console, answers: Sequence[Advice]) -> None:
@@ -191,9 +187,9 @@ def valuation(out: Console, answer: Valuation) -> None:
     """One machine: its value, what each fault takes off, whether it may be sold, what to beware of."""
     headline(out, answer)
     if answer.fault_costs:
-        gap = answer.sound_value - answer.value.amount
-        out.print(f"Sound it would bring {whole(answer.sound_value)}. Its faults take off {whole(gap)}:\n")
-        out.print(_fault_table(answer))
+        off = falls(answer, [cost.share for cost in answer.fault_costs])
+        out.print(f"Sound it would bring {whole(answer.sound_value)}. Its faults take off {sum(off):,}:\n")
+        out.print(_fault_table(answer, off))
         wrapped(out, FAULT_TABLE)
         out.print()
     else:
@@ -268,14 +264,14 @@ def value_table(out: Console, answers: Sequence[Valuation]) -> None:
     names(out, answers)
 
 
-def _fault_table(answer: Valuation) -> Table:
+def _fault_table(answer: Valuation, off: Sequence[int]) -> Table:
     table = plain_table("fault", ">off", "", ">cured", ">alone", ">records")
     largest = max(cost.share for cost in answer.fault_costs)
-    for cost in answer.fault_costs:
+    for cost, share in zip(answer.fault_costs, off, strict=True):
         doubt = "" if cost.chance == 1 else f" {cost.chance:.0%}"
         figures = whole(cost.cured_alone), whole(cost.lost_alone), f"{cost.records:,}"
         name = f"{cost.fault}:{cost.severity}{doubt}"
-        table.add_row(name, whole(cost.share), bar(cost.share, largest), *figures)
+        table.add_row(name, f"{share:,}", bar(cost.share, largest), *figures)
     return table
 
 

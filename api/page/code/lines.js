@@ -25,8 +25,8 @@ export const LINES = [
 ];
 
 async function worthWords(it) {
-  const { value, fault_costs: costs } = await it.valuation();
-  const off = costs.reduce((sum, cost) => sum + cost.share, 0);
+  const { value, sound_value: sound, fault_costs: costs } = await it.valuation();
+  const off = Math.round(sound) - Math.round(value.amount);
   return `${money(value.amount)} ${value.currency}${costs.length ? `; ${count(costs.length, "fault takes", "faults take")} off ${money(off)}` : "; no fault known"}`;
 }
 

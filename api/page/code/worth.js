@@ -21,15 +21,15 @@ export function plain(line, facts) {
     facts.faults.get(id)?.name.toLowerCase() ?? facts.fixes.get(id)?.name.toLowerCase() ?? facts.checks.get(id)?.id.replaceAll("_", " ") ?? id);
 }
 
-/** The way down from a sound machine to this one; the steps sum to the whole gap. */
+/** The way down from a sound machine to this one; the steps sum to the whole gap, as they are shown. */
 export async function waterfall(it) {
   const { value, sound_value: sound, fault_costs: costs } = await it.valuation();
   if (!costs.length) return h("p", {}, "No fault is known, so nothing is taken off.");
   let left = sound;
-  const steps = costs.map((cost) => {
+  const steps = costs.map((cost, place) => {
     const from = left;
-    left -= cost.share;
-    return step(name(cost, it.facts), `−${money(cost.share)}`, stepBar(from, left, sound, "loss"), told(cost));
+    left = place === costs.length - 1 ? value.amount : left - cost.share;
+    return step(name(cost, it.facts), `−${money(Math.round(from) - Math.round(left))}`, stepBar(from, left, sound, "loss"), told(cost));
   });
   return [h("ol", { class: "falls" },
     step("Sound", money(sound), stepBar(0, sound, sound, "whole")), steps,
