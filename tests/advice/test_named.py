@@ -1,5 +1,6 @@
 """What is known of a cause moves one price, the same wherever it is asked for, on the shipped model."""
 
+from dataclasses import replace
 from itertools import product
 from typing import Any
 
@@ -14,10 +15,11 @@ from tests.benchmark.repairer import Desk
 from tests.benchmark.work import TERMS
 from valuer.advice.work.beliefs import BITS, MOST_PLACES, WIDTHS, story
 from valuer.advice.work.board import more_than_once
+from valuer.advice.work.done import Done
 from valuer.advice.work.job import Job, job_of, jobs
 from valuer.advice.work.making import Making
 from valuer.advice.work.tree import solve
-from valuer.advice.work.trouble import GONE
+from valuer.advice.work.trouble import GONE, fixed_trouble
 from valuer.advice.work.ways_out import (
     FOR_PARTS,
     FOR_REPAIR,
@@ -33,6 +35,7 @@ from valuer.advice.worth.common import safety_of
 from valuer.advice.worth.lattice import Lattice, gone_with, lattices, scene_of
 from valuer.advice.worth.named import Named
 from valuer.adviser import Adviser, NotUsable
+from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.symptoms import looks, symptom_catalogue
@@ -192,6 +195,24 @@ def test_no_cure_brings_more_than_its_bound(one: Machine, sound: float | None) -
         assert rise <= job.gains[axis] + 1e-6, job.findings[axis].fault
 
 
+@pytest.mark.parametrize(
+    "faults",
+    [("no_start:serious", "dirty:serious"), ("hard_start:slight", "stale_fuel:slight", "surging:serious")],
+    ids=["alone", "beside a symptom whose cause was found"],
+)
+def test_a_fault_in_a_symptoms_place_is_priced_as_the_machine_is(faults: tuple[str, ...]) -> None:
+    """It is the model's price of the same row, the one fault put there for the other: the cause found is told once."""
+    lattice = lattice_of(machine(*faults, **KNOWN))
+    (whole,) = MODEL.value(lattice.row[None])
+    assert sum(len(instead) for instead in lattice.instead.values()) >= 3
+    for axis, instead in lattice.instead.items():
+        for fault, share in instead.items():
+            row = lattice.row.copy()
+            row[MODEL.fault_column(lattice.findings[axis].fault)] = 0.0
+            row[MODEL.fault_column(fault)] = 2.0 if "serious" in fault_catalogue()[fault].severities else 1.0
+            assert share == pytest.approx(MODEL.value(row[None])[0] / whole)
+
+
 # --------------------------------------------------------------------------- the value of perfect information
 def knowing(job: Job) -> float:
     """What is left on average when the cause is known before anything is done."""
@@ -203,6 +224,21 @@ def knowing(job: Job) -> float:
             if chance > 0
         )
     )
+
+
+def test_a_known_cause_is_not_cured_by_the_fix_that_failed_on_it() -> None:
+    """Of one cause the surest fix failed: all the others would be pointless too, and it leaves as it stands."""
+    one = next(each for each in SYMPTOMS if each.id == "no_start.dear")
+    (job,) = jobs([one], MODEL, terms())
+    riddle = job.stories[0].riddle
+    cause = int(np.argmax(riddle.odds.max(axis=0) * riddle.prior))
+    surest = riddle.fixes[int(riddle.odds[:, cause].argmax())]
+    done = {one.id: Done(frozenset(), {riddle.finding.fault: frozenset({surest})})}
+    (after,) = jobs([one], MODEL, terms(), done=done)
+    factor = riddle.factors(np.eye(len(riddle.causes))[[cause]])
+    there = after.with_trouble(0, replace(fixed_trouble(riddle.finding), factor=factor))
+    assert _knowing(after, 0, riddle, cause) == pytest.approx(float(there.ways.best[there.tree.start]))
+    assert _knowing(after, 0, riddle, cause) < _knowing(job, 0, riddle, cause) - 1
 
 
 @pytest.mark.parametrize("one", SYMPTOMS, ids=lambda one: one.id)

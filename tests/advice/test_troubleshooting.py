@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.advice.fake import FakeModel
 from tests.advice.made_up import Bench, bench, tree_of, value_of
-from valuer.advice.work.beliefs import Riddle, story
+from valuer.advice.work.beliefs import LookAt, Riddle, story
 from valuer.advice.work.board import Act
 from valuer.advice.work.course import course_of
 from valuer.advice.work.done import Done
@@ -175,6 +175,29 @@ def test_what_a_fix_that_failed_says_of_the_cause_by_hand() -> None:
 
 
 # ---------------------------------------------------------------------------------------------------------- looks
+@pytest.mark.parametrize("alike", [0, 1])
+def test_the_same_measurement_is_not_taken_twice(alike: int) -> None:
+    """Two looks that tell the same of two causes: as one measurement, the second is not on offer after the first."""
+    table = np.array([[0.9, 0.2], [0.1, 0.8]])
+    riddle = Riddle(
+        finding=Finding("no_start", "serious"),
+        causes=("a", "b"),
+        prior=np.array([0.5, 0.5]),
+        fixes=("fix",),
+        odds=np.array([[0.8, 0.0]]),
+        costs=np.ones(1),
+        looks=(
+            LookAt("one", ("yes", "no"), 1.0, table, 0),
+            LookAt("other", ("yes", "no"), 1.0, table, alike),
+        ),
+        named=Named(np.ones(2), ("a", "b"), 1.0),
+        gain=RICH,
+    )
+    before, after = story(riddle).trouble, story(riddle, seen={"one": "yes"}).trouble
+    assert before.moves["other"].can[before.start]
+    assert after.moves["other"].can[after.start] == (alike == 1)
+
+
 SEEDS = st.integers(0, 10_000)
 
 
