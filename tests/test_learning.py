@@ -6,10 +6,13 @@ import pytest
 
 from tests.fake_model import SOUND, FakeModel
 from tests.records.bench import entry, machine, seen
+from valuer import learning
 from valuer.adviser import Adviser
 from valuer.domain.fixes import fixes_for
 from valuer.domain.shop import ShopTerms
 from valuer.learning import OwnRecords, correction_report, own_sales, tries
+from valuer.price_model.mower import MowerModel
+from valuer.price_model.own_listings import Speed
 from valuer.records.entries import Book, FixDone, ListingWeek, MachineEntry, Sale
 
 TODAY = date(2026, 6, 1)
@@ -174,6 +177,24 @@ def test_own_weeks_on_offer_shift_the_chance_of_a_sale_and_the_ask() -> None:
     slow = adviser(*[listed(f"u{i}", 5, sold=False) for i in range(8)])
     quick = adviser(*[listed(f"u{i}", 1, sold=True) for i in range(8)])
     assert sold_by_week_1(slow) < sold_by_week_1(adviser()) < sold_by_week_1(quick)
+
+
+def test_what_a_machine_is_worth_takes_no_look_at_how_own_listings_sell(
+    mower_model: MowerModel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a write every listing is looked at again: only those wait for it who ask about selling."""
+    looked: list[int] = []
+
+    def look(*_: object) -> Speed:
+        looked.append(1)
+        return Speed(moved=0.5, listings=1)
+
+    monkeypatch.setattr(learning, "learn_speed", look)
+    own = OwnRecords(Book(machines=(listed("u1", 5, sold=False),)), TODAY)
+    Adviser(mower_model, own).value([machine("x")], TERMS)
+    assert looked == []
+    Adviser(mower_model, own).asking_prices([machine("x")], TERMS)
+    assert looked == [1]
 
 
 def test_the_report_says_how_far_own_listings_moved_it() -> None:

@@ -211,11 +211,15 @@ class OwnRecords:
         return found
 
     def _bent(self, model: ValueModel, price_level: float) -> ValueModel:
-        speed, selling = self.speed(model, price_level), selling_of(model)
-        correction = self.correction(model, price_level)
-        if correction.at_rest and speed.at_rest and not of_invented_market(model):
+        correction, selling = self.correction(model, price_level), selling_of(model)
+        known = correction.at_rest and not of_invented_market(model)
+        if known and self.speed(model, price_level).at_rest:
             return model
-        return CorrectedModel(model, correction, selling and selling.shifted(speed.moved))
+
+        def sells() -> SellingModel | None:
+            return selling and selling.shifted(self.speed(model, price_level).moved)
+
+        return CorrectedModel(model, correction, sells)
 
     def _values(self, model: ValueModel, price_level: float) -> ValueModel:
         correction = self.correction(model, price_level)

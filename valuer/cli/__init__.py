@@ -78,6 +78,10 @@ SELDOM = 50_000
 pays, and a tenth of it was spent on it."""
 
 
+USUAL = gc.get_threshold()
+"""The same as Python has it, for a server, which runs for days."""
+
+
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """Run one command; exit 0, 2 with a line on standard error for bad input, or 1 for a fault of ours."""
     gc.set_threshold(SELDOM)

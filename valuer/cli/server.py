@@ -1,12 +1,13 @@
 """The server of `valuer serve`: on a port that is known to be free before anything is said; loopback unless asked."""
 
+import ctypes
 import errno
 import gc
 import logging
 import socket
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ from api.devices import Devices
 from api.door import Door
 from api.journal import AsJson
 from valuer.adviser import Adviser
-from valuer.cli import lan
+from valuer.cli import USUAL, lan
 from valuer.cli.connections import Bounded, Seldom
 from valuer.clock import now, today
 from valuer.demo import demo_bench
@@ -34,6 +35,7 @@ HOST = "127.0.0.1"  # this computer only
 EVERY_INTERFACE = "0.0.0.0"  # noqa: S104 - only where --lan asks for it, behind a token
 NEWER_KIND = {HOST: "::1", EVERY_INTERFACE: "::"}
 BACKLOG = 128  # connections that wait to be taken
+M_ARENA_MAX = -8  # of malloc.h
 
 
 def free_socket(port: int, host: str = HOST) -> socket.socket:
@@ -127,7 +129,22 @@ def run(
     # What is there now stays. Looked through again and again while a body's values are made, it costs more than they.
     gc.collect()
     gc.freeze()
+    # It is not over soon, as a command is: what nothing holds any more must not pile up.
+    gc.set_threshold(*USUAL)
+    _share_memory()
     serving.run(sockets=list(bound))
+
+
+def _share_memory() -> None:
+    """Let all threads take memory from two heaps, where the C library is GNU's (mallopt(3)); elsewhere do nothing.
+
+    Else every thread that ever worked out an answer keeps a heap of its own, and what was freed in one is of no use to
+    the others: measured, a fifth more memory under fifty callers, and growing.
+    """
+    with suppress(
+        OSError, AttributeError, TypeError
+    ):  # no such library, no such call, no way to ask for either
+        ctypes.CDLL(None).mallopt(M_ARENA_MAX, 2)
 
 
 def server(

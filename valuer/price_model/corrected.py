@@ -19,8 +19,8 @@ less than the loss above of the faults that leave a machine for sale as working,
 back to the severity that would. So the law holds across the border too: the larger of two that never fall.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -59,12 +59,21 @@ AT_ONCE = 4096
 class CorrectedModel:
     """A value model bent towards own sales; see the module.
 
-    selling: how listings sell, shifted by own listings; None where the model below does not know.
+    sells: tells `selling`.
     """
 
     model: ValueModel
     correction: Correction
-    selling: SellingModel | None = None
+    sells: Callable[[], SellingModel | None] = field(default=lambda: None, compare=False, repr=False)
+
+    @cached_property
+    def selling(self) -> SellingModel | None:
+        """How listings sell, shifted by own listings; None where the model below does not know.
+
+        Worked out when it is first asked for: it takes a look at every own listing, and what a machine is worth does
+        without.
+        """
+        return self.sells()
 
     @property
     def basis(self) -> Basis:
