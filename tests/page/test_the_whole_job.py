@@ -35,8 +35,11 @@ def line(page: Page, name: str) -> str:
     opener = page.locator(f"[data-line={name}]")
     if opener.get_attribute("aria-expanded") == "false":
         opener.click()
+    behind = page.locator(f"#line-{name}")
+    expect(behind).to_have_text(re.compile(r"\S"))  # before that nothing is being worked out yet
     settled(page)
-    return page.locator(f"#line-{name}").inner_text()
+    expect(behind).to_have_text(re.compile(r"\S"))
+    return behind.inner_text()
 
 
 @pytest.mark.parametrize("size", ["phone", "desk"])
