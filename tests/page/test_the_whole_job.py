@@ -25,8 +25,10 @@ def settled(page: Page) -> None:
 
 def part(page: Page, title: str) -> str:
     """The words of one part of the view."""
+    region = page.get_by_role("region", name=title, exact=True)
+    region.wait_for()  # the view before may be settled too
     settled(page)
-    return page.get_by_role("region", name=title, exact=True).inner_text()
+    return region.inner_text()
 
 
 def line(page: Page, name: str) -> str:
