@@ -69,11 +69,17 @@ def test_from_the_bench_to_the_sale(on_bench: Run) -> None:
     # Fake model: 200 less a tenth for the dull blade. Profit by hand: 160 - 25 - 4 - 24.5 = 106.5 in 3 h.
     assert sale.out.splitlines()[:2] == [
         "m1: sold for 160; 180 was expected, 144 to 216.",
-        "Profit 106 after 54 spent, 36 for each of 3 h.",
+        "Profit 106.50 after 53.50 spent, 36 for each of 3 h.",
     ]
     assert "not cleared for sale as a working mower" in sale.out
     (sold,) = [line for line in json.loads(run("records", "--json").out)["lines"] if line["state"] == "sold"]
     assert (sold["profit"], sold["hours"], sold["days_to_sell"]) == (106.5, 3.0, 12)
+
+
+def test_the_cents_that_were_typed_are_seen_again(run: Run) -> None:
+    run("take", "-", stdin=b"id,age_years\nm1,6\n")
+    assert run("sold", "m1", "162,50").out.startswith("m1: sold for 162.50; ")
+    assert run("undo").out.splitlines()[0] == "taken back: m1: sold for 162.50"
 
 
 def test_a_sale_keeps_what_was_predicted_and_by_which_model(on_bench: Run) -> None:

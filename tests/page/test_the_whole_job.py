@@ -18,7 +18,8 @@ def amount(text: str) -> int:
 
 
 def settled(page: Page) -> None:
-    """Wait until nothing on the page is still being worked out."""
+    """Wait until nothing on the page is still being worked out: a move is heard a turn after the tap."""
+    page.evaluate("() => new Promise((done) => setTimeout(done, 0))")
     page.locator("main h1").wait_for()
     expect(page.locator("[aria-busy]")).to_have_count(0)
 

@@ -77,7 +77,6 @@ SELDOM = 50_000
 """New objects until those in memory are looked through for what nothing holds any more: a command is over before that
 pays, and a tenth of it was spent on it."""
 
-
 USUAL = gc.get_threshold()
 """The same as Python has it, for a server, which runs for days."""
 

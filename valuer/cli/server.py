@@ -141,9 +141,8 @@ def _share_memory() -> None:
     Else every thread that ever worked out an answer keeps a heap of its own, and what was freed in one is of no use to
     the others: measured, a fifth more memory under fifty callers, and growing.
     """
-    with suppress(
-        OSError, AttributeError, TypeError
-    ):  # no such library, no such call, no way to ask for either
+    # No such library, no such call, no way to ask for either.
+    with suppress(OSError, AttributeError, TypeError):
         ctypes.CDLL(None).mallopt(M_ARENA_MAX, 2)
 
 

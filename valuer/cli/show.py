@@ -62,6 +62,15 @@ def whole(amount: float) -> str:
     return f"{round(amount) + 0:,}"
 
 
+def paid(amount: float) -> str:
+    """Money that changed hands, to the cent where there are cents: what was typed is seen again.
+
+    >>> paid(12.5), paid(1234.0)
+    ('12.50', '1,234')
+    """
+    return f"{amount:,.2f}".removesuffix(".00")
+
+
 def bar(share: float, largest: float) -> str:
     """A bar for a share of the largest one; anything above nothing is seen."""
     mark = "█" if _draws("█") else "#"

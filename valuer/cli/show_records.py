@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import click
 from rich.console import Console
 
-from valuer.cli.show import console, names, plain_table, whole, wrapped
+from valuer.cli.show import console, names, paid, plain_table, whole, wrapped
 from valuer.domain.findings import findings
 from valuer.domain.safety import safety_verdict
 from valuer.domain.words import printable
@@ -41,13 +41,13 @@ def after_sale(entry: MachineEntry) -> None:
     assert entry.sale  # noqa: S101 - it was just written
     said = entry.sale.prediction
     expected = f"; {whole(said.amount)} was expected, {whole(said.low)} to {whole(said.high)}" if said else ""
-    out.print(f"{entry.id}: sold for {whole(entry.sale.price)}{expected}.")
+    out.print(f"{entry.id}: sold for {paid(entry.sale.price)}{expected}.")
     rate = (
         ""
         if line.profit_per_hour is None
         else f", {whole(line.profit_per_hour)} for each of {line.hours:g} h"
     )
-    out.print(f"Profit {whole(line.profit or 0)} after {whole(line.spent)} spent{rate}.")
+    out.print(f"Profit {paid(line.profit or 0)} after {paid(line.spent)} spent{rate}.")
     verdict = safety_verdict(entry.machine)
     if entry.sale.sold_as == "working" and not verdict.may_be_sold:
         open_points = ", ".join((*verdict.must_cure, *verdict.unchecked))

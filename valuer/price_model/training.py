@@ -45,10 +45,11 @@ values it tells."""
 
 FEW_STEPS = 60
 """After these the fit of the sample ends: sums added up in another order, as another processor does, have moved its
-values by 1e-7 then, after 160 by hundredths."""
+values by 1e-7 then, after 160 by hundredths (tried by hand with prices changed in their last digits)."""
 
 LENT = 20_000
-"""Invented sales that stand beside given ones: more of them say hardly more, and what they weigh is what they are."""
+"""Invented sales that stand beside given ones. All of them would take minutes, and count five times as much at the same
+weight."""
 
 READING, LISTINGS, BESIDE = "reading the sales", "learning how listings sell", "training on a sample"
 
@@ -185,7 +186,7 @@ def sample_values(sales: bytes) -> list[list[float]]:
     """Value, low and high of ASKED sales of a CSV by a model of the SAMPLE before them.
 
     They are kept beside the shipped model: by them a test tells in seconds whether the code still trains as it did
-    when that was trained, which takes a minute.
+    when that was trained, which takes minutes.
     """
     table = read_sales_text(first_sales(sales, SAMPLE + ASKED), SYNTHETIC_SALES)
     basis = Basis(model="sample", data_sha256="", synthetic=True, own_sales=0)

@@ -59,7 +59,7 @@ def what_was_done(before: MachineEntry | None, after: MachineEntry | None) -> st
     if before.id != after.id:
         return f"named {after.id}, {before.id} before"
     if before.sale != after.sale:
-        return f"sold for {after.sale.price:g}" if after.sale else "sale taken back"
+        return f"sold for {after.sale.price:.2f}".removesuffix(".00") if after.sale else "sale taken back"
     if len(before.fixes) < len(after.fixes):
         done = after.fixes[-1]
         return f"{fix_catalogue()[done.fix].name}: {'cured' if done.cured else 'failed'}"

@@ -7,7 +7,7 @@ import { offerForm } from "./offer.js";
 import { bare, offered, putBack, sell, today, tried } from "./records.js";
 import { deedDone, wrote } from "./slip.js";
 import { unlimited } from "./terms.js";
-import { money } from "./words.js";
+import { money, paid } from "./words.js";
 import { plain } from "./worth.js";
 
 const SOLD_AS = { working: "as working", for_repair: "for repair", for_parts: "for parts", scrap: "as scrap" };
@@ -195,7 +195,7 @@ async function openSold(it) {
     sold_on: day("On"),
   };
   const write = async (typed, key, sure) => {
-    const words = `sold for ${money(typed.price)}`;
+    const words = `sold for ${paid(typed.price)}`;
     const now = await sell(bare({ id, ...typed, sure, terms: unlimited() }), key, words);
     return [`${id}: ${words}${now.entry ? `; ${money(now.entry.sale.prediction.amount)} was expected` : ""}.`, now];
   };

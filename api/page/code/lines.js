@@ -10,7 +10,7 @@ import { workPart, workWords } from "./work.js";
 import { safetyWords } from "./tag.js";
 import { h } from "./dom.js";
 import { waterfall, worth } from "./worth.js";
-import { change, count, money, month, time } from "./words.js";
+import { change, count, money, month, paid, time } from "./words.js";
 
 export const LINES = [
   { name: "worth", title: "What is it worth?", waits: "Valuing it", words: worthWords,
@@ -53,6 +53,6 @@ async function pastWords({ record: { entry } }) {
   const sum = (list, name) => list.reduce((total, each) => total + (each[name] ?? 0), 0);
   const cash = (entry.paid ?? 0) + sum(entry.fixes, "parts") + (entry.sale?.fees ?? 0);
   const hours = (entry.hours ?? 0) + sum(entry.fixes, "hours") + (entry.sale?.hours ?? 0);
-  const left = entry.sale ? `sold for ${money(entry.sale.price)}, left ${change(entry.sale.price - cash)}` : `since ${entry.taken_on}`;
+  const left = entry.sale ? `sold for ${paid(entry.sale.price)}, left ${change(entry.sale.price - cash)}` : `since ${entry.taken_on}`;
   return `${left}; spent ${money(cash)} and ${time(hours)}`;
 }

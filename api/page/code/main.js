@@ -39,6 +39,7 @@ async function show(why) {
   leaving.abort();
   leaving = new AbortController();
   const { signal } = leaving;
+  main.setAttribute("aria-busy", "true"); // from the move on, not only once it is known that one may come in
   try {
     await comeIn();
   } catch (error) {
@@ -48,7 +49,6 @@ async function show(why) {
   if (signal.aborted) return;
   const { name, id, line } = asked();
   mark(name);
-  main.setAttribute("aria-busy", "true");
   main.inert = why !== "again"; // what still stands there belongs to the view that is leaving
   try {
     const view = await VIEWS[name]();
@@ -77,11 +77,11 @@ function settle(why) {
 
 /** Without the token there is nothing to show but the way in. */
 function stayOutside(why) {
+  main.removeAttribute("aria-busy");
   if (main.querySelector(".outside")) return;
   leaving.abort();
   leaving = new AbortController();
   refill(main, outside(() => show("moved"), why));
-  main.removeAttribute("aria-busy");
   main.inert = false;
   settle("moved");
 }

@@ -3,12 +3,16 @@
 import { inEnglish } from "./dom.js";
 
 const WHOLE = new Intl.NumberFormat("en", { maximumFractionDigits: 0 });
+const CENTS = new Intl.NumberFormat("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
 const MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September",
   "October", "November", "December"];
 const OWN_SPELLING = { ohv: "OHV", estart: "E-start", rpm: "rpm" };
 
 /** Money in whole units; the currency is named once a view. */
 export const money = (amount) => WHOLE.format(Math.round(amount) + 0);
+
+/** Money that changed hands, to the cent where there are cents: what was typed is seen again. */
+export const paid = (amount) => (Number.isInteger(amount) ? money(amount) : CENTS.format(amount));
 
 /** The same with its sign, for what is gained or lost. */
 export const change = (amount) => `${Math.round(amount) < 0 ? "−" : "+"}${WHOLE.format(Math.abs(Math.round(amount)))}`;
