@@ -256,6 +256,26 @@ def test_losses_on_the_reference_machine_stand_in_the_order_of_the_trade() -> No
         assert loss("oil_leak_unknown", level) >= np.mean(named)
 
 
+def test_who_would_leave_for_the_worst_of_a_job_hardly_leaves_for_the_rest_of_it() -> None:
+    """By hand: the log chance to stay of the worst, and the share of the other's that counts at all."""
+    severity = np.zeros((3, len(A.fault_ids)), dtype=np.int8)
+    first, second = (A.fault_ids.index(fault) for fault in ("smoke_blue", "head_gasket_leak"))
+    severity[[0, 2], first] = severity[[1, 2], second] = 2
+    one, other, both = np.log(BUYERS.objections(severity).stay)
+    worst, rest = np.minimum(one, other), np.maximum(one, other)
+    assert (rest < 0).any()
+    assert both == pytest.approx(worst + A("bargain", "rest_of_one_job") * rest)
+
+
+def test_one_that_does_not_start_brings_half_of_its_sound_value_at_most() -> None:
+    """However dear it is, and so however little the parts weigh (common practice, no source)."""
+    stock = sound("commercial", np.array([2.0]))
+    severity = stock.severity.copy()
+    severity[:, A.fault_ids.index("no_start")] = 2
+    gone = BUYERS.outcomes(stock.with_severity(severity)).expected_log_price()
+    assert 0.45 < float(np.exp(gone - BUYERS.outcomes(stock).expected_log_price())[0]) <= 0.5
+
+
 @pytest.mark.parametrize("kind", KINDS_OF_MACHINE)
 def test_a_tied_bail_is_worth_no_less_than_not_starting_nor_much_to_it(kind: str) -> None:
     """Sanity fact T19 of the trade at its hardest: the cause is a gate, cheap to cure (common practice, no source)."""

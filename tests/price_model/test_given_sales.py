@@ -4,6 +4,7 @@ import hashlib
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from valuer import paths
@@ -77,6 +78,22 @@ def test_synthetic_rows_beside_given_sales_are_told_and_stay_in_force(given: Pat
     assert basis.own_sales == 250
     given.unlink()
     assert load_or_train().basis == basis
+
+
+def test_only_the_first_of_the_invented_sales_stand_beside_given_ones(
+    given: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows: list[int] = []
+    fit = training.train_mower_model  # type: ignore[attr-defined]
+
+    def counted(table: pd.DataFrame, *how: object) -> MowerModel:
+        rows.append(len(table))
+        return fit(table, *how)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(training, "LENT", 30)
+    monkeypatch.setattr(training, "train_mower_model", counted)
+    train(given, with_synthetic=0.25)
+    assert rows == [250 + 30]
 
 
 def test_weight_0_is_the_file_alone(given: Path) -> None:
