@@ -17,6 +17,9 @@ QUESTIONS = {
     "ask": (),
     "offer": ("--offer", "90"),
     "listing": (),
+    "fixes": (),
+    "buy": (),
+    "bench": ("--hours", "6", "--cash", "100"),
 }
 
 
@@ -41,7 +44,6 @@ def test_a_question_about_a_file_loads_nothing_heavy(tmp_path: Path, command: st
     assert "numpy" in loaded, "the list is one"
     assert not loaded & NOT_FOR_AN_ANSWER
     mine = "valuer.advice.worth" if command == "price" else "valuer.advice.sale"
-    assert not {
-        module for module in modules if module.startswith(OTHER_ROOMS) and not module.startswith(mine)
-    }
+    strange = {module for module in modules if module.startswith(OTHER_ROOMS) and not module.startswith(mine)}
+    assert command in ("fixes", "buy", "bench") or not strange, "only decisions about work take several rooms"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["m.json"], "and nothing was kept"

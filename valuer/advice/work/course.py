@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import erfc, log, sqrt
 
 import numpy as np
 
@@ -220,15 +221,15 @@ class Course:
         """
         if not self.works:
             return 0.0
-        from scipy.special import ndtr  # noqa: PLC0415  a tenth of a second that validation errors need not wait for
-
         spent = self._spent()
         losing = 0.0
         for state, chance in self.endings:
             needed = self.job.now + spent[state] - float(self.tree.ends[state])
             price = max(self.price(state), 1e-9)
-            log = np.log(max(price + needed, 1e-9) / price)
-            losing += chance * (float(ndtr(log / noise)) if noise > 0 else float(log > SAME))
+            shortfall = log(max(price + needed, 1e-9) / price)
+            losing += chance * (
+                0.5 * erfc(-shortfall / noise / sqrt(2)) if noise > 0 else float(shortfall > SAME)
+            )
         still = 1.0
         for first in self.job.firsts:
             losing += still * first.fails * (first.left < self.job.now)

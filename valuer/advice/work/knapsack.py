@@ -1,25 +1,27 @@
-"""At most one plan a machine under shared limits on hours and cash: exact, as an integer programme.
+"""At most one plan a machine under shared limits on hours and cash: the best choice, or what a better one could add.
 
-The linear relaxation gives an hour and a unit of cash a price. At these prices most plans are so much worse
-than their machine's best that they cannot be in any choice as good as one already at hand; they are left out,
-and the integer programme that is left is small. Nothing is lost: the bound that leaves a plan out is proved
-by duality.
+The Lagrangian relaxation gives an hour and a unit of cash a price. Whatever these are, a choice gains no more than the
+limits are worth at them plus, machine by machine, the best plan's gain less the price of what it uses; what a plan
+falls short of its machine's best is its regret, and a choice falls short of that bound by its regrets at least (Fisher,
+Management Science 27(1), 1981; from memory). Prices that make the bound least leave few plans that can be in a choice
+better than one already at hand, and these few are gone through, machine by machine.
 """
 
-import ctypes
-import os
-import sys
-from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from threading import Lock
-from typing import Any
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray
 from valuer.advice.work.tree import SAME
-from valuer.advice.work.workshop import BoolArray, IntArray
+from valuer.advice.work.workshop import IntArray
+
+MOST_BEGUN = 20_000
+"""Choices begun that are kept side by side; where there are more, those that can bring most are."""
+
+STEPS = 30
+"""Steps by which a price is found, to a millionth of the dearest: any price proves a bound, one a little off leaves a
+few plans more to go through."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,163 +44,156 @@ class Choice:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """All plans of all machines: gain and owner (n,), used (n_limits, n), limits (n_limits,)."""
+    """All that can be done about m machines, each with nothing to do first: one of its own is chosen for each.
+
+    gain and owner, shape (n,), the machines in turn; used (n_limits, n), limits (n_limits,); first (m,) is where each
+    machine's begin.
+    """
 
     gain: FloatArray
     used: FloatArray
     owner: IntArray
     limits: FloatArray
-    machines: int
+    first: IntArray
 
-    def only(self, keep: BoolArray) -> "Table":
-        """Return the table with some of the plans."""
-        return Table(self.gain[keep], self.used[:, keep], self.owner[keep], self.limits, self.machines)
+    def regrets(self, prices: FloatArray) -> tuple[float, FloatArray]:
+        """Return what no choice can exceed, proved by some prices, and how far each plan keeps it below, shape (n,)."""
+        net = self.gain - prices @ self.used
+        best = np.maximum.reduceat(net, self.first)
+        return float(prices @ self.limits + best.sum()), best[self.owner] - net
 
 
 def best_choice(machines: Sequence[Offers], hours: float | None, cash: float | None) -> Choice:
     """Return the choice of highest total gain, at most one plan a machine, within the limits.
 
-    Solved to proven optimality (multiple-choice knapsack). None for a limit means there is none. Raises
+    The multiple-choice knapsack; the gap is 0 where it is proved best. None for a limit means there is none. Raises
     ValueError for a limit below 0.
     """
     if min(hours or 0.0, cash or 0.0) < 0:
         raise ValueError(f"hours and cash must be 0 or more, got {hours} and {cash}")
+    if not machines:
+        return Choice((), 0.0, 0.0)
     table = _table(machines, hours, cash)
-    bound, prices = _relaxed(table)
-    greedy = _greedy(table, prices)
-    kept = np.flatnonzero(_could_be_best(table, bound, prices, float(table.gain[greedy].sum())))
-    small = table.only(np.isin(np.arange(len(table.gain)), kept))
-    taken, gap = _solved(small)
-    chosen = kept[taken] if table.gain[kept[taken]].sum() >= table.gain[greedy].sum() else greedy
-    return Choice(_by_machine(machines, table, chosen), float(table.gain[chosen].sum()), gap)
+    prices = _prices(table)
+    chosen, gap = _searched(table, prices, _greedy(table, prices))
+    return Choice(
+        tuple(None if place == 0 else place - 1 for place in (chosen - table.first).tolist()),
+        float(table.gain[chosen].sum()),
+        gap,
+    )
 
 
 def _table(machines: Sequence[Offers], hours: float | None, cash: float | None) -> Table:
-    columns = {
-        name: np.concatenate([np.zeros(0), *(getattr(offers, name) for offers in machines)])
+    nothing = np.zeros(1)
+    gain, *used = (
+        np.concatenate([part for offers in machines for part in (nothing, getattr(offers, name))])
         for name in ("gain", "hours", "cash")
-    }
-    bound = [(name, limit) for name, limit in (("hours", hours), ("cash", cash)) if limit is not None]
+    )
+    bound = [(each, limit) for each, limit in zip(used, (hours, cash), strict=True) if limit is not None]
+    counts = [1 + len(offers.gain) for offers in machines]
     return Table(
-        gain=columns["gain"],
-        used=np.array([columns[name] for name, _ in bound]).reshape(len(bound), len(columns["gain"])),
-        owner=np.repeat(np.arange(len(machines)), [len(offers.gain) for offers in machines]),
+        gain=gain,
+        used=np.array([each for each, _ in bound]).reshape(len(bound), len(gain)),
+        owner=np.repeat(np.arange(len(machines)), counts),
         limits=np.array([limit + SAME for _, limit in bound]),
-        machines=len(machines),
+        first=np.cumsum([0, *counts[:-1]]),
     )
 
 
-def _relaxed(table: Table) -> tuple[float, FloatArray]:
-    """Return what no choice can exceed, and the prices of the limits that prove it, shape (n_limits,).
+def _prices(table: Table, found: tuple[float, ...] = ()) -> FloatArray:
+    """Return prices of the limits, shape (n_limits,), that make what no choice can exceed about as small as it can be.
 
-    At any prices, a choice gains no more than the limits are worth plus, machine by machine, the best plan's
-    gain less the price of what it uses. The prices of the linear relaxation make this least.
+    ``found`` are those of the last limits.
     """
-    if not len(table.limits) or not len(table.gain):
-        return _bound(table, np.zeros(len(table.limits))), np.zeros(len(table.limits))
-    from scipy.optimize import linprog  # noqa: PLC0415  only this question needs it
-    from scipy.sparse import csr_array, vstack  # noqa: PLC0415
+    place = len(table.limits) - len(found) - 1
+    if place < 0:
+        return np.array(found)
 
-    solved = linprog(
-        -table.gain,
-        A_ub=vstack([csr_array(table.used), _one_each(table)]),
-        b_ub=np.concatenate([table.limits, np.ones(table.machines)]),
-        bounds=(0, 1),
-        method="highs-ds",
-    )
-    prices = np.maximum(-np.asarray(solved.ineqlin.marginals)[: len(table.limits)], 0.0)
-    return _bound(table, prices), prices
+    def bound(price: float) -> float:
+        return table.regrets(_prices(table, (price, *found)))[0]
+
+    using = table.used[place] > 0
+    dearest = float(
+        (table.gain[using] / table.used[place][using]).max(initial=0.0)
+    )  # no plan that uses any pays
+    return _prices(table, (_least(bound, dearest), *found))
 
 
-def _one_each(table: Table) -> Any:
-    """Return which plans are a machine's own, sparse: in full, those of ten thousand machines fill a gigabyte."""
-    from scipy.sparse import csr_array  # noqa: PLC0415  only this question needs it
-
-    count = len(table.gain)
-    return csr_array((np.ones(count), (table.owner, np.arange(count))), shape=(table.machines, count))
-
-
-def _bound(table: Table, prices: FloatArray) -> float:
-    return float(prices @ table.limits + _best_of_each(table, prices).sum())
-
-
-def _best_of_each(table: Table, prices: FloatArray) -> FloatArray:
-    """Return each machine's best gain at these prices, shape (machines,); 0 for no plan."""
-    best = np.zeros(table.machines)
-    np.maximum.at(best, table.owner, table.gain - prices @ table.used)
-    return best
+def _least(value: Callable[[float], float], high: float) -> float:
+    """Return about where a convex function is least between 0 and an end, by golden section; 0 where it is there."""
+    low, end, share = 0.0, value(0.0), (5**0.5 - 1) / 2
+    left, right = high - share * high, share * high
+    at_left, at_right = value(left), value(right)
+    for _ in range(STEPS):
+        if at_left <= at_right:
+            high, right, at_right = right, left, at_left
+            left = high - share * (high - low)
+            at_left = value(left)
+        else:
+            low, left, at_left = left, right, at_right
+            right = low + share * (high - low)
+            at_right = value(right)
+    least = left if at_left <= at_right else right
+    return 0.0 if end <= min(at_left, at_right) else least
 
 
 def _greedy(table: Table, prices: FloatArray) -> IntArray:
-    """Return plans that fit together: each machine's best at the prices, the most that fits in that order."""
+    """Return a choice that fits, shape (m,): each machine's best at the prices, the most that fits in that order."""
     net = table.gain - prices @ table.used
-    left, taken, served = table.limits.copy(), list[int](), set[int]()
+    left, chosen = table.limits.copy(), table.first.copy()
     for place in np.lexsort((-table.gain, -net)).tolist():
-        if int(table.owner[place]) not in served and (table.used[:, place] <= left).all():
+        machine = table.owner[place]
+        if chosen[machine] == table.first[machine] and (table.used[:, place] <= left).all():
             left -= table.used[:, place]
-            served.add(int(table.owner[place]))
-            taken.append(place)
-    return np.array(taken, dtype=np.int64)
+            chosen[machine] = place
+    return chosen
 
 
-def _could_be_best(table: Table, bound: float, prices: FloatArray, reached: float) -> BoolArray:
-    """Say which plans may be in a choice that gains more than ``reached``: their regret leaves room."""
-    regret = _best_of_each(table, prices)[table.owner] - (table.gain - prices @ table.used)
-    return np.asarray(bound - regret > reached - SAME)
+def _searched(table: Table, prices: FloatArray, chosen: IntArray) -> tuple[IntArray, float]:
+    """Return the best choice, shape (m,): the one at hand where none is better; and what a better one could add.
 
-
-def _solved(table: Table) -> tuple[IntArray, float]:
-    """Return the plans of the best choice (places in the table), and the gap to the solver's bound."""
-    if not len(table.gain):
-        return np.zeros(0, dtype=np.int64), 0.0
-    from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415  only this question needs it
-
-    count = len(table.gain)
-    constraints = [LinearConstraint(_one_each(table), ub=np.ones(table.machines))]
-    if len(table.limits):
-        constraints.append(LinearConstraint(table.used, ub=table.limits))
-    with _unheard():
-        solved = milp(
-            -table.gain,
-            integrality=np.ones(count, dtype=np.int64),
-            bounds=Bounds(0, 1),
-            constraints=constraints,
-            options={"mip_rel_gap": 0},
-        )
-    if solved.x is None:  # leaving every machine always fits
-        raise ValueError("a limit on hours or cash must be 0 or more")
-    taken = np.flatnonzero(np.round(solved.x))
-    total = float(table.gain[taken].sum())
-    return taken, max(0.0, -float(solved.mip_dual_bound or -total) - total)
-
-
-_one_at_a_time = Lock()
-
-
-@contextmanager
-def _unheard() -> Iterator[None]:
-    """Keep what a library in C prints away from standard output, which carries our answers.
-
-    HiGHS, the solver behind SciPy, prints a line of its own debugging there in some 6 of 100 choices, whatever it is
-    told about printing, and the C library holds it back until the process ends.
+    Machine by machine, choices are begun with each of its plans. Those that do not fit are given up, and those whose
+    regrets leave no room for more than the choice at hand brings.
     """
-    c = ctypes.CDLL("ucrtbase" if sys.platform == "win32" else None)
-    with _one_at_a_time, ExitStack() as after:
-        with suppress(OSError):  # a process without standard output has nothing to keep clean
-            kept = os.dup(1)
-            after.callback(os.close, kept)
-            after.callback(os.dup2, kept, 1)
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            after.callback(os.close, nowhere)
-            c.fflush(None)
-            os.dup2(nowhere, 1)
-            after.callback(c.fflush, None)
-        yield
+    bound, regret = table.regrets(prices)
+    room = bound - float(table.gain[chosen].sum()) - SAME
+    plans = np.flatnonzero(regret < room)
+    counts = np.bincount(table.owner[plans], minlength=len(chosen))
+    if (counts == 0).any():
+        return chosen, 0.0
+    sure = plans[counts[table.owner[plans]] == 1]
+    gain, regrets = (each[sure].sum(keepdims=True) for each in (table.gain, regret))
+    left = (table.limits - table.used[:, sure].sum(axis=1))[:, None]
+    steps, given_up = list[tuple[IntArray, IntArray]](), np.inf
+    for own in _decisive_first(
+        [own for own in np.split(plans, np.cumsum(counts)[:-1]) if len(own) > 1], regret
+    ):
+        gain = np.add.outer(gain, table.gain[own]).ravel()
+        regrets = np.add.outer(regrets, regret[own]).ravel()
+        left = (left[:, :, None] - table.used[:, None, own]).reshape(len(left), -1)
+        kept = np.flatnonzero((left >= 0).all(axis=0) & (regrets < room))
+        if len(kept) > MOST_BEGUN:
+            kept = kept[np.argsort(regrets[kept], kind="stable")]
+            given_up = min(given_up, float(regrets[kept[MOST_BEGUN]]))
+            kept = kept[:MOST_BEGUN]
+        gain, regrets, left = gain[kept], regrets[kept], left[:, kept]
+        steps.append((own[kept % len(own)], kept // len(own)))
+    found = _put_together(table, sure, steps, int(gain.argmax())) if len(gain) else chosen
+    return found, max(0.0, bound - given_up - float(table.gain[found].sum()))
 
 
-def _by_machine(machines: Sequence[Offers], table: Table, chosen: IntArray) -> tuple[int | None, ...]:
-    plans: list[int | None] = [None] * len(machines)
-    starts = np.cumsum([0, *(len(offers.gain) for offers in machines)])
-    for place in chosen.tolist():
-        plans[table.owner[place]] = place - int(starts[table.owner[place]])
-    return tuple(plans)
+def _decisive_first(machines: list[IntArray], regret: FloatArray) -> list[IntArray]:
+    """Return the machines' plans, those first where more than one plan is soon regretted: few choices are begun."""
+    return sorted(machines, key=lambda own: -np.partition(regret[own], 1)[1])
+
+
+def _put_together(
+    table: Table, sure: IntArray, steps: Sequence[tuple[IntArray, IntArray]], at: int
+) -> IntArray:
+    """Return the choice, shape (m,), that ends at a place; steps tell the plans and the places they came from."""
+    found = table.first.copy()
+    found[table.owner[sure]] = sure
+    for plan, before in reversed(steps):
+        found[table.owner[plan[at]]] = plan[at]
+        at = int(before[at])
+    return found
