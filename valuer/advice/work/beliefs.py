@@ -350,30 +350,51 @@ def _promise(riddle: Riddle, layer: Layer, small: float) -> _Promise:
     weight = (layer.weight * (1 - layer.failed)).sum(axis=1)
     sharing = np.ascontiguousarray((layer.weight / np.maximum(weight, 1e-300)[:, None]).T)  # (c, n)
     failed = np.ascontiguousarray(layer.failed.T)
-    cures = np.maximum(riddle.odds[:, :, None] - failed, 0.0) * sharing  # (f, c, n)
+    cures = riddle.odds[:, :, None] - failed  # (f, c, n): large, so worked on where it stands
+    np.maximum(cures, 0.0, out=cures)
+    cures *= sharing
     cure = cures.sum(axis=1)
     brings = cure * gain - costs
     once = np.maximum(0.0, brings.max(axis=0, initial=0.0))
-    beliefs = sharing * (1 - failed)
-    shown = riddle.chances @ beliefs
-    bits, after = _bits_told(riddle, beliefs, shown), _after_looks(riddle, cures, shown)
-    looking = np.array([look.cost for look in riddle.looks])[:, None]
-    worth = np.round(after - once - looking + TELLS * gain * bits, 9)
     untried = layer.tried >> np.arange(len(riddle.fixes))[:, None] & 1 == 0
-    taken = layer.seen >> BITS * np.arange(len(riddle.looks))[:, None] & (1 << BITS) - 1 > 0
-    alike = np.array([look.alike for look in riddle.looks])
-    untaken = ~((alike[:, None] == alike) @ taken)  # nor one that is the same measurement
     if small == 0:  # all that can change anything: a fix may pay on other faults, a look with another one
-        tries, takes = untried & (cure > TINY), untaken & (bits > TINY)
+        tries, open_ = untried & (cure > TINY), np.ones(len(weight), dtype=bool)
     else:
         sure = (cures * np.maximum(gain - costs, 0.0)[:, None]).max(axis=0, initial=0.0).sum(axis=0)
         open_ = weight * (sure - once) > small * gain
         best = (brings >= once - 1e-9) & (weight * once > small * gain) & (brings > 0)
         tries = best | ((cure * gain > 0.5 * costs) & open_)
         tries &= untried & ((~untried).sum(axis=0) < MOST_TRIES)
-        takes = untaken & (worth > 0) & open_ & (taken.sum(axis=0) < MOST_LOOKS)
+    looks, shown = (
+        np.full((len(riddle.looks), len(weight)), -np.inf),
+        np.zeros((len(riddle.chances), len(weight))),
+    )
+    at = np.flatnonzero(open_)  # elsewhere no look is followed, and looks are what takes time
+    if len(at):
+        beliefs = sharing[:, at] * (1 - failed[:, at])
+        looks[:, at], shown[:, at] = _looks_promise(
+            riddle, layer.seen[at], beliefs, cures[:, :, at], once[at], small
+        )
     rank = np.round(cure / np.maximum(costs, 1e-9), 9)
-    return _Promise(np.where(tries, rank, -np.inf), np.where(takes, worth, -np.inf), cure, shown)
+    return _Promise(np.where(tries, rank, -np.inf), looks, cure, shown)
+
+
+def _looks_promise(
+    riddle: Riddle, seen: IntArray, beliefs: FloatArray, cures: FloatArray, once: FloatArray, small: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return what looks promise at n places, shape (looks, n), and the chance of each result, shape (r, n).
+
+    ``beliefs`` has shape (c, n); ``once`` (n,) is what the best single fix brings without a look.
+    """
+    shown = riddle.chances @ beliefs
+    bits, after = _bits_told(riddle, beliefs, shown), _after_looks(riddle, cures, shown)
+    looking = np.array([look.cost for look in riddle.looks])[:, None]
+    worth = np.round(after - once - looking + TELLS * riddle.gain * bits, 9)
+    taken = seen >> BITS * np.arange(len(riddle.looks))[:, None] & (1 << BITS) - 1 > 0
+    alike = np.array([look.alike for look in riddle.looks])
+    takes = ~((alike[:, None] == alike) @ taken)  # nor one that is the same measurement
+    takes &= (bits > TINY) if small == 0 else (worth > 0) & (taken.sum(axis=0) < MOST_LOOKS)
+    return np.where(takes, worth, -np.inf), shown
 
 
 def _after_looks(riddle: Riddle, cures: FloatArray, shown: FloatArray) -> FloatArray:
@@ -382,7 +403,9 @@ def _after_looks(riddle: Riddle, cures: FloatArray, shown: FloatArray) -> FloatA
     ``cures``, shape (f, c, n), is the chance of each cause and that the fix cures it, ``shown``, shape (r, n), that of
     each result.
     """
-    best = (riddle.chances @ cures) * riddle.gain - riddle.costs[:, None, None] * shown  # (f, r, n)
+    best = riddle.chances @ cures  # (f, r, n)
+    best *= riddle.gain
+    best -= riddle.costs[:, None, None] * shown
     return riddle.by_look(best.max(axis=0, initial=0.0))
 
 
