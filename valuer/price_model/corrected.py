@@ -10,6 +10,9 @@ that are there: with the distinct factors u_1 > u_2 > ... > 0,
 
     loss = sum over j of (u_j - u_(j+1)) * L(faults whose factor is u_j or more)
 
+which is that sum without the faults of the least factor, and u_last times what these take off on top of the rest: so
+it is worked out once for every set of faults that leads to one of those asked about (`fault_sets`).
+
 Every weight is positive and L never falls when a fault is added or made worse, so the corrected loss never
 does either, whatever the factors. It is taken more or less of on dear machines than on cheap ones, which no
 fault changes. On top comes a part, 0 at least, of what the same faults take off a usual machine, added up.
@@ -30,6 +33,7 @@ from valuer.advice.ports import Basis, Beyond, FloatArray, Months, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.design import runs
+from valuer.price_model.fault_sets import Ranked, Words, chains, least, packed, unpacked
 from valuer.price_model.local_correction import LARGEST, SMALLEST, Correction, Doubt
 from valuer.price_model.own_sales import Z80, bearing, usual_losses
 from valuer.price_model.place_prior import place_prior
@@ -51,8 +55,9 @@ BoolArray = NDArray[np.bool_]
 ADDED = 2 + 3 + len(ATTRIBUTE_LEVELS)
 """Columns that a row has more: log of the sound value, how far it is moved, and `Seen.machine`."""
 
-AT_ONCE = 4096
-"""Rows bent at once: each is taken apart into as many as it has faults, which for all at once fills the memory."""
+AT_ONCE = 8_192
+"""Rows bent at once: where nothing is shared each is taken apart into as many as it has faults, which fills the memory.
+"""
 
 
 @dataclass(frozen=True)
@@ -104,16 +109,15 @@ class CorrectedModel:
 
     def value(self, rows: FloatArray) -> FloatArray:
         """Expected sale prices of shape (n,)."""
-        return np.exp(self._log_value(rows))
+        return np.exp(self._logs(rows)[1])
 
     def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ends of the 80 % interval: the model's own, widened by what is not known of the place."""
-        below = rows[:, :-ADDED]
-        value = np.log(self.model.value(below))
-        low, high = (np.log(end) for end in self.model.interval(below))
+        value, here = self._logs(rows)
+        low, high = (np.log(end) for end in self.model.interval(rows[:, :-ADDED]))
         seen = self._seen(rows, value)
         place = Z80**2 * self._doubt.of_place(seen, term_columns(seen, self._usual_losses))
-        factor, here = self._doubt.factor(seen), value if self.correction.at_rest else self._log_value(rows)
+        factor = self._doubt.factor(seen)
         down, up = (factor * np.sqrt(width**2 + place) for width in (value - low, high - value))
         return np.exp(here - down), np.exp(here + up)
 
@@ -124,95 +128,131 @@ class CorrectedModel:
     def _seen(self, rows: FloatArray, value: FloatArray) -> Seen:
         """What of the rows bears on the terms; value: log values of the model below, shape (n,)."""
         sound = rows[:, -ADDED]
-        levels = rows[:, self._faults[0]]
+        levels = rows[:, [self.model.fault_column(fault) for fault in fault_catalogue()]]
         return Seen(sound, np.maximum(sound - value, 0.0), levels, rows[:, -ADDED + 2 :])
 
-    def _log_value(self, rows: FloatArray) -> FloatArray:
+    def _logs(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log values of the model below and of this one, shape (n,) each."""
         if self.correction.at_rest:
-            return np.asarray(np.log(self.model.value(rows[:, :-ADDED])))
+            below = np.log(self.model.value(rows[:, :-ADDED]))
+            return below, below
         starts = range(0, max(len(rows), 1), AT_ONCE)
-        return np.concatenate([self._bent(rows[start : start + AT_ONCE]) for start in starts])
+        parts = [self._bent(rows[start : start + AT_ONCE]) for start in starts]
+        below, here = (np.concatenate(each) for each in zip(*parts, strict=True))
+        return below, here
 
-    def _bent(self, rows: FloatArray) -> FloatArray:
+    def _bent(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         sound, moved = rows[:, -ADDED], rows[:, -ADDED + 1]
-        return np.asarray(sound + moved - self._loss(rows[:, :-ADDED], sound))
+        faults, worth = self._faults, sound - USUAL_LOG_VALUE
+        sets = faults.sets(rows)
+        turned, lowered = faults.as_working(sets)
+        below, lost, weighed = self._lost(rows[:, :-ADDED], sound, sets, turned, lowered)
+        sets[:, turned] = lowered
+        loss = self._as_working(weighed, sets, worth)
+        if len(turned):
+            other = self._for_repair(lost[turned], faults.dead(rows[turned]), worth[turned])
+            loss[turned] = np.maximum(loss[turned], other)
+        return below, sound + moved - loss
 
-    def _loss(self, rows: FloatArray, sound: FloatArray) -> FloatArray:
-        """The corrected loss of each row, shape (n,): 0 or more, and never less for one fault more."""
-        worth = sound - USUAL_LOG_VALUE
-        lowered, turned = self._as_working(rows)
+    def _as_working(self, weighed: FloatArray, sets: Words, worth: FloatArray) -> FloatArray:
+        """Corrected loss, (n,), of machines for sale as working: 0 or more, and never less for one fault more.
+
+        weighed: their loss with each fault's part of it taken so often as its factor says, shape (n,).
+        """
         taken = np.clip(1.0 - self.correction.dear * worth, SMALLEST, LARGEST)
         here = self.correction.added
         more = np.clip(here.share - here.dear * worth, 0.0, LARGEST)
-        loss = taken * self._weighed(lowered, sound)
+        loss = np.asarray(taken * weighed)
         if more.any():
-            loss += more * added_up(self._usual_losses, lowered[:, self._faults[0]])
-        if turned.any():
-            other = self._for_repair(rows[turned], sound[turned], worth[turned])
-            loss[turned] = np.maximum(loss[turned], other)
+            levels = unpacked(sets, len(self._faults.order))
+            loss += more * added_up(self._usual_losses[self._faults.order], levels)
         return loss
 
-    def _as_working(self, rows: FloatArray) -> tuple[FloatArray, BoolArray]:
-        """The rows with what turns a machine into one for repair put back; and which of them had any of it."""
-        columns, highest = self._faults[0], highest_as_working()
-        levels = rows[:, columns]
-        turned: BoolArray = np.asarray((levels > highest).any(axis=1))
-        if not turned.any():
-            return rows, turned
-        lowered = rows.copy()
-        lowered[:, columns] = np.minimum(levels, highest)
-        return lowered, turned
-
-    def _for_repair(self, rows: FloatArray, sound: FloatArray, worth: FloatArray) -> FloatArray:
-        """Loss of machines that go for repair, shape (n,)."""
+    def _for_repair(self, lost: FloatArray, dead: BoolArray, worth: FloatArray) -> FloatArray:
+        """Loss of machines that go for repair, shape (n,), from the model's loss of them."""
         here = self.correction.repair
-        lost = np.maximum(sound - self._log_below(rows), 0.0)
-        dead = rows[:, self.model.fault_column(NOT_RUNNING)] > 0
         more = here.more + here.not_running * dead + here.dear * worth
         return np.asarray(lost + more + (here.slope - 1.0) * (lost - USUAL_REPAIR_LOSS))
 
-    def _weighed(self, rows: FloatArray, sound: FloatArray) -> FloatArray:
-        """The model's loss with each fault's part of it taken so often as its factor says, shape (n,)."""
-        columns, factors = self._faults
-        there = rows[:, columns] > 0
-        shown = there.any(axis=0)
-        columns, factors, there = columns[shown], factors[shown], there[:, shown]
-        ordered = np.argsort(np.where(there, -factors, np.inf), axis=1, kind="stable")
-        factor = np.where(np.take_along_axis(there, ordered, axis=1), factors[ordered], 0.0)
-        step = factor - np.column_stack([factor[:, 1:], np.zeros(len(rows))])
-        row, last = np.nonzero(step > 0)
-        sets = rows[row]
-        gone = np.arange(len(columns))[None] > last[:, None]
-        at, place = np.nonzero(gone)
-        sets[at, columns[ordered[row[at], place]]] = 0.0
-        lost = np.maximum(sound[row] - self._log_below(sets), 0.0) if len(row) else np.zeros(0)
-        return np.bincount(row, step[row, last] * lost, minlength=len(rows)).astype(np.float64)
+    def _lost(
+        self, rows: FloatArray, sound: FloatArray, sets: Words, turned: IntArray, lowered: Words
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Log values of rows by the model below; what it takes off for their faults; and that weighed by the factors.
+
+        Weighed is what it takes off for ``lowered`` in the place of the sets of the rows ``turned``. All shapes (n,).
+        """
+        faults, row = self._faults, np.concatenate([np.arange(len(rows)), turned])
+        grows = np.ones(len(row), dtype=bool)
+        grows[turned] = False
+        _, machine = runs(rows, but=faults.columns)
+        found = chains(machine[row], np.hstack([sets, lowered]), faults.ranked, grows)
+        by = row[found.by]
+        states, other = rows[by], np.flatnonzero(~found.asked | (found.by >= len(rows)))
+        states[other[:, None], faults.columns] = unpacked(found.sets[:, other], len(faults.columns))
+        value = np.log(self.model.value(states))
+        lost = np.maximum(sound[by] - value, 0.0)
+        steps = faults.ranked.factors[least(found.sets)] * (lost - lost[found.grew_from])
+        of, as_working = found.of[: len(rows)], found.of[: len(rows)].copy()
+        as_working[turned] = found.of[len(rows) :]
+        return value[of], lost[of], found.summed(steps)[as_working]
 
     @cached_property
-    def _faults(self) -> tuple[IntArray, FloatArray]:
-        """The column of every fault, and its factor."""
+    def _faults(self) -> "_Faults":
         named = dict(self.correction.fault_factor)
-        faults = tuple(fault_catalogue())
-        factors = [named.get(fault, self.correction.other_faults) for fault in faults]
-        return np.array([self.model.fault_column(fault) for fault in faults]), np.array(factors)
+        return _Faults.of(
+            self.model, [named.get(fault, self.correction.other_faults) for fault in fault_catalogue()]
+        )
 
     @cached_property
     def _usual_losses(self) -> FloatArray:
         return usual_losses(self.model)
 
-    def _log_below(self, rows: FloatArray) -> FloatArray:
-        """Log values of the model below, each different row valued once.
 
-        A row is told by its machine and by one byte for each fault that any of them has.
-        """
-        faults = self._faults[0]
-        levels = rows[:, faults].astype(np.uint8)
-        levels = levels[:, levels.any(axis=0)]
-        _, machine = runs(rows, but=faults)
-        told = np.column_stack([machine.astype(np.uint32).view(np.uint8).reshape(-1, 4), levels])
-        as_bytes = np.ascontiguousarray(told).view(np.dtype((np.void, told.shape[1]))).ravel()
-        _, first, back = np.unique(as_bytes, return_index=True, return_inverse=True)
-        return np.asarray(np.log(self.model.value(rows[first]))[back])
+@dataclass(frozen=True)
+class _Faults:
+    """All faults by rank, the least factor first; shapes (n_faults,).
+
+    order: places in the catalogue. columns: of a row. not_running: the column of that fault.
+    too_high: bits of the levels that turn a machine into one for repair, shape (n_words,); halved: those of them below
+    which there is a level that does not.
+    """
+
+    ranked: Ranked
+    order: IntArray
+    columns: IntArray
+    not_running: int
+    too_high: Words
+    halved: Words
+
+    @classmethod
+    def of(cls, model: ValueModel, factors: Sequence[float]) -> "_Faults":
+        order = np.argsort(factors, kind="stable")
+        names = list(fault_catalogue())
+        columns = np.array([model.fault_column(names[place]) for place in order])
+        bits = np.array([[3, 2, 0], [0, 2, 0]], dtype=np.uint8)[:, highest_as_working()[order].astype(int)]
+        too_high, halved = packed(bits).T
+        return cls(
+            Ranked(np.array(factors)[order]),
+            order,
+            columns,
+            model.fault_column(NOT_RUNNING),
+            too_high,
+            halved,
+        )
+
+    def sets(self, rows: FloatArray) -> Words:
+        """The faults of rows, shape (n_words, n)."""
+        return packed(rows[:, self.columns].astype(np.uint8))
+
+    def as_working(self, sets: Words) -> tuple[IntArray, Words]:
+        """Which sets turn a machine into one for repair, and those with what does put back to the level below it."""
+        above = sets & self.too_high[:, None]
+        turned = np.flatnonzero(above.any(axis=0))
+        return turned, sets[:, turned] ^ above[:, turned] | (above[:, turned] & self.halved[:, None]) >> 1
+
+    def dead(self, rows: FloatArray) -> BoolArray:
+        """Which rows do not run, shape (n,)."""
+        return np.asarray(rows[:, self.not_running] > 0)
 
 
 def range_holds(found: Correction) -> str:

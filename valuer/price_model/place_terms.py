@@ -18,6 +18,7 @@ from functools import cache, cached_property
 from typing import get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray
 from valuer.domain.faults import Fault, Severity, fault_catalogue
@@ -128,6 +129,6 @@ def season(month: FloatArray) -> FloatArray:
     return np.column_stack([np.cos(turn), np.sin(turn)])
 
 
-def added_up(losses: FloatArray, levels: FloatArray) -> FloatArray:
+def added_up(losses: FloatArray, levels: NDArray[np.uint8]) -> FloatArray:
     """Sum of the losses of rows whose faults stand at these levels (0, 1, 2), shape (n, n_faults); shape (n,)."""
-    return np.asarray(losses[np.arange(len(losses)), levels.astype(int)].sum(axis=1))
+    return np.asarray(losses[np.arange(len(losses)), levels].sum(axis=1))
