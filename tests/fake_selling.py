@@ -6,6 +6,8 @@ doubt about worth.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import EllipsisType
 
 import numpy as np
 
@@ -31,15 +33,14 @@ class FakeSelling:
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
         return self.doubt * sd
 
-    def week(
+    def weeks(
         self,
         ask: FloatArray,
-        least: FloatArray,
         month: FloatArray,
         week: FloatArray,
         faults: Mapping[str, float],
         worth: FloatArray,
-    ) -> tuple[FloatArray, FloatArray]:
+    ) -> "FakeWeeks":
         season = np.array(SEASON)[np.asarray(month, dtype=int) - 1]
         odds = (
             np.exp(self.log_odds)
@@ -49,6 +50,19 @@ class FakeSelling:
             * 0.5 ** ((ask - worth) / 0.1)
             / (1 + faults.get("noise", 0.0))
         )
-        limit = 1 / (1 + np.exp((least - worth) / 0.08))
-        chance = odds / (1 + odds) * limit
+        return FakeWeeks(odds / (1 + odds) + 0.0 * week, worth)
+
+
+@dataclass(frozen=True)
+class FakeWeeks:
+    """Weeks with the chance that somebody comes who means it; his limit lies round the worth."""
+
+    comes: FloatArray
+    worth: FloatArray
+
+    def chance(self, least: FloatArray, at: int | EllipsisType = ...) -> FloatArray:
+        return np.asarray(self.comes[at] / (1 + np.exp((least - self.worth) / 0.08)))
+
+    def sold(self, least: FloatArray, at: int | EllipsisType = ...) -> tuple[FloatArray, FloatArray]:
+        chance = self.chance(least, at)
         return chance, np.full_like(chance, 0.5)

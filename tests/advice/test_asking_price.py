@@ -22,7 +22,7 @@ from valuer.advice.sale.offer import judge_offers
 from valuer.advice.sale.sale import LEFT_OVER, later, sales
 from valuer.advice.sale.together import list_together
 from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
-from valuer.advice.sale.written import written, written_between
+from valuer.advice.sale.written import step_at, written, written_between
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 from valuer.price_model.selling import SellingModel
@@ -70,11 +70,12 @@ def test_more_time_never_lowers_the_least_to_take(
     """The asks to choose from are those of the longer time, or the grid itself would differ."""
     sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=month))[0]
     asks, left = sale.asks(weeks + more), sale.left_over(weeks + more)
+    week_sale = sale.outlook.prospect(asks, weeks + more).believing(sale.outlook.learned)
     short, long = (
-        roll_back(asks, sale.outlook.sale, np.full(w, sale.cost), left[: w + 1], 3, sale.tied_up)
+        roll_back(asks, week_sale, np.full(w, sale.cost), left[: w + 1], 3, sale.tied_up)
         for w in (weeks, weeks + more)
     )
-    assert (long.worth[: weeks + 1] >= short.worth - 1e-9).all()
+    assert (long.standing[:weeks, :, -1] >= short.standing[:, :, -1] - 1e-9).all()
 
 
 def plan(chances: SellingModel, month: int, weeks: int, cost: float) -> Any:
@@ -121,7 +122,7 @@ def test_t33_the_least_is_not_below_a_quick_sale(learned: SellingModel, month: i
     """The least in a week is worth what is left over the week after, a week's standing off."""
     answer: Any = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month), weeks)[0]
     sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=answer.keeping.month))[0]
-    left = sale.left_over(weeks)[1 : len(answer.weeks) + 1]
+    left = sale.left_over(weeks)[1 : len(answer.weeks) + 1, 0]
     floor = np.minimum((1 - sale.tied_up) * left - sale.cost, [week.ask for week in answer.weeks])
     assert ([week.least_to_take for week in answer.weeks] >= floor - 0.011).all()
     assert LEFT_OVER < 1
@@ -151,9 +152,54 @@ def test_starts_side_by_side_are_worth_what_each_is_alone(learned: SellingModel,
     table = from_each_month(sale, 9)
     for months in range(9):
         alone = (later(sale, (month - 1 + months) % 12 + 1) if months else sale).waiting(9)
-        assert table.best[months] == pytest.approx(float(alone.best), rel=1e-12)
-        plans = [np.array([astuple(week) for week in follow(each)]) for each in (table.of(months), alone)]
+        assert table.best[months] == pytest.approx(alone.best[0], rel=1e-12)
+        plans = [
+            np.array([astuple(week) for week in each]) for each in (follow(table, months), follow(alone))
+        ]
         assert plans[0] == pytest.approx(plans[1], rel=1e-12)
+
+
+def test_each_week_of_each_start_is_worth_what_every_branch_followed_comes_to() -> None:
+    """Two starts of five weeks, four asks, two cuts: the ask stands or is cut, it sells or is stopped, by recursion."""
+    asks = np.array([[80.0, 100.0, 120.0, 150.0], [60.0, 90.0, 95.0, 100.0]])
+    left_over = np.array([[30.0, 32, 28, 25, 20, 16], [30.0, 85, 20, 20, 20, 10]]).T
+    cost, tied_up = np.array([1.0, 2.0, 0.0, 3.0, 1.0]), 0.01
+
+    def sold(week: int, ask: Any, least: Any) -> tuple[Any, Any]:
+        price = np.maximum(0.9 * ask, least)
+        return np.exp(-ask / (80 - 15 * week)) * np.exp(-np.maximum(least, 0) / 200), price
+
+    def standing(start: int, week: int, place: int, cuts: int) -> float:
+        least = (1 - tied_up) * worth(start, week + 1, place, cuts) - cost[week]
+        chance, price = sold(week, asks[start, place], least)
+        return float(max(chance * price + (1 - chance) * least, left_over[week, start]))
+
+    def worth(start: int, week: int, place: int, cuts: int) -> float:
+        if week == len(cost):
+            return float(left_over[-1, start])
+        cut = [standing(start, week, lower, cuts - 1) for lower in range(place) if cuts]
+        return max([standing(start, week, place, cuts), *cut])
+
+    found = roll_back(asks, lambda week, least: sold(week, asks[:, None], least), cost, left_over, 2, tied_up)
+    for start in range(2):
+        first = [standing(start, 0, place, 2) for place in range(4)]
+        assert found.best[start] == pytest.approx(max(first), rel=1e-12)
+        place, cuts = int(np.argmax(first)), 2
+        plan = follow(found, start)
+        for week, told in enumerate(plan):
+            lower = {standing(start, week, at, cuts - 1): at for at in range(place) if cuts and week}
+            if lower and max(lower) > standing(start, week, place, cuts):
+                place, cuts = lower[max(lower)], cuts - 1
+            assert told.ask == asks[start, place]
+            assert told.worth == pytest.approx(standing(start, week, place, cuts), rel=1e-12)
+            assert told.least == pytest.approx(
+                (1 - tied_up) * worth(start, week + 1, place, cuts) - cost[week], rel=1e-12
+            )
+            assert told.stop == (told.worth <= left_over[week, start])
+        assert len(plan) == 5 or plan[-1].stop
+    plans = [follow(found, start) for start in range(2)]
+    told_asks = [[week.ask for week in plan] for plan in plans]
+    assert told_asks == [[120, 100, 80, 80], [100, 100]], "cut twice and stopped in week 4; stopped in week 2"
 
 
 def test_the_last_bits_of_a_float_decide_nothing() -> None:
@@ -246,7 +292,7 @@ def test_what_is_left_over_is_never_less_than_scrap() -> None:
     poor, fair = (
         sales([ONE], SeasonModel(sound=sound), FakeSelling(), ShopTerms(month=5))[0] for sound in (0.02, 1.0)
     )
-    assert poor.left_over(3).tolist() == [poor.floor] * 4
+    assert poor.left_over(3).tolist() == [[poor.floor]] * 4
     assert fair.left_over(0)[0] == pytest.approx(0.60 * fair.value.amount, abs=0.01)
 
 
@@ -292,6 +338,14 @@ def test_the_asks_looked_at_rise_and_stay_in_range() -> None:
     assert asks[-1] <= 290
 
 
+@given(low=st.floats(0.5, 3000), times=st.floats(1.2, 4))
+def test_the_asks_looked_at_are_all_that_people_write_between(low: float, times: float) -> None:
+    asks, high = written_between(low, low * times), low * times
+    assert asks[1:] == pytest.approx([price + step_at(price) for price in asks[:-1]])
+    assert low * (1 - 1e-9) <= asks[0] <= low + step_at(low) * (1 + 1e-9)
+    assert high * (1 + 1e-9) >= asks[-1] > high - step_at(high) * (1 + 1e-9)
+
+
 def test_a_fair_offer_is_a_share_of_the_value_by_hand() -> None:
     """A sale ends half way between the least and the ask: at an ask of the value and a least of .6 of it, at .8 of it.
 
@@ -309,11 +363,11 @@ def test_a_fair_offer_is_a_share_of_the_value_by_hand() -> None:
 def test_gone_in_a_week_is_the_highest_ask_that_four_in_five_would_be_by_hand() -> None:
     """Odds of e^3 * 2/3 at the value, halved by every tenth of a log: 4 to 1 at log(ask / value) = .174, 1.19 of it."""
     (sale,) = sales([ONE], FakeModel(), FakeSelling(log_odds=3.0), ShopTerms(month=5))
-    told, value, asks = fast_sale(sale), sale.outlook.value_in(0), sale.asks(1)
+    told, value, asks = fast_sale(sale), sale.outlook.value_in(0), sale.asks(1)[0]
     assert told.chance >= 0.8
     assert told.ask == asks[asks <= 1.19 * value].max()
     (slow,) = sales([ONE], FakeModel(), FakeSelling(log_odds=-3.0), ShopTerms(month=5))
-    assert fast_sale(slow).ask == slow.asks(1)[0], "where none is likely, the lowest there is"
+    assert fast_sale(slow).ask == slow.asks(1)[0, 0], "where none is likely, the lowest there is"
 
 
 def test_come_backs_standing_and_money_tied_up_count_week_by_week() -> None:
@@ -331,8 +385,8 @@ def test_come_backs_standing_and_money_tied_up_count_week_by_week() -> None:
     patient = ShopTerms(month=5, storage_per_week=0, tied_up_a_year=0)
     (free,) = sales([one], FakeModel(), FakeSelling(), patient)
     dear = replace(free, tied_up=0.02)
-    assert float(dear.waiting(12).best) < float(free.waiting(12).best)
-    assert float(replace(free, cost=3.0).waiting(12).best) < float(free.waiting(12).best)
+    assert dear.waiting(12).best < free.waiting(12).best
+    assert replace(free, cost=3.0).waiting(12).best < free.waiting(12).best
 
 
 def test_keeping_for_a_month_loses_what_is_tied_up_meanwhile() -> None:
@@ -369,6 +423,17 @@ def test_half_way_itself_may_be_named_and_its_chance_by_hand() -> None:
     told: Any = judge_offers([ONE], FakeModel(), FakeSelling(), ShopTerms(month=5), 190.0, ask=230.0)[0]
     assert told.counter == 210
     assert told.counter_accepted == pytest.approx(0.520, abs=0.001)
+
+
+def test_a_counter_written_above_the_ask_finds_those_who_would_pay_the_ask() -> None:
+    """Between 201 and 207 nobody writes a price; 210 is the nearest. Of visits at the ask, limits decide as below."""
+    told: Any = judge_offers([ONE], FakeModel(), FakeSelling(), ShopTerms(month=5), 201.0, ask=207.0)[0]
+    odds = 2 / 3 * 0.5 ** (np.log(207 / 200) / 0.1)
+    visits = [
+        -np.log1p(-odds / (1 + odds) / (1 + np.exp(np.log(limit / 200) / 0.08))) for limit in (201, 207)
+    ]
+    assert told.counter == 210
+    assert told.counter_accepted == pytest.approx(visits[1] / visits[0], abs=0.001)
 
 
 def test_where_everybody_would_buy_few_of_them_pay_much_more() -> None:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
+from types import EllipsisType
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from tests.advice.test_asking_price import YEAR, SeasonModel
 from tests.benchmark.past_weeks import NODES, true_weights
 from tests.benchmark.true_market import draw_cases
 from tests.fake_model import FakeModel
-from tests.fake_selling import FakeSelling
+from tests.fake_selling import FakeSelling, FakeWeeks
 from valuer.advice.ports import FloatArray
 from valuer.advice.sale.asking_price import asking_prices
 from valuer.advice.sale.history import (
@@ -56,17 +57,23 @@ class Certain(FakeSelling):
     def shifted(self, log_odds: float) -> "Certain":
         return self
 
-    def week(
+    def weeks(
         self,
         ask: FloatArray,
-        least: FloatArray,
         month: FloatArray,
         week: FloatArray,
         faults: Mapping[str, float],
         worth: FloatArray,
-    ) -> tuple[FloatArray, FloatArray]:
-        rate = np.exp(worth) + 0.0 * (ask + least)
-        return 1 - np.exp(-rate), np.full_like(rate, 0.5)
+    ) -> FakeWeeks:
+        rate = np.exp(worth) + 0.0 * (ask + month + week)
+        return CertainWeeks(1 - np.exp(-rate), worth)
+
+
+class CertainWeeks(FakeWeeks):
+    """Weeks in which whoever comes buys."""
+
+    def chance(self, least: FloatArray, at: int | EllipsisType = ...) -> FloatArray:
+        return np.asarray(self.comes[at] + 0.0 * least)
 
 
 @pytest.mark.parametrize("weeks", [1, 3, 6])

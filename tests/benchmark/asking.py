@@ -127,10 +127,10 @@ def offers_that_differ(model: SellingModel, seed: int) -> tuple[int, int]:
 def tree_least(sale: Sale, terms: ShopTerms, weeks: int) -> float:
     """What refusing an offer is worth, by the whole tree: wait with any ask and cut, stop, or keep it for a month."""
     waiting = _tree(sale, weeks)
-    asks = sale.asks(weeks)
+    asks = sale.asks(weeks)[0]
     place = max(range(len(asks)), key=lambda at: waiting(0, at, MOST_CUTS, standing=True))
     start = waiting(0, place, MOST_CUTS, standing=True)
-    quick = float(sale.left_over(weeks)[0])
+    quick = float(sale.left_over(weeks)[0, 0])
     wait = (
         quick
         if start <= quick
@@ -140,11 +140,11 @@ def tree_least(sale: Sale, terms: ShopTerms, weeks: int) -> float:
     for months in range(1, 9):
         later_on = later(sale, (sale.outlook.month_of(0) - 1 + months) % 12 + 1)
         tree = _tree(later_on, weeks)
-        best = max(tree(0, at, MOST_CUTS, standing=True) for at in range(len(later_on.asks(weeks))))
+        best = max(tree(0, at, MOST_CUTS, standing=True) for at in range(len(later_on.asks(weeks)[0])))
         stands = months * 52 / 12
         care = terms.winter_care + terms.winter_care_hours * terms.hour_value if months >= 2 else 0.0
         risk = terms.keeping_loss if months >= 2 else 0.0
-        best = max(best, float(later_on.left_over(weeks)[0]))
+        best = max(best, float(later_on.left_over(weeks)[0, 0]))
         kept.append(best * (1 - risk) * (1 - sale.tied_up) ** stands - stands * sale.cost - care)
     return max(kept) if max(kept) > max(start, quick) else wait
 
@@ -152,19 +152,22 @@ def tree_least(sale: Sale, terms: ShopTerms, weeks: int) -> float:
 def _tree(sale: Sale, weeks: int) -> Callable[..., float]:
     """Worth of a week with an ask and cuts left: as it stands, or after the best cut, each branch followed."""
     asks, left_over = sale.asks(weeks), sale.left_over(weeks)
+    each = [
+        sale.outlook.prospect(asks[:, place, None], weeks).believing(sale.outlook.learned)
+        for place in range(asks.shape[1])
+    ]
 
     @cache
     def worth(week: int, place: int, cuts: int, *, standing: bool = False) -> float:
         if week == weeks:
-            return float(left_over[weeks])
+            return float(left_over[weeks, 0])
         if not standing:
             ways = [worth(week, place, cuts, standing=True)]
             ways += [worth(week, at, cuts - 1, standing=True) for at in range(place) if cuts]
             return max(ways)
         waits = (1 - sale.tied_up) * worth(week + 1, place, cuts) - sale.cost
-        chance, price = sale.outlook.sale(week, asks[place : place + 1], np.array([[waits]]))
-        sold = float(chance[0, 0])
-        return max(sold * float(price[0, 0]) + (1 - sold) * waits, float(left_over[week]))
+        sold, price = (float(told[0, 0, 0]) for told in each[place](week, np.array([[[waits]]])))
+        return max(sold * price + (1 - sold) * waits, float(left_over[week, 0]))
 
     return worth
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import EllipsisType
 from typing import TypeVar
 
 import numpy as np
@@ -56,24 +57,37 @@ class Truth:
         """The true log sd of the worth round the value."""
         return self.spread
 
-    def week(
-        self,
-        ask: Floats,
-        least: Floats,
-        month: Floats,
-        week: Floats,
-        faults: Mapping[str, float],
-        worth: Floats,
-    ) -> tuple[Floats, Floats]:
-        """True chance of a sale, and where its price lies between least and ask."""
-        which, least = np.asarray(np.intp(month)), np.minimum(least, ask)
-        value = self.visitors.worth[self.row, which - 1]
-        sold, price = self.visitors.week_of(
-            np.asarray(self.row), which, np.asarray(np.intp(week)), value + ask, value + least, worth
-        )
+    def weeks(
+        self, ask: Floats, month: Floats, week: Floats, faults: Mapping[str, float], worth: Floats
+    ) -> TrueWeeks:
+        """Weeks listed at these asks."""
+        asks, months, weeks = np.broadcast_arrays(ask, np.intp(month), np.intp(week))
+        return TrueWeeks(self, asks, months, weeks, worth)
+
+
+@dataclass(frozen=True)
+class TrueWeeks:
+    """Weeks listed in the simulator; ask, month and week of one shape, the worth by node."""
+
+    truth: Truth
+    ask: Floats
+    month: npt.NDArray[np.intp]
+    week: npt.NDArray[np.intp]
+    worth: Floats
+
+    def chance(self, least: Floats, at: int | EllipsisType = ...) -> Floats:
+        """True chance of a sale."""
+        return self.sold(least, at)[0]
+
+    def sold(self, least: Floats, at: int | EllipsisType = ...) -> tuple[Floats, Floats]:
+        """The same, and where its price lies between least and ask."""
+        visitors, row, month = self.truth.visitors, np.asarray(self.truth.row), self.month[at]
+        ask, value = self.ask[at], visitors.worth[row, month - 1]
+        least = np.minimum(least, ask)
+        sold, price = visitors.week_of(row, month, self.week[at], value + ask, value + least, self.worth)
         room = np.exp(value + ask) - np.exp(value + least)
         share = np.where(room > 1e-9, (price - np.exp(value + least)) / np.maximum(room, 1e-9), 1.0)
-        odds = sold / (1 - np.minimum(sold, 1 - 1e-12)) * np.exp(self.log_odds)
+        odds = sold / (1 - np.minimum(sold, 1 - 1e-12)) * np.exp(self.truth.log_odds)
         return odds / (1 + odds), share
 
 
@@ -142,7 +156,7 @@ def worth_of(case: Case, asks: Sequence[float], least: Sequence[float]) -> tuple
     chance, price = (np.zeros((len(asks), len(case.nodes))) for _ in range(2))
     for week in range(len(asks)):
         chance[week], price[week] = _at_nodes(case, week, np.asarray(asks[week]), np.asarray(least[week]))
-    worth = np.full(len(case.nodes), sale.left_over(len(asks))[-1])
+    worth = np.full(len(case.nodes), sale.left_over(len(asks))[-1, 0])
     for week in range(len(asks) - 1, -1, -1):
         waits = (1 - sale.tied_up) * worth - sale.cost
         worth = chance[week] * price[week] + (1 - chance[week]) * waits
@@ -154,7 +168,8 @@ def _at_nodes(case: Case, week: int, asks: Floats, least: Floats) -> tuple[Float
     value, least = outlook.value_in(week), np.minimum(least, asks)
     worth = case.nodes.reshape(-1, *(1,) * np.broadcast(asks, least).ndim)
     month, count = np.asarray(float(outlook.month_of(week))), np.asarray(case.listed + week + 1.0)
-    chance, share = case.truth.week(np.log(asks / value), np.log(least / value), month, count, {}, worth)
+    weeks = case.truth.weeks(np.log(asks / value), month, count, {}, worth)
+    chance, share = weeks.sold(np.log(least / value))
     return chance, least + share * (asks - least)
 
 
@@ -171,12 +186,10 @@ def best_plan(case: Case, weeks: int) -> tuple[float, list[float], list[float]]:
     best: tuple[float, list[float], list[float]] = (-np.inf, [], [])
     for turn in range(TURNS):
 
-        def week_sale(
-            week: int, asks: Floats, least: Floats, known: Floats = beliefs
-        ) -> tuple[Floats, Floats]:
-            return average(known[week], *_at_nodes(case, week, asks, least))
+        def week_sale(week: int, least: Floats, known: Floats = beliefs) -> tuple[Floats, Floats]:
+            return average(known[week].reshape(-1, 1, 1, 1), *_at_nodes(case, week, grid, least))
 
-        waiting = roll_back(grid, week_sale, costs, sale.left_over(weeks), weeks - 1, sale.tied_up)
+        waiting = roll_back(grid[None], week_sale, costs, sale.left_over(weeks), weeks - 1, sale.tied_up)
         plan = follow(waiting)
         asks, least = [week.ask for week in plan], [min(week.least, week.ask) for week in plan]
         worth, chance, _ = worth_of(case, asks, least)

@@ -47,7 +47,7 @@ def test_the_fitted_hazard_follows_kaplan_and_meier_on_the_listings() -> None:
     ]
     worth = np.outer(nodes, doubt)
     faults: Any = rows.faults  # arrays where a question has numbers: the formula is the same
-    chance, _ = model.week(rows.ask, rows.least, rows.month, rows.week, faults, worth)
+    chance = model.weeks(rows.ask, rows.month, rows.week, faults, worth).chance(rows.least)
     order = np.lexsort((rows.week, rows.listing))
     frame = pd.DataFrame(np.log1p(-chance[:, order]).T).groupby(rows.listing[order]).cumsum()
     before = np.exp(frame.to_numpy() - np.log1p(-chance[:, order]).T) * weights
@@ -61,7 +61,7 @@ def test_the_fitted_hazard_follows_kaplan_and_meier_on_the_listings() -> None:
 def uniform(low: float, high: float) -> Any:
     """One offer a week, even between low and high; taken from the least on."""
 
-    def sale(week: int, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def sale(week: int, least: FloatArray) -> tuple[FloatArray, FloatArray]:
         least = np.clip(least, low, high)
         return (high - least) / (high - low), (high + least) / 2
 
@@ -71,15 +71,16 @@ def uniform(low: float, high: float) -> Any:
 def test_three_offers_are_worth_what_was_published() -> None:
     """Even offers between 0 and 1, no cost: 1/2, 5/8, 89/128 (published first steps; the last derived)."""
     for weeks, worth in ((1, 1 / 2), (2, 5 / 8), (3, 89 / 128)):
-        found = roll_back(np.ones(1), uniform(0, 1), np.zeros(weeks), np.zeros(weeks + 1), cuts=0)
+        found = roll_back(np.ones((1, 1)), uniform(0, 1), np.zeros(weeks), np.zeros((weeks + 1, 1)), cuts=0)
         assert found.best == pytest.approx(worth)
 
 
 def test_the_reservation_price_of_even_offers() -> None:
     """B - sqrt(2 c (b - a)) for offers on [150, 250] that cost 2 each: 230 (from memory; the value derived)."""
     weeks = 400
-    found = roll_back(np.array([250.0]), uniform(150, 250), np.full(weeks, 2.0), np.zeros(weeks + 1), cuts=0)
-    assert found.worth[1, 0, 0] - 2.0 == pytest.approx(250 - np.sqrt(2 * 2 * 100), abs=1e-6)
+    asks, left_over = np.array([[250.0]]), np.zeros((weeks + 1, 1))
+    found = roll_back(asks, uniform(150, 250), np.full(weeks, 2.0), left_over, cuts=0)
+    assert found.standing[1, 0, 0, 0] - 2.0 == pytest.approx(250 - np.sqrt(2 * 2 * 100), abs=1e-6)
 
 
 def test_our_hazard_by_the_week_follows_the_published_weibull() -> None:

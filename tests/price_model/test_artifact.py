@@ -53,9 +53,8 @@ def sold(model: SellingModel | None) -> np.ndarray:
     """Chances of a sale in a week at 30 asks; shape (n,)."""
     assert model
     asks = np.linspace(-0.2, 0.5, 30)
-    return np.concatenate(
-        model.week(asks, asks - 0.1, np.array(5.0), np.array(2.0), {"no_start": 1.0}, np.array(0.1))
-    )
+    weeks = model.weeks(asks, np.array(5.0), np.array(2.0), {"no_start": 1.0}, np.array(0.1))
+    return np.concatenate(weeks.sold(asks - 0.1))
 
 
 def test_the_shipped_model_is_what_training_gives_today(model: MowerModel) -> None:

@@ -29,8 +29,8 @@ def learnt(*listings: OwnListing, doubt: float = 0.0) -> Speed:
 def weekly_chance() -> float:
     """Of the fake at an ask of the value in May, least .85: odds 2 / 3, and most limits lie above the least."""
     zero = np.zeros(1)
-    chance, _ = FakeSelling().week(zero, zero + np.log(0.85), zero + 5, zero + 1, {}, zero)
-    return float(chance[0])
+    weeks = FakeSelling().weeks(zero, zero + 5, zero + 1, {}, zero)
+    return float(weeks.chance(zero + np.log(0.85))[0])
 
 
 def test_without_listings_nothing_is_moved() -> None:

@@ -1,5 +1,7 @@
 """The model of how listings sell: what it recovers, what it holds to, what it refuses."""
 
+from collections.abc import Mapping
+from math import cos, exp, log, pi, sin
 from typing import Any
 
 import numpy as np
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 
 from valuer.market.assumptions import assumptions
 from valuer.market.listings import draw_listings
-from valuer.price_model.listing_table import ListingError, read_listings
+from valuer.price_model.listing_table import SLOWING, ListingError, read_listings
 from valuer.price_model.plain import from_bytes, to_bytes
 from valuer.price_model.selling import WEIGHTS, SellingModel, _posterior, fit_selling_model
 
@@ -31,8 +33,7 @@ def week(
 ) -> float:
     """Chance of a sale in a week; ask and least as ratio to the value."""
     at, floor, when, which = (np.asarray(x) for x in (np.log(ask), np.log(least), float(month), float(count)))
-    chance, _ = model.week(at, floor, when, which, {}, np.asarray(worth))
-    return float(chance)
+    return float(model.weeks(at, when, which, {}, np.asarray(worth)).chance(floor))
 
 
 @given(
@@ -81,6 +82,57 @@ def test_own_listings_shift_the_odds(model: SellingModel) -> None:
     """A shift of log 2 doubles the odds of every week."""
     odds = [p / (1 - p) for p in (week(m, 1.1, 0.9) for m in (model, model.shifted(float(np.log(2)))))]
     assert odds[1] == pytest.approx(2 * odds[0])
+
+
+def by_hand(slopes: Mapping[str, float], known: Mapping[str, float]) -> float:
+    """1 / (1 + exp(-x)) of the sum of slope times column."""
+    return 1 / (1 + exp(-sum(slope * known[name] for name, slope in slopes.items())))
+
+
+def test_chance_and_price_of_a_week_by_hand(model: SellingModel) -> None:
+    """June, third week, blows smoke a little: asked 1.2 of the value, least .8, worth .1 of log more than the value.
+
+    Nobody with a limit 30 % of log below the worth counts. The mean of the chance that a sale reaches a price, over the
+    prices between least and ask, is its place between them: here by many places, in the model by five of Gauss.
+    """
+    ask, least, worth = log(1.2), log(0.8), 0.1
+    turn, nothing = pi, dict.fromkeys(SLOWING, 0.0)
+    known = nothing | {
+        "always": 1.0, "ask": ask - worth, "ask_above": ask - worth, "least_above": max(least - worth + 0.3, 0) ** 2,
+        "year_sin": sin(turn), "year_cos": cos(turn), "year_sin2": sin(2 * turn), "year_cos2": cos(2 * turn),
+        "no_start_sin": 0.0, "no_start_cos": 0.0, "weeks": log(3), "weeks_late": 0.0, "smoke": 0.5,
+    }  # fmt: skip
+    up = (np.arange(2000) + 0.5) / 2000
+    prices = np.log(0.8 + up * (1.2 - 0.8))
+    shares = [
+        by_hand(model.reach, known | {
+            "price_above": max(price - worth + 0.3, 0) ** 2, "off": min(ask - price, 0.15),
+            "off_little": min(ask - price, 0.05),
+        })
+        for price in prices
+    ]  # fmt: skip
+    june, third = np.asarray(6.0), np.asarray(3.0)
+    told = model.weeks(np.asarray(ask), june, third, {"smoke": 0.5}, np.asarray(worth))
+    chance, share = told.sold(np.asarray(least))
+    assert chance == pytest.approx(by_hand(model.hazard, known), rel=1e-12)
+    assert share == pytest.approx(np.mean(shares), abs=0.01)
+
+
+def test_weeks_told_together_are_those_told_alone(model: SellingModel) -> None:
+    """Five weeks from June on, three worths, two leasts and four asks: one of them alone, and asked for by itself."""
+    week, worth = np.arange(1.0, 6.0).reshape(-1, 1, 1, 1), np.array([-0.2, 0.0, 0.3]).reshape(-1, 1, 1)
+    ask, least = np.log([0.9, 1.0, 1.2, 1.5]), np.log([[0.7], [0.85]])
+    together = model.weeks(ask, np.where(week < 3, 6.0, 7.0), week, {"noise": 1.0}, worth)
+    for number in range(5):
+        month = np.asarray(6.0 if number < 2 else 7.0)
+        alone = model.weeks(ask, month, np.asarray(number + 1.0), {"noise": 1.0}, worth)
+        for whole, one, by_itself in zip(
+            together.sold(least), together.sold(least, number), alone.sold(least), strict=True
+        ):
+            assert one.shape == (3, 2, 4)
+            assert one == pytest.approx(whole[number], rel=1e-14)
+            assert one == pytest.approx(by_itself, rel=1e-12)
+        assert together.chance(least, number) == pytest.approx(alone.sold(least)[0], rel=1e-12)
 
 
 def test_it_is_small_and_comes_back_from_plain_numbers(model: SellingModel) -> None:

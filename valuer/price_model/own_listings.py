@@ -146,15 +146,14 @@ def _chances(
     least = np.minimum(ask, np.maximum(USUAL_LEAST * value, refused))
     levels = chances.slowing([(finding.fault, finding.severity) for finding in found])
     doubt = chances.doubt_of(float(np.log(high / low).mean()) / (2 * Z80), levels)
-    chance, _ = chances.week(
+    weeks = chances.weeks(
         np.log(ask / value),
-        np.log(least / value),
         np.array([float(week.month) for week in listing.weeks]),
         np.array([float(week.number) for week in listing.weeks]),
         levels,
         (NODES * doubt)[:, None],
     )
-    return np.clip(chance, 1e-9, 1 - 1e-9)
+    return np.clip(weeks.chance(np.log(least / value)), 1e-9, 1 - 1e-9)
 
 
 def _log_likelihood(chance: FloatArray, sold: bool) -> FloatArray:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import EllipsisType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 Column = Floats | float
+Place = int | EllipsisType
 
 TERMS = (
     "always",
@@ -56,8 +58,6 @@ REACH_TERMS = (
     "weeks",
     "no_start",
 )
-AT_PLACE = ("price_above", "off", "off_little")
-"""Those of them that a price at a place between least and ask has; the others are the same at every place."""
 LATE = 4.0  # weeks after which a listing may be stale
 FEW_BELOW = 0.30  # log below the worth where hardly a visitor has his limit: a lower least brings nobody more
 
@@ -97,35 +97,19 @@ class SellingModel:
     listings: int
     log_odds: float = 0.0
 
-    def week(
-        self,
-        ask: Floats,
-        least: Floats,
-        month: Floats,
-        week: Floats,
-        faults: Mapping[str, float],
-        worth: Floats,
-    ) -> tuple[Floats, Floats]:
-        """Chance of a sale in a week, and where its price lies: least + share * (ask - least).
+    def weeks(
+        self, ask: Floats, month: Floats, week: Floats, faults: Mapping[str, float], worth: Floats
+    ) -> ListedWeeks:
+        """All that weeks of a listing hold but what the least to take decides, for any number of weeks at once.
 
-        ask, least: log ratio to the value, least at most ask; month 1 to 12; week 1 is the first; worth: log
-        ratio of the worth to the value; all broadcast. faults: level .5 or 1 by the names of SLOWING. Ratios
-        outside the observed range are clipped to it. A higher ask or least never raises the chance: no slope
-        is above zero.
+        ask: log ratio to the value; month 1 to 12; week 1 is the first; worth: log ratio of the worth to the value;
+        all broadcast. faults: level .5 or 1 by the names of SLOWING.
         """
-        ask, least = np.clip(ask, *self.ask_range), np.clip(least, *self.least_range)
-        known = columns(ask - worth, least - worth, month, week, faults)
-        shape = np.broadcast_shapes(*(np.shape(each) for each in (ask, least, month, week, worth)))
-        chance = np.broadcast_to(_logistic(self.log_odds + _sum(self.hazard, TERMS, known)), shape)
-        everywhere = _sum(self.reach, [name for name in REACH_TERMS if name not in AT_PLACE], known)
-        low, high = np.exp(least), np.exp(ask)
-        share: Floats = np.zeros(())
-        for place, weight in zip(
-            PLACES, PLACE_WEIGHTS, strict=True
-        ):  # all at once outgrows the processor's cache
-            here = _sum(self.reach, AT_PLACE, _at_place(low, high, ask, worth, place))
-            share = share + weight * _logistic(everywhere + here)
-        return chance, np.broadcast_to(share, shape)
+        ask = np.clip(ask, *self.ask_range) + np.zeros(np.broadcast_shapes(month.shape, week.shape))
+        known = columns(ask - worth, month, week, faults)
+        return ListedWeeks(
+            self, ask, worth, -self.log_odds - _sum(self.hazard, known), -_sum(self.reach, known)
+        )
 
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
         """Log sd of the worth round the value of a machine whose price range stands for this log sd."""
@@ -133,7 +117,7 @@ class SellingModel:
         return self.doubt * sd / (dead if faults.get("no_start", 0.0) > 0 else runs)
 
     def slowing(self, faults: Sequence[tuple[str, str]]) -> dict[str, float]:
-        """How much these (fault, severity) pairs slow a sale, as `week` takes it."""
+        """How much these (fault, severity) pairs slow a sale, as `weeks` takes it."""
         return slowing_levels(faults)
 
     def shifted(self, log_odds: float) -> SellingModel:
@@ -141,36 +125,87 @@ class SellingModel:
         return replace(self, log_odds=self.log_odds + log_odds)
 
 
-def _sum(coefficients: Mapping[str, float], names: Sequence[str], known: Mapping[str, Column]) -> Floats:
-    """Sum of coefficient times column; small columns first, so that what they share is added up once."""
-    parts = [coefficients[name] * known[name] for name in names if coefficients[name]]
+@dataclass(frozen=True)
+class ListedWeeks:
+    """Weeks of a listing whose asks are known; the least to take is told later, for it hangs on the weeks behind.
+
+    ask, worth: log ratios to the value. against, short: log odds against a sale, and against a price as high as a
+    place, but for what the least does to them. What is asked for ``at`` a place of the first axis is one week of them.
+    """
+
+    model: SellingModel
+    ask: Floats
+    worth: Floats
+    against: Floats
+    short: Floats
+
+    def chance(self, least: Floats, at: Place = ...) -> Floats:
+        """Chance of a sale in a week. least: log ratio to the value, at most the ask; broadcasts.
+
+        A ratio outside the observed range is clipped to it. A higher ask or least never raises the chance: no
+        slope is above zero.
+        """
+        return self._chance(_above(self._seen(least), self.worth), at)
+
+    def sold(self, least: Floats, at: Place = ...) -> tuple[Floats, Floats]:
+        """The same, and where the price of a sale lies: least + share * (ask - least)."""
+        ask, least, slopes = self.ask[at], self._seen(least), self.model.reach
+        least_above = _above(least, self.worth)
+        price = _prices_between(least, ask, np.broadcast(least_above, ask).ndim)
+        off = ask - price
+        here = self.short[at] - slopes["off"] * np.minimum(off, OFF)
+        here -= slopes["off_little"] * np.minimum(off, OFF_LITTLE)
+        short = _above(price, self.worth)
+        short *= -slopes["price_above"]
+        short += here
+        short -= slopes["least_above"] * least_above
+        share = PLACE_WEIGHTS @ _unless(short).reshape(len(PLACES), -1)
+        return self._chance(least_above, at), share.reshape(short.shape[1:])
+
+    def _seen(self, least: Floats) -> Floats:
+        """The nearest that the listings have."""
+        low, high = self.model.least_range
+        return np.asarray(np.minimum(np.maximum(least, low), high))
+
+    def _chance(self, least_above: Floats, at: Place) -> Floats:
+        return _unless(np.asarray(self.against[at] - self.model.hazard["least_above"] * least_above))
+
+
+def _sum(coefficients: Mapping[str, float], known: Mapping[str, Column]) -> Floats:
+    """Sum of coefficient times column, of those that are known; small ones first: what they share is added up once."""
+    parts = [slope * known[name] for name, slope in coefficients.items() if name in known]
     return np.asarray(sum(sorted(parts, key=np.size)))
 
 
-def _logistic(x: Floats) -> Floats:
-    """1 / (1 + exp(-x)), in one array of its own."""
-    found = np.asarray(np.negative(x))
-    np.minimum(
-        np.maximum(found, -40.0, out=found), 40.0, out=found
-    )  # as np.clip, in less time for small arrays
-    np.exp(found, out=found)
-    found += 1.0
-    return np.asarray(np.reciprocal(found, out=found))
+def _unless(against: Floats) -> Floats:
+    """Chance of what has these log odds against it: 1 / (1 + exp(against)), written over them."""
+    odds = np.exp(np.minimum(against, 40.0, out=against), out=against)
+    odds += 1.0
+    return np.reciprocal(odds, out=odds)
 
 
-def columns(
-    ask: Floats, least: Floats, month: Floats, week: Floats, faults: Mapping[str, Any]
-) -> dict[str, Column]:
-    """The columns of both curves by name, but those at a place; ask and least as log ratio to the worth."""
+def _above(price: Floats, worth: Column) -> Floats:
+    """By how much a price exceeds what hardly a visitor has for his limit, squared; both as logs."""
+    above = np.asarray(price - (worth - FEW_BELOW))
+    np.maximum(above, 0.0, out=above)
+    return np.multiply(above, above, out=above)
+
+
+def _prices_between(least: Floats, ask: Floats, dimensions: int) -> Floats:
+    """Prices at PLACES between the two as logs, the places as an axis before that many others."""
+    low, place = np.exp(least), PLACES.reshape(-1, *(1,) * dimensions)
+    return np.asarray(np.log(low + place * (np.exp(ask) - low)))
+
+
+def columns(ask: Floats, month: Floats, week: Floats, faults: Mapping[str, Any]) -> dict[str, Column]:
+    """The columns of both curves by name, but those of the least and of a place; ask as log ratio to the worth."""
     turn = 2.0 * np.pi * np.asarray(month, dtype=float) / 12.0
     dead = faults.get("no_start", 0.0)
     sin, cos = np.sin(turn), np.cos(turn)
     return {
         "always": 1.0,
         "ask": ask,
-        "least": least,
         "ask_above": np.maximum(ask, 0.0),
-        "least_above": np.maximum(least + FEW_BELOW, 0.0) ** 2,
         "year_sin": sin,
         "year_cos": cos,
         "year_sin2": np.sin(2 * turn),
@@ -181,16 +216,6 @@ def columns(
         "weeks_late": np.maximum(np.asarray(week, dtype=float) - LATE, 0.0) / LATE,
         **{name: faults.get(name, 0.0) for name in SLOWING},
     }
-
-
-def _at_place(low: Floats, high: Floats, ask: Floats, worth: Floats, place: float) -> dict[str, Column]:
-    """The columns of a price at a place between the least, low (0), and the ask, high (1); ask: its log."""
-    price = np.log(low + place * (high - low))
-    off = ask - price
-    above = np.asarray(price - (worth - FEW_BELOW))
-    np.maximum(above, 0.0, out=above)
-    np.multiply(above, above, out=above)
-    return {"price_above": above, "off": np.minimum(off, OFF), "off_little": np.minimum(off, OFF_LITTLE)}
 
 
 def fit_selling_model(listings: pd.DataFrame) -> SellingModel:
@@ -225,7 +250,8 @@ def _at_nodes(rows: Listings, doubt: float) -> dict[str, Floats]:
     worth = np.concatenate([node * doubt * rows.sd for node in NODES])
     every = {name: np.tile(part, len(NODES)) for name, part in rows.faults.items()}
     ask, least, month, week = (np.tile(x, len(NODES)) for x in (rows.ask, rows.least, rows.month, rows.week))
-    known = columns(ask - worth, least - worth, month, week, every)
+    known = columns(ask - worth, month, week, every)
+    known |= {"least": least - worth, "least_above": _above(least - worth, 0.0)}
     return {name: np.broadcast_to(column, worth.shape) for name, column in known.items()}
 
 
@@ -243,7 +269,7 @@ def _expect_and_fit(rows: Listings) -> tuple[dict[str, float], float, Floats]:
             known = _at_nodes(rows, doubt)
             names = [name for name in TERMS if name not in held]
             fitted = _fit(names, TERMS, known, weight * rows.sold, weight * ~rows.sold)
-            chance = _logistic(_sum(fitted, TERMS, known)).reshape(weight.shape)
+            chance = _unless(-_sum(fitted, known)).reshape(weight.shape)
             weight, log_likelihood = _posterior(rows, chance)
             doubt *= float(np.sqrt(rows.mean_over_listings(NODES**2 @ weight)))
             if abs(log_likelihood - before) < CLOSE:
@@ -279,12 +305,15 @@ def _reach(rows: Listings, doubt: float, weight: Floats) -> dict[str, float]:
     room = np.tile(rows.sold & rows.room, len(NODES))
     known = {name: column[room] for name, column in _at_nodes(rows, doubt).items()}
     up, counts = np.tile(rows.up, len(NODES))[room], weight.ravel()[room]
-    none = np.zeros(())
-    low, high = np.exp(known["least"]), np.exp(known["ask"])
-    places = [{**known, **_at_place(low, high, known["ask"], none, place)} for place in PLACES]
-    stacked = {name: np.concatenate([each[name] for each in places]) for name in REACH_TERMS}
-    reached = np.concatenate([up >= place for place in PLACES])
-    share = np.concatenate([counts * of_place for of_place in PLACE_WEIGHTS])
+    price = _prices_between(known["least"], known["ask"], 1)
+    off = known["ask"] - price
+    known |= {
+        "price_above": _above(price, 0.0),
+        "off": np.minimum(off, OFF),
+        "off_little": np.minimum(off, OFF_LITTLE),
+    }
+    stacked = {name: np.broadcast_to(known[name], price.shape).ravel() for name in REACH_TERMS}
+    reached, share = (up >= PLACES[:, None]).ravel(), (PLACE_WEIGHTS[:, None] * counts).ravel()
     return _fit(REACH_TERMS, REACH_TERMS, stacked, share * reached, share * ~reached)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.sale.keeping import Decision, decide
-from valuer.advice.sale.outlook import WEIGHTS, Outlook, SaleChances, average
+from valuer.advice.sale.outlook import WEIGHTS, Outlook, SaleChances
 from valuer.advice.sale.sale import (
     LEFT_OVER,
     NOT_FOR_SALE,
@@ -103,7 +103,7 @@ def _asking_price(sale: Sale, model: ValueModel, terms: ShopTerms, weeks: int) -
             SoldBy(week=w, chance=told[w - 1].sold_by) for w in sorted({*TOLD, weeks}) if w <= len(told)
         ),
         weeks=told,
-        left_over=float(decision.sale.left_over(weeks)[-1]),
+        left_over=float(decision.sale.left_over(weeks)[-1, 0]),
         fast_sale=fast_sale(sale),
         curve=curve(decision.sale),
         keeping=keeping,
@@ -162,7 +162,7 @@ def _times(count: int) -> str:
 
 def _edge_warnings(sale: Sale, plan: Sequence[WeekPlan], weeks: int) -> tuple[str, ...]:
     lines = []
-    asks = sale.asks(weeks)
+    asks = sale.asks(weeks)[0]
     if any(week.ask in (asks[0], asks[-1]) for week in plan):
         low, high = np.exp(sale.outlook.chances.ask_range)
         lines.append(
@@ -195,27 +195,26 @@ def asking_weeks(outlook: Outlook, plan: Sequence[WeekPlan]) -> tuple[AskingWeek
 def standing(
     sale: Sale, asks: FloatArray, weeks: int, least: float = FAIR_OFFER
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the chance that each ask, left standing, has sold in some weeks, and the price of those sales.
+    """Return the chance that each ask, left standing, has sold by each week, and the price of those sales.
 
-    The least taken is a share of the value, or the ask where that is lower, so that a dearer ask never sells
-    sooner: the chance of every week falls with the ask at each node of the doubt.
+    Each of shape (weeks, n). The least taken is a share of the value, or the ask where that is lower, so that a
+    dearer ask never sells sooner: the chance of every week falls with the ask at each node of the doubt.
     """
-    start = sale.outlook.value_in(0)
-    floor = np.minimum(asks, least * start)
-    left, brought = np.ones((len(WEIGHTS), len(asks))), np.zeros((len(WEIGHTS), len(asks)))
-    for week in range(weeks):
-        chance, price = sale.outlook.at_nodes(week, asks, floor)
-        brought += left * chance * price
-        left *= 1 - chance
-    return average(WEIGHTS, 1 - left, brought / np.maximum(1 - left, 1e-12))
+    floor = np.minimum(asks, least * sale.outlook.value_in(0))
+    chance, share = (each[:, :, 0, 0] for each in sale.outlook.prospect(asks[None], weeks).sold(floor))
+    left = np.cumprod(1 - chance, axis=0)
+    before = np.concatenate([np.ones_like(left[:1]), left[:-1]])
+    sold = WEIGHTS @ (1 - left)
+    place = WEIGHTS @ np.cumsum(before * chance * share, axis=0) / np.maximum(sold, 1e-12)
+    return sold, floor + place * (asks - floor)
 
 
 def curve(sale: Sale) -> tuple[AskingPoint, ...]:
     """Return the chance of a sale by weeks 1 and 4 against the ask."""
-    asks = sale.asks(4)
+    asks = sale.asks(4)[0]
     asks = asks[np.unique(np.linspace(0, len(asks) - 1, CURVE_POINTS).round().astype(int))]
-    first, (fourth, price) = standing(sale, asks, 1)[0], standing(sale, asks, 4)
-    rows = zip(asks, first, fourth, price, strict=True)
+    sold, price = standing(sale, asks, 4)
+    rows = zip(asks, sold[0], sold[3], price[3], strict=True)
     return tuple(
         AskingPoint(
             ask=float(a), sold_by_week_1=float(one), sold_by_week_4=float(four), expected_price=float(p)
@@ -226,8 +225,8 @@ def curve(sale: Sale) -> tuple[AskingPoint, ...]:
 
 def fast_sale(sale: Sale) -> FastSale:
     """Return the highest ask that should be gone in a week, or the lowest there is when none is likely."""
-    asks = sale.asks(1)
-    chance, price = standing(sale, asks, 1, LEFT_OVER)
+    asks = sale.asks(1)[0]
+    chance, price = (by_week[0] for by_week in standing(sale, asks, 1, LEFT_OVER))
     likely = np.flatnonzero(chance >= FAST_CHANCE)
     place = int(likely[-1]) if len(likely) else 0
     return FastSale(ask=float(asks[place]), chance=float(chance[place]), expected_price=float(price[place]))

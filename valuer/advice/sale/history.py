@@ -140,7 +140,7 @@ def learn(outlook: Outlook, weeks: Sequence[PastWeek], askers: float) -> Learned
         silent=float((silent * true).sum()),
         sd=float(np.sqrt((share * (true - mean) ** 2).sum())),
         seen=float((share * seen).sum()),
-        unsold=_unsold(outlook, weeks, None),
+        unsold=float(_unsold(outlook, weeks)),
         causes=_causes(outlook, weeks, share, worth[:, 0, 0, 0], seen[0, :, 0, 0]),
     )
 
@@ -166,9 +166,11 @@ def _said(
     ask = float(np.log(week.ask / value))
     least = min(ask, max(np.log(USUAL_LEAST), np.log(week.refused / value) if week.refused else -np.inf))
     coming = week.share * np.exp(seen)
+    month, count = np.asarray(float(week.month)), np.asarray(float(number))
+    listed = outlook.chances.weeks(np.asarray(ask), month, count, outlook.levels, worth)
 
     def who_pay(limit: float) -> FloatArray:
-        return buyers(outlook, number, week.month, ask, limit + off, worth)
+        return buyers(listed.chance(limit + off))
 
     would = who_pay(least)
     if not week.refused:
@@ -190,34 +192,26 @@ def _said(
     return np.asarray(said + np.zeros_like(talk))
 
 
-def buyers(
-    outlook: Outlook, number: int, month: int, ask: float, least: float | FloatArray, worth: FloatArray
-) -> FloatArray:
-    """Expected people a week who would pay the least; logs beside the value, worth of any shape."""
-    chance, _ = outlook.chances.week(
-        np.asarray(ask),
-        np.asarray(least),
-        np.asarray(float(month)),
-        np.asarray(float(number)),
-        outlook.levels,
-        worth,
-    )
+def buyers(chance: FloatArray) -> FloatArray:
+    """Expected people a week who would pay what sells with this chance."""
     return np.asarray(-np.log1p(-np.minimum(chance, 1 - 1e-9)))
 
 
 def _would_buy(
-    outlook: Outlook, number: int, week: PastWeek, month: int | None, worth: FloatArray
+    outlook: Outlook, weeks: Sequence[PastWeek], worth: FloatArray, months: FloatArray | None = None
 ) -> FloatArray:
-    value = float(outlook.values[week.month - 1])
-    ask = float(np.log(week.ask / value))
-    least = min(ask, float(np.log(USUAL_LEAST)))
-    return week.share * buyers(outlook, number, month or week.month, ask, least, worth)
+    """Expected people who would have paid the usual least in all of these weeks; worth and months (..., 1)."""
+    own = np.array([week.month for week in weeks])
+    ask = np.log([week.ask for week in weeks] / outlook.values[own - 1])
+    count = np.arange(1.0, len(weeks) + 1)
+    listed = outlook.chances.weeks(ask, own if months is None else months, count, outlook.levels, worth)
+    would = buyers(listed.chance(np.minimum(ask, np.log(USUAL_LEAST))))
+    return np.asarray(would @ [week.share for week in weeks])
 
 
-def _unsold(outlook: Outlook, weeks: Sequence[PastWeek], month: int | None) -> float:
-    """Chance that it is unsold after these weeks if it is worth its value, in its months or all in another."""
-    nobody = sum(_would_buy(outlook, n, week, month, np.zeros(1)) for n, week in enumerate(weeks, start=1))
-    return float(np.exp(-np.asarray(nobody)).sum())
+def _unsold(outlook: Outlook, weeks: Sequence[PastWeek], months: FloatArray | None = None) -> FloatArray:
+    """Chance that it is unsold after these weeks if it is worth its value, in its months or all in others."""
+    return np.exp(-_would_buy(outlook, weeks, np.zeros(1), months))
 
 
 def _causes(
@@ -228,8 +222,7 @@ def _causes(
     The season has the part of the rest by which the same weeks in the best month would have left fewer unsold.
     """
     fair = [replace(week, ask=FAIR_ASK * float(outlook.values[week.month - 1])) for week in weeks]
-    usual = sum(_would_buy(outlook, n, week, None, np.zeros(1)) for n, week in enumerate(fair, start=1))
-    found = sum(_would_buy(outlook, n, week, None, worth) for n, week in enumerate(weeks, start=1))
+    usual, found = _would_buy(outlook, fair, np.zeros(1)), _would_buy(outlook, weeks, worth[:, None])
     dear = np.log(np.maximum(usual, 1e-12)) - np.log(np.maximum(found, 1e-12))
     hidden = -seen[None, :] + np.zeros_like(dear)[:, None]
     price = (dear[:, None] >= np.maximum(hidden, SLOW)).astype(float)
@@ -241,8 +234,8 @@ def _causes(
         "fault": float(share[..., 1].sum()),
     }
     rest = max(1.0 - sum(odds.values()), 0.0)
-    now = _unsold(outlook, weeks, None)
-    best = min(_unsold(outlook, weeks, month) for month in range(1, 13))
+    now = float(_unsold(outlook, weeks))
+    best = float(_unsold(outlook, weeks, np.arange(1.0, 13.0)[:, None]).min())
     of_season = rest * max(0.0, 1.0 - best / now) if now > 0 else 0.0
     return {"chance": rest - of_season, "season": of_season, **odds}
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from valuer.advice.sale.sale import MONTH_WEEKS, MOST_CUTS, Sale, later
+from valuer.advice.sale.sale import MONTH_WEEKS, Sale, later
 from valuer.advice.sale.selling_documents import Keeping
-from valuer.advice.sale.waiting import Waiting, WeekPlan, beats, best_place, follow, roll_back
+from valuer.advice.sale.waiting import Waiting, WeekPlan, beats, best_place, follow
 from valuer.domain.months import MONTHS
 from valuer.domain.shop import ShopTerms
 
@@ -33,13 +33,13 @@ class Decision:
 def decide(sale: Sale, terms: ShopTerms, weeks: int) -> Decision:
     """Return whether to keep or list, and the plan from the listing on, over so many weeks from then."""
     table = from_each_month(sale, weeks)
-    keeping, now = _keeping(table, sale, terms), follow(table.of(0))
+    keeping, now = _keeping(table, sale, terms), follow(table)
     if keeping.verdict != "keep":
         least = now[0].worth if now[0].stop else min(now[0].least, now[0].ask)
         return Decision(keeping, sale, now, least)
     months = (keeping.month - terms.month) % 12
     listed = later(sale, _ahead(sale.outlook.month_of(0), months))
-    return Decision(keeping, listed, follow(table.of(months)), keeping.worth_kept)
+    return Decision(keeping, listed, follow(table, months), keeping.worth_kept)
 
 
 def keep_or_list(sale: Sale, terms: ShopTerms, weeks: int) -> Keeping:
@@ -49,31 +49,16 @@ def keep_or_list(sale: Sale, terms: ShopTerms, weeks: int) -> Keeping:
 
 def from_each_month(sale: Sale, weeks: int) -> Waiting:
     """Worth of waiting if it is listed now, in a month, and so on to MOST_MONTHS, side by side in one table."""
-    starts = [sale] + [
-        later(sale, _ahead(sale.outlook.month_of(0), months)) for months in range(1, MOST_MONTHS + 1)
-    ]
-    asks = [start.asks(weeks) for start in starts]
-    most = max(map(len, asks))
-    outlook = replace(
-        sale.outlook,
-        month=np.array([[[start.outlook.month]] for start in starts]),
-        listed=np.array([[[start.outlook.listed]] for start in starts]),
-    )
-    return roll_back(
-        np.stack([np.pad(each, (0, most - len(each)), mode="edge") for each in asks]),
-        outlook.sale,
-        np.full(weeks, sale.cost),
-        np.stack([start.left_over(weeks) for start in starts], axis=1),
-        MOST_CUTS,
-        sale.tied_up,
-    )
+    month = np.array([_ahead(sale.outlook.month_of(0), months) for months in range(MOST_MONTHS + 1)])
+    listed = np.where(np.arange(len(month)) == 0, sale.outlook.listed, 0)
+    return replace(sale, outlook=replace(sale.outlook, month=month, listed=listed)).waiting(weeks)
 
 
 def _keeping(table: Waiting, sale: Sale, terms: ShopTerms) -> Keeping:
     now, later_on = float(table.best[0]), table.best[1:]
     choices = [(_kept(float(best), sale, terms, months), months) for months, best in enumerate(later_on, 1)]
     (worth, storage), months = max(choices, key=lambda choice: choice[0][0])
-    keep = beats(worth, now)
+    keep = bool(beats(worth, now))
     month = _ahead(terms.month, months)
     return Keeping(
         verdict="keep" if keep else "list now",
@@ -93,7 +78,7 @@ def _ahead(month: int, months: int) -> int:
 
 def kept_for(sale: Sale, terms: ShopTerms, weeks: int, months: int) -> float:
     """Return what listing some months later is worth today."""
-    best = later(sale, _ahead(sale.outlook.month_of(0), months)).waiting(weeks).best
+    best = later(sale, _ahead(sale.outlook.month_of(0), months)).waiting(weeks).best[0]
     return _kept(float(best), sale, terms, months)[0]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from valuer.advice.ports import ValueModel
 from valuer.advice.sale.history import PastWeek, Stood
 from valuer.advice.sale.keeping import Decision, decide
-from valuer.advice.sale.outlook import SaleChances
+from valuer.advice.sale.outlook import WEIGHTS, SaleChances
 from valuer.advice.sale.sale import (
     NEVER_ON_OFFER,
     NOT_FOR_SALE,
@@ -162,10 +162,10 @@ def best_counter(sale: Sale, ask: float, offer: float, wait: float) -> tuple[flo
     lowest = min(max(offer, wait), ask)
     written = [float(c) for c in written_between(lowest, ask) if c > offer] or [ask]
     counters = np.array([c for c in written if c <= (offer + ask) / 2] or written[:1])
-    asks = np.full(len(counters) + 1, ask)
-    chance, _ = sale.outlook.at_nodes(0, asks, np.array([min(offer, ask), *counters]))
+    limits = np.minimum([offer, *counters], ask)
+    chance = sale.outlook.prospect(np.array([[ask]]), 1).chance(limits, 0)[:, 0, 0]
     visits = -np.log1p(-np.minimum(chance, 1 - 1e-9))
-    weights = sale.outlook.beliefs(0) * visits[:, 0]
+    weights = WEIGHTS * visits[:, 0]
     accepted = (weights / weights.sum()) @ (visits[:, 1:] / visits[:, :1])
     stays = max(offer, wait)
     brings = accepted * counters + (1 - accepted) * (STAYS * stays + (1 - STAYS) * wait)

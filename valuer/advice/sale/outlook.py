@@ -9,13 +9,14 @@ looked at. Several starts of one listing, this month and later ones, may stand s
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from types import EllipsisType
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray
-from valuer.advice.sale.waiting import SaleOfWeek, Waiting, follow, roll_back
+from valuer.advice.sale.waiting import SaleOfWeek, as_followed, roll_back
 
 NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
 WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -27,6 +28,7 @@ and how often the plan and what it teaches are fitted to each other. It costs no
 of its own, so that what is learned does not depend on anybody's terms."""
 
 Whole = int | NDArray[np.int64]
+Place = int | EllipsisType
 
 MID_MONTH, DAYS_IN_MONTH = 14.0, 30.42
 
@@ -39,7 +41,7 @@ class SaleChances(Protocol):
         """Log ratios of ask to value that its listings cover."""
 
     def slowing(self, faults: Sequence[tuple[str, str]]) -> Mapping[str, float]:
-        """How much these (fault, severity) pairs slow a sale, as ``week`` takes it."""
+        """How much these (fault, severity) pairs slow a sale, as ``weeks`` takes it."""
 
     def doubt_of(self, sd: float, faults: Mapping[str, float]) -> float:
         """Log sd of the worth round a value whose price range stands for this sd; the rest is luck."""
@@ -47,16 +49,25 @@ class SaleChances(Protocol):
     def shifted(self, log_odds: float) -> "SaleChances":
         """The same where machines sell sooner (above 0) or later: log odds of a sale in a week."""
 
-    def week(
+    def weeks(
         self,
         ask: FloatArray,
-        least: FloatArray,
         month: FloatArray,
         week: FloatArray,
         faults: Mapping[str, float],
         worth: FloatArray,
-    ) -> tuple[FloatArray, FloatArray]:
-        """Chance of a sale in a week (1 is the first), and its place between least (0) and ask (1)."""
+    ) -> "ListedWeeks":
+        """Weeks listed at some asks (1 is the first week), as many as there are, all told at once; they broadcast."""
+
+
+class ListedWeeks(Protocol):
+    """Weeks of a listing but for the least to take. ``at``: one place of their first axis alone."""
+
+    def chance(self, least: FloatArray, at: Place = ...) -> FloatArray:
+        """Chance of a sale in a week."""
+
+    def sold(self, least: FloatArray, at: Place = ...) -> tuple[FloatArray, FloatArray]:
+        """The same, and the place of its price between least (0) and ask (1)."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +79,7 @@ class Outlook:
     chances know. listed: weeks it has been listed already, unsold; left_doubt: log sd of the worth that those
     weeks leave, None where there were none. Values, sd and chances are then as learned from them.
 
-    month and listed of shape (s, 1, 1) are several starts side by side, for asks of shape (s, 1, n).
+    month and listed of shape (s,) are several starts side by side; a number is one.
     """
 
     chances: SaleChances
@@ -96,89 +107,93 @@ class Outlook:
 
     def months_of(self, week: Whole) -> NDArray[np.int64]:
         """The same of every start."""
-        return (self.month - 1 + (MID_MONTH + 7 * np.asarray(week)) // DAYS_IN_MONTH).astype(
-            np.int64
-        ) % 12 + 1
+        passed = (MID_MONTH + 7 * np.asarray(week)) // DAYS_IN_MONTH
+        return (self.month - 1 + passed).astype(np.int64) % 12 + 1
 
     def value_in(self, week: int) -> float:
         """Value in the month of a week counted from 0."""
         return float(self.values[self.month_of(week) - 1])
 
-    def at_nodes(self, week: Whole, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Chance of a sale and its price at every node of the doubt, shape (nodes, *shape of asks, least).
+    def values_in(self, weeks: int) -> FloatArray:
+        """The same of so many weeks and every start, shape (weeks, s)."""
+        return np.asarray(self.values[self.months_of(np.arange(weeks)[:, None]) - 1])
 
-        week: one counted from 0, or an array of them in the shape of asks.
-        """
-        months = self.months_of(week)
-        value = self.values[months - 1]
-        least = np.minimum(least, asks)
-        worth = (NODES * self.doubt).reshape(-1, *(1,) * least.ndim)
-        ask_ratio, least_ratio = np.log(asks / value), np.log(np.maximum(least / value, 1e-3))
-        month, count = months.astype(np.float64), np.asarray(week + self.listed + 1.0)
-        chance, share = self.chances.week(ask_ratio, least_ratio, month, count, self.levels, worth)
-        return chance, least + share * (asks - least)
-
-    def sale(self, week: int, asks: FloatArray, least: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Chance of a sale in a week and its expected price, averaged over the doubt that is left by then."""
-        return average(self.beliefs(week), *self.at_nodes(week, asks, least))
-
-    def beliefs(self, week: int) -> FloatArray:
-        """Weights of the nodes if it has not sold by the start of a week, shape (nodes, *that of month)."""
-        if week == 0:
-            return self._first
-        return np.asarray(self.learned[min(week, len(self.learned) - 1)])
-
-    @property
-    def _first(self) -> FloatArray:
-        """Weights of the nodes before anything is seen."""
-        weights = WEIGHTS.reshape(-1, *(1,) * np.ndim(self.month))
-        return np.broadcast_to(weights, (len(NODES), *np.shape(self.month)))
+    def prospect(self, asks: FloatArray, weeks: int) -> "Prospect":
+        """What so many weeks hold at the asks of each start, shape (s, n), or of each week too, (weeks, s, n)."""
+        week = np.arange(weeks)[:, None]
+        month, count = (
+            np.reshape(each, (weeks, 1, -1, 1, 1))
+            for each in (self.months_of(week), week + self.listed + 1.0)
+        )
+        values, worth = self.values[month - 1], (NODES * self.doubt).reshape(-1, 1, 1, 1)
+        ratio = np.log(asks[..., None, :, None, :] / values)
+        listed = self.chances.weeks(ratio, month, count, self.levels, worth)
+        return Prospect(asks[..., None, :], values, listed)
 
     @cached_property
     def learned(self) -> FloatArray:
-        """Weights of the nodes at the start of each week of the plan that would be best in itself."""
-        beliefs = np.broadcast_to(self._first, (USUAL_WEEKS + 1, *self._first.shape))
+        """Weights of the nodes at the start of each week of the plan that would be best in itself.
+
+        Shape (weeks + 1, nodes, s, 1, 1).
+        """
+        lowest, value = float(self.values.min()), self.values_in(1)[0]
+        low, high = np.exp(self.chances.ask_range)
+        asks = np.geomspace(
+            max(low, 0.6) * np.minimum(value, lowest * 1.2), high * value, USUAL_ASKS, axis=-1
+        )
+        prospect, free = self.prospect(asks, USUAL_WEEKS), np.zeros(USUAL_WEEKS)
+        left_over = np.full((USUAL_WEEKS + 1, len(asks)), USUAL_LEFT_OVER * lowest)
+        first = np.broadcast_to(WEIGHTS.reshape(-1, 1, 1, 1), (len(WEIGHTS), len(asks), 1, 1))
+        beliefs = np.broadcast_to(first, (USUAL_WEEKS + 1, *first.shape))
         for turn in range(TURNS):
-            learned = self._learned(beliefs)
+            best = roll_back(asks, prospect.believing(beliefs), free, left_over, USUAL_CUTS)
+            asked, least = as_followed(best)
+            sold = self.prospect(asked[..., None], USUAL_WEEKS).chance(least[:, None, :, None, None])
+            left = np.cumprod(np.concatenate([first[None], 1 - sold]), axis=0)
+            learned = left / left.sum(axis=1, keepdims=True)
             beliefs = learned if turn == 0 else (beliefs + learned) / 2
         return beliefs
 
-    def _learned(self, beliefs: FloatArray) -> FloatArray:
-        """Weights of the nodes after each week of the plan that would be best under the weights given."""
-        lowest = float(self.values.min())
-        low, high = np.exp(self.chances.ask_range)
-        value = self.values[self.months_of(0) - 1].reshape(-1)
-        starts = np.geomspace(
-            max(low, 0.6) * np.minimum(value, lowest * 1.2), high * value, USUAL_ASKS, axis=-1
-        )
-        asks, free = starts.reshape(*np.shape(self.month)[:1], USUAL_ASKS), np.zeros(USUAL_WEEKS)
-        left_over = np.full((USUAL_WEEKS + 1, *asks.shape[:-1]), USUAL_LEFT_OVER * lowest)
-        waiting = roll_back(asks, believing(self, beliefs), free, left_over, USUAL_CUTS)
-        asked, least = (each.reshape(-1, *np.shape(self.month)) for each in _as_followed(waiting))
-        weeks = np.arange(USUAL_WEEKS).reshape(-1, *(1,) * np.ndim(self.month))
-        unsold = np.moveaxis(1 - self.at_nodes(weeks, asked, least)[0], 0, 1)
-        left = np.cumprod(np.concatenate([beliefs[:1], unsold]), axis=0)
-        return np.asarray(left / left.sum(axis=1, keepdims=True))
+
+@dataclass(frozen=True)
+class Prospect:
+    """What all weeks of a listing hold at given asks, told at once; the least to take is named when it is known.
+
+    asks: shape (s, 1, n), or (weeks, s, 1, n); values: (weeks, 1, s, 1, 1); listed: weeks by node, start and ask.
+    """
+
+    asks: FloatArray
+    values: FloatArray
+    listed: ListedWeeks
+
+    def chance(self, least: FloatArray, at: Place = ...) -> FloatArray:
+        """Chance of a sale at every node of the doubt, shape (weeks, nodes, s, m, n), of one week without the first.
+
+        least: (s, m, n), or what broadcasts to the whole.
+        """
+        return self.listed.chance(self._ratio(least, at), at)
+
+    def sold(self, least: FloatArray, at: Place = ...) -> tuple[FloatArray, FloatArray]:
+        """The same, and the place of its price between least (0) and ask (1)."""
+        return self.listed.sold(self._ratio(least, at), at)
+
+    def _ratio(self, least: FloatArray, at: Place) -> FloatArray:
+        return np.asarray(np.log(np.maximum(least / self.values[at], 1e-3)))
+
+    def believing(self, beliefs: FloatArray) -> SaleOfWeek:
+        """The sale of each week under weights of the nodes by week as `learned` has them, the last kept to the end."""
+
+        def sale(week: int, least: FloatArray) -> tuple[FloatArray, FloatArray]:
+            least = np.minimum(least, self.asks)
+            chance, share = average(beliefs[min(week, len(beliefs) - 1)], *self.sold(least, week))
+            return chance, least + share * (self.asks - least)
+
+        return sale
 
 
-def _as_followed(waiting: Waiting) -> FloatArray:
-    """Ask and least of each week of the best plan of every start, the last ones kept to the end, (2, weeks, starts)."""
-    alone = waiting.asks.ndim == 1
-    plans = [follow(waiting)] if alone else [follow(waiting.of(start)) for start in range(len(waiting.asks))]
-    weeks = len(waiting.standing)
-    every = [[plan[min(week, len(plan) - 1)] for plan in plans] for week in range(weeks)]
-    return np.array(
-        [[[at.ask for at in week] for week in every], [[at.least for at in week] for week in every]]
-    )
-
-
-def average(weights: FloatArray, chance: FloatArray, price: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Chance of a sale over the nodes, and the mean price of those sales."""
-    weighed = weights.reshape(*weights.shape, *(1,) * (chance.ndim - weights.ndim)) * chance
+def average(weights: FloatArray, chance: FloatArray, each: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Chance of a sale over the nodes, the first axis, and the mean of something over those sales."""
+    weighed = weights * chance
     sold = weighed.sum(axis=0)
-    return sold, (weighed * price).sum(axis=0) / np.maximum(sold, 1e-12)
-
-
-def believing(outlook: Outlook, beliefs: FloatArray) -> SaleOfWeek:
-    """The sale of each week under other weights of the nodes, shape (weeks, nodes, *that of month)."""
-    return lambda week, asks, least: average(beliefs[week], *outlook.at_nodes(week, asks, least))
+    weighed *= each
+    return sold, weighed.sum(axis=0) / np.maximum(sold, 1e-12)

@@ -55,22 +55,25 @@ class Sale:
     believed: float = 0.0
 
     def asks(self, weeks: int) -> FloatArray:
-        """The asks people write that the listings cover, for the values of the weeks to come."""
-        values = [self.outlook.value_in(week) for week in range(weeks)]
-        low, high = (float(np.exp(end)) for end in self.outlook.chances.ask_range)
-        return written_between(max(LOW, low) * min(values), min(HIGH, high) * max(values))
+        """The asks people write that the listings cover, for the values of the weeks to come.
+
+        Of every start, shape (s, n), the last repeated where another start has more.
+        """
+        values, (low, high) = self.outlook.values_in(weeks), np.exp(self.outlook.chances.ask_range)
+        ends = zip(max(LOW, low) * values.min(axis=0), min(HIGH, high) * values.max(axis=0), strict=True)
+        asks = [written_between(float(lowest), float(highest)) for lowest, highest in ends]
+        most = max(map(len, asks))
+        return np.array([[*each, *[each[-1]] * (most - len(each))] for each in asks])
 
     def left_over(self, weeks: int) -> FloatArray:
-        """What a quick sale would bring at the start of each week and after the last, shape (weeks + 1,)."""
-        values = np.array([self.outlook.value_in(week) for week in range(weeks + 1)])
-        return np.maximum(LEFT_OVER * values, self.floor)
+        """What a quick sale would bring at the start of each week and after the last, shape (weeks + 1, s)."""
+        return np.maximum(LEFT_OVER * self.outlook.values_in(weeks + 1), self.floor)
 
     def waiting(self, weeks: int) -> Waiting:
         """Worth of waiting over so many weeks."""
-        costs = np.full(weeks, self.cost)
-        return roll_back(
-            self.asks(weeks), self.outlook.sale, costs, self.left_over(weeks), MOST_CUTS, self.tied_up
-        )
+        asks, costs = self.asks(weeks), np.full(weeks, self.cost)
+        sale = self.outlook.prospect(asks, weeks).believing(self.outlook.learned)
+        return roll_back(asks, sale, costs, self.left_over(weeks), MOST_CUTS, self.tied_up)
 
     def plan(self, weeks: int) -> tuple[WeekPlan, ...]:
         """The best plan over so many weeks."""

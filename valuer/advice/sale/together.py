@@ -74,7 +74,7 @@ def _gain(sale: Sale, listed: Sequence[Sale], terms: ShopTerms, weeks: int) -> f
     shared = replace(
         sale, outlook=replace(sale.outlook, chances=sale.outlook.chances.shifted(-np.log1p(beside)))
     )
-    return float(shared.waiting(weeks).best) - kept_for(sale, terms, weeks, 1)
+    return float(shared.waiting(weeks).best[0]) - kept_for(sale, terms, weeks, 1)
 
 
 def _alike(sale: Sale, others: Sequence[Sale]) -> list[str]:

@@ -10,6 +10,9 @@ STEPS = ((2.0, 0.05), (5.0, 0.1), (np.inf, 0.5))
 Common practice, no source: fives and tens.
 """
 
+LEADS = np.concatenate([np.arange(20, 40), np.arange(40, 100, 2), np.arange(100, 200, 10)])
+"""Leading figures of prices people write by these steps, in twentieths."""
+
 
 def step_at(price: float) -> float:
     """Return the step of asks near a price: 5 from 100 on, 10 from 200, 50 from 500, and so on by tens.
@@ -37,9 +40,7 @@ def written(price: float) -> float:
 
 def written_between(low: float, high: float) -> FloatArray:
     """Return the prices people write from low to high, rising, never none; shape (n,)."""
-    asks, price = [], written(low)
-    while price <= high * (1 + 1e-9):
-        if price >= low * (1 - 1e-9):
-            asks.append(price)
-        price = float(np.round(price + step_at(price), 6))
-    return np.array(asks or [written(high)])
+    powers = np.arange(np.floor(np.log10(low)), np.log10(high) + 1)
+    asks = np.outer(10.0**powers, LEADS).ravel() / 20
+    asks = asks[(asks >= low * (1 - 1e-9)) & (asks <= high * (1 + 1e-9))]
+    return asks if len(asks) else np.array([written(high)])
