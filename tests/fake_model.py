@@ -33,8 +33,8 @@ class FakeModel:
         prices: FloatArray = SOUND * LEFT[rows.astype(int)].prod(axis=1)
         return prices
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        value = self.value(rows)
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        value = self.value(rows) if value is None else value
         return 0.8 * value, 1.2 * value
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:

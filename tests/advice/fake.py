@@ -95,8 +95,8 @@ class FakeModel:
         for_repair = np.minimum(0.35 * rows[:, 0], 0.70 * discounted)
         return np.asarray(np.maximum(SALVAGE, np.where(shut, for_repair, discounted)))
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        value = self.value(rows)
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        value = self.value(rows) if value is None else value
         return value / 1.2, value * 1.2
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:

@@ -44,8 +44,8 @@ class SeasonModel(FakeModel):
     def value(self, rows: FloatArray) -> FloatArray:
         return super().value(rows[:, :-1]) * rows[:, -1] * self.sound
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        value = self.value(rows)
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        value = self.value(rows) if value is None else value
         return value / (1 + self.width), value * (1 + self.width)
 
 

@@ -7,7 +7,7 @@ from tests.advice.make import terms
 from tests.advice.make import untested as machine
 from valuer.advice.deal.purchase import DRAWS, UNKNOWN, imagined, kind_of, purchase_limits
 from valuer.advice.worth.lattice import Scene, scene_of
-from valuer.advice.worth.untested import chance_of, not_looked_for
+from valuer.advice.worth.untested import chances_of, not_looked_for
 from valuer.domain.faults import fault_catalogue
 
 EVERYTHING = tuple(fault_catalogue())
@@ -173,5 +173,7 @@ def test_what_stood_outside_has_more_rust_and_stiff_cables_but_no_worse_engine(
     fault: str, more: float
 ) -> None:
     """Half as many again (judgement, no source)."""
-    inside, outside = (chance_of(fault, machine(kept=kept), runs=True) for kept in ("inside", "outside"))
+    (inside,), (outside,) = (
+        chances_of([fault], machine(kept=kept), runs=True) for kept in ("inside", "outside")
+    )
     assert outside == pytest.approx(more * inside)

@@ -25,7 +25,7 @@ PRIVATE = "late-november"  # the id of a machine: somebody's data
 class Broken(FakeModel):
     """A model with a fault of ours in it, whose words hold somebody's data."""
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         raise ZeroDivisionError(PRIVATE)
 
 

@@ -43,10 +43,10 @@ class Gated(FakeModel):
         self.gate = threading.Event()
         self.inside = threading.Semaphore(0)
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         self.inside.release()
         assert self.gate.wait(20)
-        return super().interval(rows)
+        return super().interval(rows, value)
 
 
 @pytest.fixture

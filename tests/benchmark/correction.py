@@ -70,8 +70,8 @@ class Remembering:
     def records(self, fault: str, severity: str) -> int:
         return self.model.records(fault, severity)
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return self.model.interval(rows)
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        return self.model.interval(rows, value)
 
     def value(self, rows: FloatArray) -> FloatArray:
         keys = [row.tobytes() for row in np.ascontiguousarray(rows)]

@@ -77,9 +77,9 @@ class TruthModel:
             parts.append(buyers.outcomes(stock).expected_log_price())
         return np.exp(np.concatenate(parts))
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """No interval is asked for."""
-        value = self.value(rows)
+        value = self.value(rows) if value is None else value
         return value, value
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
@@ -114,9 +114,9 @@ class DefaultTrees:
         """Exp of the predicted log price."""
         return np.asarray(np.exp(self.trees.predict(rows)))
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """No interval is asked for."""
-        value = self.value(rows)
+        value = self.value(rows) if value is None else value
         return value, value
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:

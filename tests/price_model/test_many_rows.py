@@ -10,8 +10,8 @@ from valuer.domain.faults import fault_catalogue
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.local_correction import learn
 from valuer.price_model.mower import MowerModel
-from valuer.price_model.own_sales import OwnSale
-from valuer.price_model.trees import Trees
+from valuer.price_model.own_sales import USUAL_AGE, OwnSale, bearing
+from valuer.price_model.trees import SharedTrees, Trees
 
 SIX = ("no_start", "stale_fuel", "oil_leak_sump", "oil_leak_minor", "paint_faded", "vibration")
 
@@ -52,9 +52,17 @@ def test_together_and_alone_are_the_same(
     shuffled = np.random.default_rng(0).permutation(len(rows))
     np.testing.assert_allclose(model.value(rows[shuffled]), alone[shuffled], rtol=1e-12)
     low, high = model.interval(rows)
+    for end, told in zip((low, high), model.interval(rows, model.value(rows)), strict=True):
+        np.testing.assert_allclose(end, told, rtol=1e-12)
     ends = [model.interval(row[None]) for row in rows[::7]]
     np.testing.assert_allclose(low[::7], [float(end[0][0]) for end in ends], rtol=1e-12)
     np.testing.assert_allclose(high[::7], [float(end[1][0]) for end in ends], rtol=1e-12)
+
+
+def test_who_is_as_old_as_the_usual_one_lost_nothing_since_to_the_last_bit(mower_model: MowerModel) -> None:
+    """Exactly 0 stands for an age that nobody told, which widens ranges: a last bit would decide that."""
+    machines = [machine.model_copy(update={"age_years": USUAL_AGE}) for machine in from_market(80, 7500)]
+    assert not bearing(mower_model, machines, 5)[2][:, 0].any()
 
 
 def test_the_correction_is_one(corrected: CorrectedModel, mower_model: MowerModel) -> None:
@@ -79,5 +87,5 @@ def test_trees_answer_for_rows_that_share_columns_as_for_whole_rows() -> None:
     inputs = np.array([[4.0], [6.0]])
     wanted = [1001.5, 1001.5, 1010.5, 1010.5, 1010.25, 1010.25] * 2
     wanted += [1001.5, 1001.5, 1100.5, 1100.5, 1100.25, 1100.25] * 2
-    assert trees.of_heads(inputs, of, last[:, None]).tolist() == wanted
+    assert SharedTrees(trees, 1).predict(inputs, of, last[:, None]).tolist() == wanted
     assert trees.predict(np.column_stack([inputs[of], last])).tolist() == wanted

@@ -1,6 +1,8 @@
 """The pooled base: its gradient, its laws, and the case where it is no more than a line."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from math import exp, log, log1p
 
 import numpy as np
 import pytest
@@ -131,6 +133,17 @@ def test_the_usual_fall_is_nothing_for_a_sound_one_and_never_below_nothing() -> 
     assert (usual_fall(base, x, rng.choice([0.0, 1.0, 2.0], (100, FLAGS))) >= 0).all()
 
 
+def test_the_usual_fall_does_not_hang_on_the_last_bit() -> None:
+    """Trees part machines by falls that others had to the bit; sums in another order must not send them elsewhere."""
+    rng = np.random.default_rng(8)
+    base, x = base_of(rng), rng.normal(size=P)
+    flags = rng.choice([0.0, 1.0, 2.0], (300, FLAGS))
+    other = replace(base, intercept=float(np.nextafter(base.intercept, 9)))
+    every = np.zeros(len(flags), dtype=np.intp)
+    assert (other.log_price(x[None], flags, every) != base.log_price(x[None], flags, every)).any()
+    assert (usual_fall(other, x, flags) == usual_fall(base, x, flags)).all()
+
+
 def test_one_row_is_priced_as_in_a_crowd() -> None:
     """Large calls use sparse sums; a row must not depend on its company."""
     rng = np.random.default_rng(6)
@@ -139,6 +152,48 @@ def test_one_row_is_priced_as_in_a_crowd() -> None:
     crowd = base.log_price(x, flags)
     alone = [base.log_price(x[[i]], flags[[i]])[0] for i in range(0, 2500, 100)]
     assert crowd[::100] == pytest.approx(np.array(alone))
+
+
+def written_out(base: PooledBase, x: Floats, flags: Floats) -> float:
+    """The log price of one row as the module tells it: pool by pool, flag by flag, with no array."""
+
+    def soft(v: float, width: float) -> float:
+        return width * log1p(exp(v / width))
+
+    def off(each: Sequence[float]) -> float:
+        in_job = [each[flag] for flag in JOBS[0]]
+        largest = max(in_job)
+        one = largest * sum((loss / largest) ** 16 for loss in in_job) ** (1 / 16) if largest else 0.0
+        return one + sum(loss for flag, loss in enumerate(each) if flag not in JOBS[0])
+
+    def each_of(pool: Pool, name: str) -> list[float]:
+        of_levels = getattr(pool, name)
+        return [sum(of_levels[[flag, FLAGS + flag]][: int(flags[flag])]) for flag in range(FLAGS)]
+
+    both, price = min(flags[0], flags[1]) / 2, 0.0
+    for k, pool in enumerate(base.pools):
+        z = (x - base.centre) / base.scale
+        sound = base.intercept + sum(z[i] * (base.slopes[i] + pool.slopes[i]) for i in range(P))
+        cheap = exp(-pool.eta * (sound - base.middle))
+        lost = [s + m * cheap for s, m in zip(each_of(pool, "share"), each_of(pool, "money"), strict=True)]
+        least = exp(pool.floor[0] + pool.floor[1] * (sound - base.middle))
+        left = 1.0 - off(lost) - both * pool.pair_share[0] - least
+        pays = sound + pool.level + log(least + soft(left, 0.05))
+        if not k:
+            price = pays
+            continue
+        odds = pool.stays - off(each_of(pool, "leaves")) - both * pool.pair_leaves[0]
+        price += soft(pays - price, 0.1) / (1.0 + exp(-odds))
+    return price
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_pools_side_by_side_pay_what_each_pays_alone(seed: int) -> None:
+    rng = np.random.default_rng(40 + seed)
+    base = replace(base_of(rng), centre=rng.normal(size=P), scale=rng.uniform(0.5, 2.0, P), intercept=4.7)
+    x, flags = rng.normal(size=(30, P)), rng.choice([0.0, 1.0, 2.0], (30, FLAGS))
+    told = [written_out(base, *row) for row in zip(x, flags, strict=True)]
+    assert base.log_price(x, flags) == pytest.approx(told, rel=1e-12)
 
 
 def test_flags_of_one_job_count_as_hardly_more_than_the_largest() -> None:

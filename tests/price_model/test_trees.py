@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 
-from valuer.price_model.trees import plain_trees
+from valuer.price_model.trees import SharedTrees, plain_trees
 
 rng = np.random.default_rng(5)
 
@@ -61,7 +61,7 @@ def test_rows_that_share_columns_are_answered_as_each_alone(
     heads, rest = table(7, 0.3)[0][:, :shared], table(500, 0.3)[0][:, shared:]
     of = rng.integers(0, 7, 500)
     monkeypatch.setattr("valuer.price_model.trees.AT_ONCE", 900)
-    told = trees.of_heads(heads, of, rest)
+    told = SharedTrees(trees, shared).predict(heads, of, rest)
     np.testing.assert_allclose(told, fitted.predict(np.hstack([heads[of], rest])), rtol=1e-12, atol=1e-14)
 
 

@@ -67,8 +67,11 @@ class ValueModel(Protocol):
     def value(self, rows: FloatArray) -> FloatArray:
         """Expected sale prices of shape (n,) for rows of shape (n, p)."""
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Low and high ends, each of shape (n,), of the 80 % interval of the sale price."""
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        """Low and high ends, each of shape (n,), of the 80 % interval of the sale price.
+
+        value: of the same rows, shape (n,), where it is known already.
+        """
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
         """Where the machine, its money at price level 1, lies outside of what the training sales show."""

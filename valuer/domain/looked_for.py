@@ -54,15 +54,20 @@ def tested_share(machine: Machine) -> float | None:
     """
     if machine.looked_over:
         return 1.0
-    weight = _weights(machine.drive, machine.start, machine.blade_clutch)
+    weight = possible_faults(machine)
     there = {finding.fault for finding in findings(machine)}
     seen = (looked_for(machine) | there) & weight.keys()
     share = sum(weight[fault] for fault in seen) / sum(weight.values())
     return share if share >= TELLS_FROM else None
 
 
+def possible_faults(machine: Machine) -> Mapping[str, float]:
+    """Return the faults that a machine of this kind can have, and how often machines on offer have each."""
+    return _possible(machine.drive, machine.start, machine.blade_clutch)
+
+
 @cache
-def _weights(drive: Drive | None, start: Start | None, blade_clutch: bool | None) -> Mapping[str, float]:  # noqa: FBT001
-    """How often machines on offer have each fault that one of this kind can have; what `lacks` hangs on."""
+def _possible(drive: Drive | None, start: Start | None, blade_clutch: bool | None) -> Mapping[str, float]:  # noqa: FBT001
+    """The same by what `lacks` hangs on."""
     kind = Machine.model_construct(id="kind", drive=drive, start=start, blade_clutch=blade_clutch)
     return {fault.id: sum(fault.listed) for fault in fault_catalogue().values() if not lacks(kind, fault)}

@@ -113,8 +113,9 @@ def gate_results(
 def _results(
     machine: Machine, found: Collection[Finding], cured: Collection[str] = ()
 ) -> tuple[GateResult, ...]:
+    shutting = [finding for finding in found if _must_cure(finding)]
     return tuple(
-        _result(gate, machine, found)
+        _result(gate, machine, shutting)
         for gate in gate_catalogue().values()
         if applies(gate, machine, found, cured)
     )
@@ -130,8 +131,9 @@ def applies(gate: Gate, machine: Machine, found: Iterable[Finding], cured: Colle
     return True
 
 
-def _result(gate: Gate, machine: Machine, found: Iterable[Finding]) -> GateResult:
-    shut = [finding for finding in found if finding.fault in gate.faults and _must_cure(finding)]
+def _result(gate: Gate, machine: Machine, shutting: Iterable[Finding]) -> GateResult:
+    """Where one gate stands; shutting: the findings that must be cured, whichever gate they shut."""
+    shut = [finding for finding in shutting if finding.fault in gate.faults]
     sure = [finding for finding in shut if finding.chance >= 1.0]
     if sure:
         names = ", ".join(fault_catalogue()[finding.fault].name for finding in sure)

@@ -80,7 +80,7 @@ class CorrectedModel:
         """
         return self.sells()
 
-    @property
+    @cached_property
     def basis(self) -> Basis:
         """That of the model below, with the number of own sales and what the range holds."""
         learnt_from = self.correction.own_sales + self.correction.comparables
@@ -90,10 +90,15 @@ class CorrectedModel:
     def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows of shape (n, p + ADDED) with every fault absent."""
         rows, sound, bears = bearing(self.model, machines, month)
+        moved = self.correction.level + bears @ self._rates
+        return np.concatenate([rows, sound[:, None], moved[:, None], bears], axis=1)
+
+    @cached_property
+    def _rates(self) -> FloatArray:
+        """How far each column of `Seen.machine` moves a log value."""
         shift = dict(self.correction.level_shift)
         of_level = [shift.get(level, 0.0) for level in ATTRIBUTE_LEVELS]
-        rates = np.array([self.correction.ageing - 1.0, *self.correction.season, *of_level])
-        return np.column_stack([rows, sound, self.correction.level + bears @ rates, bears])
+        return np.array([self.correction.ageing - 1.0, *self.correction.season, *of_level])
 
     def fault_column(self, fault: str) -> int:
         """The column of the model below."""
@@ -109,16 +114,18 @@ class CorrectedModel:
 
     def value(self, rows: FloatArray) -> FloatArray:
         """Expected sale prices of shape (n,)."""
-        return np.exp(self._logs(rows)[1])
+        if self.correction.at_rest:
+            return self.model.value(rows[:, :-ADDED])
+        return np.asarray(np.exp(self._logs(rows)[1]))
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Ends of the 80 % interval: the model's own, widened by what is not known of the place."""
-        value, here = self._logs(rows)
-        low, high = (np.log(end) for end in self.model.interval(rows[:, :-ADDED]))
-        seen = self._seen(rows, value)
+        plain, here = self._logs(rows) if value is None else self._logs_by(rows, np.log(value))
+        low, high = (np.log(end) for end in self.model.interval(rows[:, :-ADDED], np.exp(plain)))
+        seen = self._seen(rows, plain)
         place = Z80**2 * self._doubt.of_place(seen, term_columns(seen, self._usual_losses))
         factor = self._doubt.factor(seen)
-        down, up = (factor * np.sqrt(width**2 + place) for width in (value - low, high - value))
+        down, up = (factor * np.sqrt(width**2 + place) for width in (plain - low, high - plain))
         return np.exp(here - down), np.exp(here + up)
 
     @cached_property
@@ -128,8 +135,12 @@ class CorrectedModel:
     def _seen(self, rows: FloatArray, value: FloatArray) -> Seen:
         """What of the rows bears on the terms; value: log values of the model below, shape (n,)."""
         sound = rows[:, -ADDED]
-        levels = rows[:, [self.model.fault_column(fault) for fault in fault_catalogue()]]
-        return Seen(sound, np.maximum(sound - value, 0.0), levels, rows[:, -ADDED + 2 :])
+        return Seen(sound, np.maximum(sound - value, 0.0), rows[:, self._columns], rows[:, -ADDED + 2 :])
+
+    @cached_property
+    def _columns(self) -> list[int]:
+        """Column of every fault, in the order of the catalogue."""
+        return [self.model.fault_column(fault) for fault in fault_catalogue()]
 
     def _logs(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log values of the model below and of this one, shape (n,) each."""
@@ -140,6 +151,10 @@ class CorrectedModel:
         parts = [self._bent(rows[start : start + AT_ONCE]) for start in starts]
         below, here = (np.concatenate(each) for each in zip(*parts, strict=True))
         return below, here
+
+    def _logs_by(self, rows: FloatArray, here: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The same where those of this model are known."""
+        return here if self.correction.at_rest else np.log(self.model.value(rows[:, :-ADDED])), here
 
     def _bent(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         sound, moved = rows[:, -ADDED], rows[:, -ADDED + 1]

@@ -58,6 +58,17 @@ class Columns:
         return (*self.levels, *self.knots)
 
     @cached_property
+    def ends(self) -> tuple[Floats, Floats]:
+        """The least and the largest number that training saw, shape (n_numeric,) each, in logs where `logs` says so."""
+        low, high = ([knots[end] for knots in self.knots.values()] for end in (0, -1))
+        return np.array(low, dtype=float), np.array(high, dtype=float)
+
+    @cached_property
+    def in_logs(self) -> list[int]:
+        """Places among the numbers of those that are seen in logs."""
+        return [place for place, name in enumerate(self.knots) if name in self.logs]
+
+    @cached_property
     def with_unknowns(self) -> tuple[str, ...]:
         """The attributes that had unknowns in training, in their order."""
         return tuple(name for name in self.attributes if name in self.unknown)
@@ -187,13 +198,13 @@ def code_table(table: pd.DataFrame, columns: Columns) -> Coded:
         msg = f"expected the columns that the model was fitted on, the table has no {', '.join(missing)}"
         raise TableError(msg)
     categories = [_code_levels(table, name, levels) for name, levels in columns.levels.items()]
-    numbers = [_code_numbers(table, name, columns) for name in columns.knots]
+    numbers = _stack([_positive_in_logs(table, name, columns) for name in columns.knots], len(table))
     flags = [_numbers(table, name) for name in columns.flags]
     for name, values in zip(columns.flags, flags, strict=True):
         if not np.isin(values, (0.0, 1.0, 2.0)).all():
             msg = f"column {name}: expected 0, 1 or 2, got {values[~np.isin(values, (0.0, 1.0, 2.0))][0]:g}"
             raise TableError(msg)
-    return Coded(*(_stack(part, len(table)) for part in (categories, numbers, flags)))
+    return Coded(_stack(categories, len(table)), scaled(numbers, columns), _stack(flags, len(table)))
 
 
 def _stack(parts: list[Floats], rows: int) -> Floats:
@@ -214,18 +225,19 @@ def _code_levels(table: pd.DataFrame, name: str, levels: tuple[object, ...]) -> 
     return np.where(codes < 0, np.nan, codes)
 
 
-def _code_numbers(table: pd.DataFrame, name: str, columns: Columns) -> Floats:
+def _positive_in_logs(table: pd.DataFrame, name: str, columns: Columns) -> Floats:
     values = _numbers(table, name)
     if name in columns.logs and (values <= 0).any():
         msg = f"column {name}: expected numbers above 0, got {values[values <= 0][0]:g}"
         raise TableError(msg)
-    return scaled(values, name, columns)
+    return values
 
 
-def scaled(values: Floats, name: str, columns: Columns) -> Floats:
-    """Numbers of a column as the model sees them: logs taken where it does, held inside the training range."""
-    knots = columns.knots[name]
-    return np.clip(np.log(values) if name in columns.logs else values, knots[0], knots[-1])
+def scaled(numbers: Floats, columns: Columns) -> Floats:
+    """Numbers, shape (n, n_numeric), as the model sees them: in logs where it does, inside the training range."""
+    seen, (low, high) = numbers.copy(), columns.ends
+    seen[:, columns.in_logs] = np.log(numbers[:, columns.in_logs])
+    return np.asarray(np.minimum(np.maximum(seen, low), high))
 
 
 def runs(
@@ -250,7 +262,7 @@ def runs(
 # ------------------------------------------------------------------------------------------------------ design matrix
 def ramps(values: Floats, low: Floats, high: Floats) -> Floats:
     """How far each value has come from low to high, 0 to 1; shape (n, p) of values and of what comes, (p,) of ends."""
-    return np.asarray(np.clip((values - low) / (high - low), 0.0, 1.0))
+    return np.asarray(np.minimum(np.maximum((values - low) / (high - low), 0.0), 1.0))
 
 
 def coarse(knots: Sequence[float]) -> list[float]:
@@ -346,10 +358,9 @@ def design_matrix(shares: Floats, numbers: Floats, told: Floats, columns: Column
     with unknowns.
     """
     made, one = columns.recipe, np.ones((len(numbers), 1))
-    rising = ramps(numbers[:, made.number], made.low, made.high)
-    return np.asarray(
-        np.hstack([one, shares, 1.0 - told])[:, made.share] * np.hstack([one, rising])[:, made.ramp]
-    )
+    of_row = np.concatenate([one, shares, 1.0 - told], axis=1)
+    rising = np.concatenate([one, ramps(numbers[:, made.number], made.low, made.high)], axis=1)
+    return np.asarray(of_row.take(made.share, axis=1) * rising.take(made.ramp, axis=1))
 
 
 def keep_signs(slopes: Floats, design: Design) -> Floats:

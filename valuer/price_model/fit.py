@@ -22,6 +22,7 @@ from valuer.price_model.design import (
 )
 from valuer.price_model.hedonic import (
     LinearBase,
+    Members,
     Penalties,
     PooledBase,
     WorstCase,
@@ -31,7 +32,7 @@ from valuer.price_model.hedonic import (
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
 from valuer.price_model.pooled_fit import fit_pooled
 from valuer.price_model.together import Leftover, Together, found_together
-from valuer.price_model.trees import Trees, plain_trees
+from valuer.price_model.trees import SharedTrees, Trees, plain_trees
 from valuer.price_model.unknowns import Unknowns, learn_unknowns
 
 if TYPE_CHECKING:
@@ -126,8 +127,8 @@ class PriceModel:
 
     def rows_of(self, coded: Coded) -> Floats:
         """Coded rows with everything unknown read from the rest."""
-        x, told = self.unknowns.filled(coded), self.unknowns.told(coded)
-        return np.hstack([x, coded.categories, coded.numbers, told, coded.flags])
+        x, told = self.unknowns.filled(coded)
+        return np.concatenate([x, coded.categories, coded.numbers, told, coded.flags], axis=1)
 
     def log_value(self, rows: Floats) -> Floats:
         """Mean log price of coded rows, shape (n,). A flag never raises it, a signed column keeps its sign."""
@@ -135,46 +136,58 @@ class PriceModel:
         first, of = runs(rows[:, :flags_start])
         heads = rows[first]
         base = self.base.log_price(heads[:, :start], rows[:, flags_start:], of)
-        if self.trees is None:
+        if self._trees is None:
             return base
         codes = heads[:, start : start + self.widths[1]]
         flags = worst_of_jobs(rows[:, flags_start:], self.base.jobs)
-        return base + self.trees.of_heads(codes, of, np.hstack([flags, base[:, None]]))
+        return base + self._trees.predict(codes, of, np.hstack([flags, base[:, None]]))
+
+    @cached_property
+    def _trees(self) -> SharedTrees | None:
+        """The trees for rows that share their codes: those of one machine with other flags."""
+        return None if self.trees is None else SharedTrees(self.trees, self.widths[1])
 
     def predict_rows(self, rows: Floats) -> tuple[Floats, Floats, Floats]:
         """Value, low and high of coded rows, each of shape (n,), in the target's unit."""
-        mean = self.log_value(rows)
+        mean, (down, up) = self.log_value(rows), self.reach(rows)
+        return np.exp(mean), np.exp(mean - down), np.exp(mean + up)
+
+    def reach(self, rows: Floats) -> tuple[Floats, Floats]:
+        """How far the interval of coded rows reaches below and above the mean log price, each of shape (n,)."""
         told, flags = rows[:, sum(self.widths[:2]) : self.flags_start], rows[:, self.flags_start :]
         shown = shown_block(rows[:, self.widths[0] :], self.columns, self.narrows)
         scale = self.interval.scale(
             scale_inputs(told, usual_fall(self.base, self.usual, flags), flags, shown)
         )
-        low, high = mean - self.interval.below * scale, mean + self.interval.above * scale
-        return np.exp(mean), np.exp(low), np.exp(high)
+        return self.interval.below * scale, self.interval.above * scale
 
 
-def worst_of_jobs(flags: Floats, jobs: Sequence[Sequence[int]]) -> Floats:
+def worst_of_jobs(flags: Floats, jobs: tuple[tuple[int, ...], ...]) -> Floats:
     """Flags, shape (n, n_flags), where every flag of a job stands as its worst does: what the trees see of them.
 
     So what one job cures stays one loss to them too; which of its flags is there, the base says.
 
-    >>> worst_of_jobs(np.array([[2.0, 0.0, 1.0]]), [(0, 1)])
+    >>> worst_of_jobs(np.array([[2.0, 0.0, 1.0]]), ((0, 1),))
     array([[2., 2., 1.]])
     """
     if not jobs:
         return flags
-    sizes, members = [len(job) for job in jobs], [column for job in jobs for column in job]
-    worst = np.maximum.reduceat(flags[:, members], np.cumsum([0, *sizes[:-1]]), axis=1)
+    members = Members.of(jobs)
+    worst = np.maximum.reduceat(flags[:, members.columns], members.starts, axis=1)
     seen = flags.copy()
-    seen[:, members] = np.repeat(worst, sizes, axis=1)
+    seen[:, members.columns] = worst[:, members.job]
     return seen
 
 
 def usual_fall(base: LinearBase | PooledBase, usual: Floats, flags: Floats) -> Floats:
-    """How far flags, shape (n, n_flags), bring down the log price of the usual row, shape (p,); shape (n,)."""
+    """How far flags, shape (n, n_flags), bring down the log price of the usual row, shape (p,); shape (n,).
+
+    Cut off after twelve places: many machines have the very same flags, and trees, whose limits are falls that were
+    seen, would part them by the last bit.
+    """
     sound_too = np.vstack([np.zeros((1, flags.shape[1])), flags])
     log_price = base.log_price(usual[None, :], sound_too, np.zeros(len(sound_too), dtype=np.intp))
-    return np.asarray(log_price[0] - log_price[1:])
+    return np.asarray(np.floor((log_price[0] - log_price[1:]) * 1e12) / 1e12)
 
 
 def shown_block(codes: Floats, columns: Columns, narrows: Sequence[str]) -> Floats:
@@ -231,7 +244,7 @@ def fit_price_model(
     coded = code_table(table, columns)
     say(BLANKS)
     unknowns = learn_unknowns(coded, columns, counts)
-    x, design = unknowns.filled(coded), columns.recipe.design
+    (x, told), design = unknowns.filled(coded), columns.recipe.design
     named = Together(jobs=tuple(_place(job, columns) for job in jobs))
     worst = tuple((_place([flag], columns)[0], _place(others, columns)) for flag, others in worst_cases)
     maker = BaseMaker(x, coded.flags, y, design, named, worst, counts, penalties)
@@ -249,7 +262,6 @@ def fit_price_model(
         grown = _trees(steps, codes, columns).fit(inputs, y - inside, sample_weight=maker.counted(every))
         trees = plain_trees(grown)
     say(WIDTH)
-    told = unknowns.told(coded)
     usual = x.mean(axis=0)
     shown = shown_block(codes, columns, narrows)
     inputs = scale_inputs(told, usual_fall(base, usual, coded.flags), coded.flags, shown)

@@ -20,8 +20,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Any, ClassVar, Protocol
+from functools import cached_property, lru_cache
+from typing import Any, ClassVar, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +34,8 @@ SOFT_LOG = 0.1
 """Width of the soft maximum between two pools, in logs."""
 
 
-JOB_POWER = 16
+SQUARINGS = 4
+JOB_POWER: int = 2**SQUARINGS
 """Losses of one job add up by this power: a smooth form of the largest alone."""
 
 
@@ -54,7 +55,7 @@ class Base(Protocol):
 
 def flag_levels(flags: Floats) -> Floats:
     """Levels as cumulative 0/1 columns, shape (n, 2 * n_flags): at least 1, then at least 2."""
-    return np.hstack([flags >= 1, flags >= 2]).astype(float)
+    return np.concatenate([flags >= 1, flags >= 2], axis=1, dtype=np.float64)
 
 
 def _soft(v: Floats) -> Floats:
@@ -154,6 +155,38 @@ class Pool:
     pair_leaves: Floats
 
 
+class Pools(NamedTuple):
+    """All pools side by side, k of them in the last axis.
+
+    level, eta, stays (k,); floor (2, k). losses (2, n_flags, 3 k): what the first and the second level of each flag
+    takes off of share, money and the log odds that somebody stays; by_level (3, n_flags, 3 k): what each level does in
+    all. pairs (n_pairs, 2 k): share and log odds.
+    """
+
+    level: Floats
+    floor: Floats
+    eta: Floats
+    stays: Floats
+    losses: Floats
+    by_level: Floats
+    pairs: Floats
+
+    @classmethod
+    def of(cls, pools: Sequence[Pool]) -> Pools:
+        """From the pools one by one; nobody leaves the first, which every thing for sale meets."""
+        first, *rest = pools
+        leaves = [np.zeros_like(first.share), *(pool.leaves for pool in rest)]
+        pair_leaves = [np.zeros_like(first.pair_share), *(pool.pair_leaves for pool in rest)]
+        each = [*(pool.share for pool in pools), *(pool.money for pool in pools), *leaves]
+        losses = np.array(each).T.reshape(2, -1, len(each))
+        by_level = np.concatenate([np.zeros_like(losses[:1]), np.cumsum(losses, axis=0)])
+        pairs = np.array([*(pool.pair_share for pool in pools), *pair_leaves]).T
+        alone = (np.array([getattr(pool, name) for pool in pools]) for name in ("level", "eta", "stays"))
+        level, eta, stays = alone
+        floor = np.array([pool.floor for pool in pools]).T
+        return cls(level, floor, eta, stays, losses, by_level, pairs)
+
+
 @dataclass(frozen=True)
 class PooledBase:
     """The fitted pools, the shared slopes, and which flags go together.
@@ -172,36 +205,53 @@ class PooledBase:
 
     def log_price(self, x: Floats, flags: Floats, of: Places | None = None) -> Floats:
         """Mean log price, shape (n,); see `Base`."""
-        lines = ((x - self.centre) / self.scale) @ self._every_slope
-        lines = lines if of is None else lines[of]
-        marks = Marks.shown(flags, self.pairs, self.jobs)
-        return self._stack(self.intercept + lines[:, 0], lines[:, 1:], marks)
+        slopes, start = self._lines
+        away = x @ slopes + start
+        return self._price(away if of is None else away[of], flags)
 
     @cached_property
-    def _every_slope(self) -> Floats:
-        """Those of the sound value and of every pool of buyers, shape (p, 1 + n_pools)."""
-        return np.column_stack([self.slopes, *(pool.slopes for pool in self.pools)])
+    def _lines(self) -> tuple[Floats, Floats]:
+        """Slopes and start of each pool's sound log value beside the middle, shapes (p, n_pools) and (n_pools,)."""
+        slopes = np.array([self.slopes + pool.slopes for pool in self.pools]).T / self.scale[:, None]
+        return slopes, self.intercept - self.middle - self.centre @ slopes
 
-    def _stack(self, sound: Floats, lines: Floats, marks: Marks) -> Floats:
-        price = np.zeros(0)
-        for k, pool in enumerate(self.pools):
-            away = sound + lines[:, k] - self.middle
-            t = np.exp(-pool.eta * away)
-            off = marks.taken_off(pool, t)
-            floor = np.exp(pool.floor[0] + pool.floor[1] * away)
-            pays = (
-                self.middle
-                + away
-                + pool.level
-                + np.log(floor + SOFT_SHARE * _soft((1 - off - floor) / SOFT_SHARE))
-            )
-            if k == 0:
-                price = pays
-                continue
-            price = price + expit(pool.stays - marks.leave(pool)) * SOFT_LOG * _soft(
-                (pays - price) / SOFT_LOG
-            )
-        return price
+    @cached_property
+    def _side_by_side(self) -> Pools:
+        return Pools.of(self.pools)
+
+    def _price(self, away: Floats, flags: Floats) -> Floats:
+        """Log price, shape (n,), of what the sound thing is to each pool, (n, n_pools), and of its flags."""
+        pools = self._side_by_side
+        off, leave = self._lost(flags, np.exp(-pools.eta * away))
+        floor = np.exp(pools.floor[0] + pools.floor[1] * away)
+        left = floor + SOFT_SHARE * _soft((1.0 - off - floor) / SOFT_SHARE)
+        pays, stays = self.middle + away + pools.level + np.log(left), SOFT_LOG * expit(pools.stays - leave)
+        price = pays[:, 0]
+        for k in range(1, len(self.pools)):
+            price = price + stays[:, k] * _soft((pays[:, k] - price) / SOFT_LOG)
+        return np.asarray(price)
+
+    def _lost(self, flags: Floats, t: Floats) -> tuple[Floats, Floats]:
+        """Share that each pool takes off, and fall of the log odds that somebody stays; shapes (n, n_pools).
+
+        t: weight of a sum of money, shape (n, n_pools).
+        """
+        pools, there = self._side_by_side, np.nonzero(flags.any(axis=0))[0]
+        of_levels = pools.losses[:, there].reshape(2 * len(there), pools.losses.shape[2])
+        lost = _with_money(flag_levels(flags[:, there]) @ of_levels, t)
+        if self.pairs:
+            lost += _together(flags, self.pairs) @ pools.pairs
+        if self.jobs:
+            row, column, level = several(flags, self.jobs)
+            each = _with_money(pools.by_level[level, column], t[row, None])
+            np.add.at(lost, row, one_loss(each) - each.sum(axis=1))
+        return lost[:, : t.shape[1]], lost[:, t.shape[1] :]
+
+
+def _with_money(each: Floats, t: Floats) -> Floats:
+    """Share with money and log odds, shape (..., 2 k), of share, money and log odds, (..., 3 k); t: (..., k)."""
+    k = t.shape[-1]
+    return np.concatenate([each[..., :k] + t * each[..., k : 2 * k], each[..., 2 * k :]], axis=-1)
 
 
 WorstCase = tuple[int, tuple[int, ...]]
@@ -229,6 +279,39 @@ def _at_least(each: Floats, worst: Sequence[WorstCase]) -> Floats:
     return np.asarray(np.diff(by_level, axis=0, prepend=0.0).ravel())
 
 
+class Members(NamedTuple):
+    """The flag columns of all jobs, one job after the other; where each begins; the job of each column.
+
+    of_job, shape (n_jobs, m): the columns of each job, filled up to as many as the largest has; whether each is one.
+    """
+
+    columns: Places
+    starts: Places
+    job: Places
+    of_job: Places
+    is_one: npt.NDArray[np.bool_]
+
+    @classmethod
+    @lru_cache(maxsize=16)
+    def of(cls, jobs: tuple[tuple[int, ...], ...]) -> Members:
+        """Of some jobs, one at least."""
+        sizes = np.array([len(job) for job in jobs])
+        columns, job = np.concatenate(jobs), np.repeat(np.arange(len(jobs)), sizes)
+        is_one = np.arange(sizes.max()) < sizes[:, None]
+        of_job = np.zeros(is_one.shape, dtype=np.intp)
+        of_job[is_one] = columns
+        return cls(columns, np.cumsum([0, *sizes[:-1]]), job, of_job, is_one)
+
+
+def several(flags: Floats, jobs: tuple[tuple[int, ...], ...]) -> tuple[Places, Places, Places]:
+    """Where rows show several flags of one job: the row, (e,), and columns and levels of the job's flags, (e, m)."""
+    members = Members.of(jobs)
+    many = np.add.reduceat(flags[:, members.columns] > 0, members.starts, axis=1, dtype=np.intp) >= 2
+    row, job = many.nonzero()
+    columns = members.of_job[job]
+    return row, columns, (flags[row[:, None], columns] * members.is_one[job]).astype(np.intp)
+
+
 @dataclass(frozen=True)
 class Job:
     """Rows that show two or more flags of one job: the flag columns, the rows, and their levels there."""
@@ -246,26 +329,11 @@ class Job:
 
 @dataclass(frozen=True)
 class Marks:
-    """The flags of n rows, prepared: levels (n, 2 * n_flags), pairs (n, n_pairs) and the jobs of several flags.
-
-    kept: the columns of levels that are there, where only those of flags that some row has are.
-    """
+    """The flags of n rows, prepared: levels (n, 2 * n_flags), pairs (n, n_pairs) and the jobs of several flags."""
 
     levels: Any
     pairs: Floats
     jobs: tuple[Job, ...]
-    kept: Places | None = None
-
-    @classmethod
-    def shown(cls, flags: Floats, pairs: Sequence[Sequence[int]], jobs: Sequence[Sequence[int]]) -> Marks:
-        """Prepare flags, leaving out the levels of those that no row has: what the price of a row takes."""
-        there = np.flatnonzero(flags.any(axis=0))
-        kept = np.concatenate([there, flags.shape[1] + there])
-        return replace(cls.of(flags, pairs, jobs, there), kept=kept)
-
-    def times(self, each: Floats) -> Floats:
-        """Sum over the levels of each row of what is told for each level, shape (2 * n_flags,); shape (n,)."""
-        return np.asarray(self.levels @ (each if self.kept is None else each[self.kept]))
 
     @classmethod
     def of(
@@ -273,9 +341,8 @@ class Marks:
         flags: Floats,
         pairs: Sequence[Sequence[int]],
         jobs: Sequence[Sequence[int]],
-        there: Places | slice = slice(None),
     ) -> Marks:
-        """Prepare flags of shape (n, n_flags); there: those whose levels are laid out."""
+        """Prepare flags of shape (n, n_flags)."""
         shown, several = set(np.flatnonzero(flags.any(axis=0)).tolist()), []
         for columns in jobs:
             if len(shown.intersection(columns)) < 2:  # most: no row can have two of them
@@ -291,10 +358,7 @@ class Marks:
                         (here[rows] >= 2).astype(float),
                     )
                 )
-        both = [np.minimum(flags[:, i], flags[:, j]) / 2.0 for i, j in pairs]
-        stacked = np.column_stack(both) if both else np.zeros((len(flags), 0))
-        levels = flag_levels(flags[:, there])
-        return cls(levels, stacked, tuple(several))
+        return cls(flag_levels(flags), _together(flags, pairs), tuple(several))
 
     def sparse(self) -> Marks:
         """The same with levels that keep only what is not 0: quicker where many rows are gone through many times."""
@@ -313,12 +377,12 @@ class Marks:
 
     def taken_off(self, pool: Pool, t: Floats, of_jobs: OfJobs | None = None) -> Floats:
         """Share of the sound value that a pool takes off, shape (n,); t: weight of a sum of money, shape (n,)."""
-        off = self.times(pool.share) + t * self.times(pool.money) + self.pairs @ pool.pair_share
+        off = self.levels @ pool.share + t * (self.levels @ pool.money) + self.pairs @ pool.pair_share
         return self._once(off, self.jobs_take(pool, t) if of_jobs is None else of_jobs)
 
     def leave(self, pool: Pool, of_jobs: OfJobs | None = None) -> Floats:
         """By how much the log odds fall that somebody of a pool stays, shape (n,)."""
-        fall = self.times(pool.leaves) + self.pairs @ pool.pair_leaves
+        fall = self.levels @ pool.leaves + self.pairs @ pool.pair_leaves
         return self._once(fall, self.jobs_drive_off(pool) if of_jobs is None else of_jobs)
 
     def _once(self, total: Floats, of_jobs: OfJobs) -> Floats:
@@ -326,6 +390,14 @@ class Marks:
         for job, (each, one) in zip(self.jobs, of_jobs, strict=True):
             total[job.rows] += one - each.sum(axis=1)
         return np.asarray(total)
+
+
+def _together(flags: Floats, pairs: Sequence[Sequence[int]]) -> Floats:
+    """How far both flags of each pair are there, shape (n, n_pairs): half where one of them is slight."""
+    both = np.zeros((len(flags), len(pairs)))
+    for place, (i, j) in enumerate(pairs):
+        both[:, place] = np.minimum(flags[:, i], flags[:, j]) / 2.0
+    return both
 
 
 OfJobs = Sequence[tuple[Floats, Floats]]
@@ -341,4 +413,10 @@ def one_loss(each: Floats) -> Floats:
     [0.3, 0.3, 0.313]
     """
     largest = np.maximum(each.max(axis=1), 1e-12)
-    return np.asarray(largest * ((each / largest[:, None]) ** JOB_POWER).sum(axis=1) ** (1.0 / JOB_POWER))
+    raised = each / largest[:, None]
+    for _ in range(SQUARINGS):  # far quicker than a power
+        raised = np.square(raised)
+    whole = raised.sum(axis=1)
+    for _ in range(SQUARINGS):
+        whole = np.sqrt(whole)
+    return np.asarray(largest * whole)

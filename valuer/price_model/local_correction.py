@@ -18,6 +18,7 @@ from functools import cache, cached_property
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
@@ -30,6 +31,7 @@ from valuer.price_model.place_terms import (
     ADDED_BY_WORTH,
     ATTRIBUTE_LEVELS,
     OF_REPAIR,
+    OF_THE_MACHINE,
     Seen,
     terms,
 )
@@ -43,6 +45,9 @@ SMALLEST, LARGEST = 0.05, 4.0
 AGE_ENDS = (-0.85, 0.7)
 """Log value of a very old and of a new machine beside that at six years (common practice, no source): what an age that
 nobody told may come to."""
+
+AGEING = OF_THE_MACHINE.index("ageing")
+"""Its place among the terms, which begin with those of the machine."""
 
 KIND_WIDTHS = (0.6, 0.7, 0.25)
 """How alike machines are whose misses speak for each other: loss, worth (logs), and whether both go for repair."""
@@ -137,33 +142,33 @@ class Doubt:
 
 def widest(columns: FloatArray, covariance: FloatArray) -> FloatArray:
     """The columns with what a machine does not say set to what leaves most doubt, so that a blank narrows no range."""
-    filled, rows = columns.copy(), np.arange(len(columns))
-    for places in (list(block) for block in said_by_level()):
-        blank = ~filled[:, places].any(axis=1)
-        gain = 2 * filled @ covariance[:, places] + np.diag(covariance)[places]
-        best = np.array(places)[gain.argmax(axis=1)]
-        filled[rows[blank], best[blank]] = 1.0
-    age = terms().index("ageing")
-    blank = filled[:, age] == 0.0
-    across = filled @ covariance[:, [age]]
-    ends = 2 * across * np.array(AGE_ENDS) + covariance[age, age] * np.array(AGE_ENDS) ** 2
-    filled[blank, age] = np.array(AGE_ENDS)[ends.argmax(axis=1)][blank]
+    filled = columns.copy()
+    for places in said_by_level():
+        (blank,) = np.nonzero(~filled[:, places].any(axis=1))
+        if len(blank):
+            gain = 2 * filled[blank] @ covariance[:, places] + covariance[places, places]
+            filled[blank, places[gain.argmax(axis=1)]] = 1.0
+    (blank,) = np.nonzero(filled[:, AGEING] == 0.0)
+    if len(blank):
+        across, ends = filled[blank] @ covariance[:, [AGEING]], np.array(AGE_ENDS)
+        gain = 2 * across * ends + covariance[AGEING, AGEING] * ends**2
+        filled[blank, AGEING] = ends[gain.argmax(axis=1)]
     return filled
 
 
 @cache
-def said_by_level() -> tuple[tuple[int, ...], ...]:
+def said_by_level() -> tuple[NDArray[np.intp], ...]:
     """Places among the terms of the levels of each attribute."""
     names = dict.fromkeys(name for name, _ in ATTRIBUTE_LEVELS)
     return tuple(
-        tuple(terms().index(" ".join(level)) for level in ATTRIBUTE_LEVELS if level[0] == name)
+        np.array([terms().index(" ".join(level)) for level in ATTRIBUTE_LEVELS if level[0] == name])
         for name in names
     )
 
 
 def kinds_of(seen: Seen) -> FloatArray:
     """Loss, worth and repair of machines, shape (n, 3)."""
-    return np.column_stack([seen.loss, seen.worth, seen.repair])
+    return np.array([seen.loss, seen.worth, seen.repair]).T
 
 
 @dataclass(frozen=True)

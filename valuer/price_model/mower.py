@@ -48,6 +48,10 @@ def season(month: Floats) -> dict[str, Floats]:
     return dict(zip(SEASON, (np.sin(turn), np.cos(turn), np.sin(2 * turn), np.cos(2 * turn)), strict=True))
 
 
+SEASONS = season(np.arange(1.0, 13.0))
+"""Those of each month, shape (12,)."""
+
+
 def model_table(sales: pd.DataFrame) -> pd.DataFrame:
     """Sales as recorded -> the columns of the model: attributes, season, one column of 0, 1, 2 a fault, price.
 
@@ -119,12 +123,12 @@ class MowerModel:
         """
         columns = self.price_model.columns
         every, of = _each_once(machines)
-        codes = [[level.get(getattr(m, name), np.nan) for m in every] for name, level in self._levels.items()]
-        seasons = season(np.broadcast_to(np.asarray(month), len(machines)))
-        numbers = [
-            scaled(seasons[name] if name in seasons else _numbers(every, name)[of], name, columns)
-            for name in columns.knots
-        ]
+        codes = [[level.get(getattr(m, name), np.nan) for name, level in self._levels.items()] for m in every]
+        numbers = np.empty((len(machines), len(columns.knots)))
+        for place, name in enumerate(columns.knots):
+            numbers[:, place] = (
+                SEASONS[name][np.asarray(month) - 1] if name in SEASONS else _numbers(every, name)[of]
+            )
         flags = np.zeros((len(every), len(columns.flags)))
         for row, machine in enumerate(every):
             there = findings(machine)
@@ -132,10 +136,8 @@ class MowerModel:
             for finding in there:
                 if finding.fault not in named:
                     flags[row, self._place[finding.fault]] = LEVELS[finding.severity]
-        coded = Coded(
-            np.array(codes, dtype=float).T.reshape(len(every), -1)[of], np.column_stack(numbers), flags[of]
-        )
-        rows = self.price_model.rows_of(coded)
+        categories = np.array(codes, dtype=float).reshape(len(every), len(self._levels))
+        rows = self.price_model.rows_of(Coded(categories[of], scaled(numbers, columns), flags[of]))
         rows[:, self.price_model.flags_start :] = 0.0
         return rows
 
@@ -151,16 +153,21 @@ class MowerModel:
 
     def fault_column(self, fault: str) -> int:
         """Column of a coded row that holds 0, 1 or 2 for this fault."""
-        return self.price_model.flags_start + self._place[fault]
+        return self._column[fault]
+
+    @cached_property
+    def _column(self) -> dict[str, int]:
+        return {fault: self.price_model.flags_start + place for fault, place in self._place.items()}
 
     def value(self, rows: Floats) -> Floats:
         """Value of coded rows, shape (n,), in dollars: exp of the mean log price."""
         return np.asarray(np.exp(self.price_model.log_value(rows)))
 
-    def interval(self, rows: Floats) -> tuple[Floats, Floats]:
-        """Ends of the 80 % interval of the sale price, each of shape (n,), in dollars."""
-        _, low, high = self.price_model.predict_rows(rows)
-        return low, high
+    def interval(self, rows: Floats, value: Floats | None = None) -> tuple[Floats, Floats]:
+        """Ends of the 80 % interval of the sale price, each of shape (n,), in dollars; value: where it is known."""
+        value = self.value(rows) if value is None else value
+        down, up = self.price_model.reach(rows)
+        return value * np.exp(-down), value * np.exp(up)
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:
         """Numbers outside those of the training sales, words and pairs of words that none of them has."""

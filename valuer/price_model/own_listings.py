@@ -132,8 +132,9 @@ def _prices(model: ValueModel, told: Sequence[OwnListing]) -> list[tuple[FloatAr
     of_weeks = [each for each, listing in zip(found, told, strict=True) for _ in listing.weeks]
     rows = rows_with(model, encoded(model, pairs), of_weeks)
     ends = np.cumsum([len(listing.weeks) for listing in told])[:-1]
-    value, low, high = (np.split(of_all, ends) for of_all in (model.value(rows), *model.interval(rows)))
-    return list(zip(value, low, high, strict=True))
+    value = model.value(rows)
+    prices = (np.split(of_all, ends) for of_all in (value, *model.interval(rows, value)))
+    return list(zip(*prices, strict=True))
 
 
 def _chances(

@@ -93,15 +93,15 @@ def bearing(
 
     One call of the model for all of it.
     """
-    told = [place for place, machine in enumerate(machines) if machine.age_years is not None]
+    told = [place for place, machine in enumerate(machines) if machine.age_years not in (None, USUAL_AGE)]
     usual = [machines[place].model_copy(update={"age_years": USUAL_AGE}) for place in told]
-    months = np.broadcast_to(np.asarray(month), len(machines))
-    rows = model.encode([*machines, *usual], [*months.tolist(), *months[told].tolist()])
+    months = [month] * len(machines) if isinstance(month, int) else list(month)
+    rows = model.encode([*machines, *usual], [*months, *(months[place] for place in told)])
     logs = np.log(model.value(rows)) if len(rows) else np.zeros(0)
     sound, aged = logs[: len(machines)], np.zeros(len(machines))
-    aged[told] = sound[told] - logs[len(machines) :]  # lost since USUAL_AGE; 0 where the age is unknown
-    columns = np.column_stack([aged, season(months.astype(float)), shown_levels(machines)])
-    return rows[: len(machines)], sound, columns
+    aged[told] = sound[told] - logs[len(machines) :]  # lost since USUAL_AGE, exactly 0 where it is unknown
+    columns = [aged[:, None], season(np.array(months, dtype=float)), shown_levels(machines)]
+    return rows[: len(machines)], sound, np.concatenate(columns, axis=1)
 
 
 class Told(NamedTuple):
@@ -173,7 +173,8 @@ def _worked_out(model: ValueModel, sales: Sequence[OwnSale]) -> list[Told]:
     machines, months = [sale.machine for sale in sales], [sale.month for sale in sales]
     sound_rows, sound, bears = bearing(model, machines, months)
     rows = rows_with(model, sound_rows, [present(machine) for machine in machines])
-    ends = (np.log(each) for each in (model.value(rows), *model.interval(rows)))
+    value = model.value(rows)
+    ends = (np.log(each) for each in (value, *model.interval(rows, value)))
     levels = rows[:, [model.fault_column(fault) for fault in fault_catalogue()]]
     logs = np.column_stack([sound, *ends])
     return [

@@ -39,7 +39,7 @@ class PlacePrior:
 
 def misfit_inputs(seen: Seen) -> FloatArray:
     """What that variance is a sum of, each at some rate of 0 or more, shape (n, 4)."""
-    return np.column_stack([np.ones(len(seen.sound)), seen.loss, seen.worth**2, seen.repair])
+    return np.array([np.ones(len(seen.sound)), seen.loss, seen.worth**2, seen.repair]).T
 
 
 @cache

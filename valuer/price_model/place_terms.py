@@ -91,11 +91,11 @@ def term_columns(seen: Seen, usual: FloatArray) -> FloatArray:
     added = each.sum(axis=1)
     works, worth, repair = 1.0 - seen.repair, seen.worth, seen.repair
     share = each / np.maximum(added, 1e-9)[:, None]
-    ones = np.ones(len(seen.sound))
-    machine = (ones, *seen.machine.T)
+    level = np.ones((len(worth), 1))
     faults = (-seen.loss * works, seen.loss * worth * works, -added * works, added * worth * works)
     other = (repair, -repair * (seen.loss - USUAL_REPAIR_LOSS), repair * worth, seen.dead)
-    return np.column_stack([*machine, *faults, *other, -share * (seen.loss * works)[:, None]])
+    each_fault = -share * (seen.loss * works)[:, None]
+    return np.concatenate([level, seen.machine, np.array([*faults, *other]).T, each_fault], axis=1)
 
 
 def turns(fault: Fault, severity: Severity) -> bool:
@@ -126,7 +126,7 @@ def shown_levels(machines: Sequence[Machine]) -> FloatArray:
 def season(month: FloatArray) -> FloatArray:
     """Cosine and sine of the month's place in the year, shape (n, 2)."""
     turn = 2 * np.pi * month / 12.0
-    return np.column_stack([np.cos(turn), np.sin(turn)])
+    return np.array([np.cos(turn), np.sin(turn)]).T
 
 
 def added_up(losses: FloatArray, levels: NDArray[np.uint8]) -> FloatArray:

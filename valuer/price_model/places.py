@@ -112,9 +112,10 @@ class HomeMarket:
         """Home values in money."""
         return np.asarray(np.exp(self.buyers.outcomes(self.stock(rows)).expected_log_price()))
 
-    def interval(self, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """No range: the home market is known."""
-        return self.value(rows), self.value(rows)
+        known = self.value(rows) if value is None else value
+        return known, known
 
     def beyond(self, machine: Machine) -> tuple[Beyond, ...]:  # noqa: ARG002
         """Nothing lies outside of it."""

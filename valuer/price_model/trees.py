@@ -6,7 +6,8 @@ first is the row's. So all tests of all trees are made at once, without walking.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -49,30 +50,7 @@ class Trees:
 
     def predict(self, inputs: Floats) -> Floats:
         """One number a row of inputs, shape (n, p); shape (n,)."""
-        sums = self._sums(inputs)[:, 0]
-        return np.asarray(np.exp(sums) if self.link == "log" else sums)
-
-    def of_heads(self, heads: Floats, of: npt.NDArray[np.intp], rest: Floats) -> Floats:
-        """`predict` of rows that have the columns of heads[of[i]], then those of rest[i]; shape (n,).
-
-        heads: shape (m, p), p at least 1; rest: shape (n, q). Tests of columns that rows share are made once.
-        """
-        tree, test = np.nonzero(self.column >= heads.shape[1])
-        if not len(tree) or len(heads) == len(rest):
-            return self.predict(np.hstack([heads[of], rest]))
-        starts = np.flatnonzero(np.diff(tree, prepend=-1))
-        asked = tree[starts]
-        stay = np.concatenate([self._stay(heads[some]) for some in _parts(len(heads), self.column.size)])
-        settled = self._of_leaves(stay)
-        settled[:, asked] = 0.0
-        sums, stay = self.start[0] + settled.sum(axis=1)[of], stay[:, asked]
-        column, limit = self.column[tree, test] - heads.shape[1], self.limit[tree, test]
-        gone, blank_left = self.gone[tree, test], self.blank_left[tree, test]
-        for some in _parts(len(rest), len(tree)):
-            right = _right(rest[some][:, column], limit, blank_left)
-            left = np.bitwise_and.reduceat(np.where(right, gone, _all(gone)), starts, axis=1) & stay[of[some]]
-            sums[some] += self.leaves[asked, _first(left)].sum(axis=1)
-        return np.asarray(np.exp(sums) if self.link == "log" else sums)
+        return self.answer(self._sums(inputs)[:, 0])
 
     def shares(self, inputs: Floats) -> Floats:
         """Chance of each level of each row, shape (n, k); rows add up to 1."""
@@ -80,49 +58,104 @@ class Trees:
         odds = np.exp(sums - sums.max(axis=1, keepdims=True))
         return np.asarray(odds / odds.sum(axis=1, keepdims=True))
 
+    def answer(self, sums: Floats) -> Floats:
+        """What sums of leaves, shape (n,), stand for."""
+        return np.exp(sums) if self.link == "log" else sums
+
     def _sums(self, inputs: Floats) -> Floats:
-        added = [self._added(inputs[some]) for some in _parts(len(inputs), self.column.size)]
-        return np.asarray(self.start + np.concatenate(added))
+        added = [self.of_leaves(self.stay(inputs[some])) for some in self.parts(len(inputs))]
+        every = added[0] if len(added) == 1 else np.concatenate(added)
+        return np.asarray(self.start + every.reshape(-1, self.count, len(self.start)).sum(axis=1))
 
-    def _added(self, inputs: Floats) -> Floats:
-        added = self._of_leaves(self._stay(inputs))
-        return np.asarray(added.reshape(len(inputs), self.count, len(self.start)).sum(axis=1))
+    def parts(self, rows: int) -> list[slice]:
+        """Parts of so many rows, one at least, of each of which all tests can be made at once."""
+        step = max(1, AT_ONCE // max(1, self.column.size))
+        return [slice(first, first + step) for first in range(0, max(rows, 1), step)]
 
-    def _of_leaves(self, stay: Masks) -> Floats:
-        """What every tree adds, shape (n, t), by which of its leaves stay."""
-        return np.asarray(self.leaves[np.arange(len(self.leaves)), _first(stay)])
+    def stay(self, inputs: Floats) -> Masks:
+        """The leaves of every tree that stay, shape (n, t), after all tests of inputs, shape (n, p)."""
+        column, limit, blank_left, gone = self._tests
+        told = inputs.take(column, axis=1)
+        left = told <= limit
+        if np.isnan(inputs).any():
+            left |= np.isnan(told) & blank_left
+        return np.asarray(np.bitwise_and.reduce(gone | -left.astype(gone.dtype), axis=1))
 
-    def _stay(self, inputs: Floats) -> Masks:
-        """The leaves of every tree that stay, shape (n, t), after its tests of the columns of inputs, (n, p)."""
-        there = self.column < inputs.shape[1]
-        told = inputs[:, np.where(there, self.column, 0).ravel()].reshape(len(inputs), *self.column.shape)
-        right = _right(told, self.limit, self.blank_left) & there
-        return np.asarray(np.bitwise_and.reduce(np.where(right, self.gone, _all(self.gone)), axis=2))
+    def of_leaves(self, stay: Masks) -> Floats:
+        """What every tree adds, shape (n, t), by the first of its leaves that stay."""
+        one = stay.dtype.type(1)
+        first = np.bitwise_count(~stay & (stay - one))
+        return self.leaves.ravel().take(self._starts + first)
+
+    @cached_property
+    def _tests(self) -> tuple[Places, Floats, npt.NDArray[np.bool_], Masks]:
+        """Column, limit, blank_left and gone, shape (m, t): what is next to each other is read together."""
+        column, limit, blank_left, gone = (
+            np.ascontiguousarray(each.T) for each in (self.column, self.limit, self.blank_left, self.gone)
+        )
+        return column, limit, blank_left, gone
+
+    @cached_property
+    def _starts(self) -> Places:
+        """Where the leaves of each tree begin among all."""
+        trees, leaves = self.leaves.shape
+        return np.arange(0, trees * leaves, leaves)
+
+    def with_tests(self, asked: npt.NDArray[np.bool_]) -> Trees:
+        """The same without the tests that are not asked, shape (t, m): whoever comes there goes left."""
+        return replace(
+            self,
+            column=np.where(asked, self.column, 0),
+            limit=np.where(asked, self.limit, np.inf),
+            blank_left=self.blank_left | ~asked,
+        )
 
 
-def _right(told: Floats, limit: Floats, blank_left: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Which rows fail each test and so go right."""
-    right = told > limit
-    blank = np.isnan(told)
-    if blank.any():
-        right |= blank & ~blank_left
-    return right
+@dataclass(frozen=True)
+class SharedTrees:
+    """Trees of one output for rows that share their first columns, whose tests are made once for all that share them.
 
+    width: how many columns are shared, 1 at least.
+    """
 
-def _first(stay: Masks) -> Places:
-    """Place of the first leaf of those that stay."""
-    return np.frexp((stay & -stay).astype(np.float64))[1] - 1
+    trees: Trees
+    width: int
 
+    def predict(self, heads: Floats, of: Places, rest: Floats) -> Floats:
+        """`Trees.predict` of rows that have the columns of heads[of[i]], then those of rest[i]; shape (n,).
 
-def _all(masks: Masks) -> np.unsignedinteger[Any]:
-    """The mask that takes no leaf away."""
-    return ~masks.dtype.type(0)
+        heads: shape (m, width); rest: shape (n, q).
+        """
+        if len(heads) == len(rest):
+            return self.trees.predict(np.hstack([heads[of], rest]))
+        shared, own = self._of_heads, self._of_rest
+        stays = np.concatenate([shared.stay(heads[some]) for some in shared.parts(len(heads))])
+        settled = shared.of_leaves(stays)
+        settled[:, self._asked] = 0.0
+        sums, stays = self.trees.start[0] + settled.sum(axis=1)[of], stays[:, self._asked]
+        for some in own.parts(len(rest)):
+            sums[some] += own.of_leaves(own.stay(rest[some]) & stays[of[some]]).sum(axis=1)
+        return self.trees.answer(sums)
 
+    @cached_property
+    def _of_heads(self) -> Trees:
+        """The trees with tests of shared columns alone."""
+        return self.trees.with_tests(self.trees.column < self.width)
 
-def _parts(rows: int, tests: int) -> list[slice]:
-    """Parts of so many rows, one at least, of each of which all tests can be made at once."""
-    step = max(1, AT_ONCE // max(1, tests))
-    return [slice(first, first + step) for first in range(0, max(rows, 1), step)]
+    @cached_property
+    def _asked(self) -> Places:
+        """The trees that test other columns."""
+        return np.flatnonzero((self.trees.column >= self.width).any(axis=1))
+
+    @cached_property
+    def _of_rest(self) -> Trees:
+        """Those trees with the tests of the other columns alone."""
+        trees = self.trees
+        asked = Trees(
+            trees.column[self._asked] - self.width, trees.limit[self._asked], trees.blank_left[self._asked],
+            trees.gone[self._asked], trees.leaves[self._asked], trees.start, trees.link,
+        )  # fmt: skip
+        return asked.with_tests(asked.column >= 0)
 
 
 def plain_trees(fitted: Any) -> Trees:

@@ -7,11 +7,13 @@ more fault can never raise a value through what it hints at.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from valuer.price_model.design import Coded, Columns, Floats, design_matrix
+from valuer.price_model.design import Coded, Columns, Floats, Places, design_matrix
 from valuer.price_model.trees import Trees, plain_trees
 
 FEWEST_ROWS = 600
@@ -28,12 +30,17 @@ class Reader:
     flags: bool
     constant: Floats
 
-    def inputs(self, coded: Coded, rows: np.ndarray) -> Floats:
-        """The columns the trees look at, for the chosen rows."""
-        parts = [coded.categories[rows][:, list(self.categories)], coded.numbers[rows][:, list(self.numbers)]]
-        if self.flags:
-            parts.append(coded.flags[rows])
-        return np.hstack(parts)
+    def looks_at(self, columns: Columns) -> Places:
+        """Places of the columns the trees look at in a whole row."""
+        first_number = len(columns.levels)
+        first_flag = first_number + len(columns.knots)
+        flags = range(first_flag, first_flag + len(columns.flags)) if self.flags else ()
+        return np.array([*self.categories, *(first_number + i for i in self.numbers), *flags], dtype=np.intp)
+
+
+def whole(coded: Coded) -> Floats:
+    """Whole rows: categories, numbers and flags side by side."""
+    return np.concatenate([coded.categories, coded.numbers, coded.flags], axis=1)
 
 
 @dataclass(frozen=True)
@@ -44,56 +51,85 @@ class Unknowns:
     numbers: dict[str, Reader]
     levels: dict[str, Reader]
 
-    def filled(self, coded: Coded) -> Floats:
-        """Design matrix of the attributes with unknowns read from the rest."""
-        return design_matrix(self._shares(coded), self._numbers(coded), self.told(coded), self.columns)
+    def filled(self, coded: Coded) -> tuple[Floats, Floats]:
+        """Design matrix of the attributes with unknowns read from the rest, and what the rows say themselves.
 
-    def told(self, coded: Coded) -> Floats:
-        """1.0 where a row says an attribute, shape (n, n_unknown), of every one that had unknowns in training."""
-        c = self.columns
-        places = [c.attributes.index(name) for name in c.with_unknowns]
-        return np.asarray(1.0 - np.isnan(np.hstack([coded.categories, coded.numbers])[:, places]))
+        That is 1.0 where a row says an attribute, shape (n, n_unknown), of every one that had unknowns in training.
+        """
+        rows = whole(coded)
+        told = 1.0 - np.isnan(rows.take(self._with_unknowns, axis=1))
+        shares, numbers = self._shares(coded.categories, rows), self._numbers(coded.numbers, rows)
+        return design_matrix(shares, numbers, told, self.columns), told
 
-    def _shares(self, coded: Coded) -> Floats:
-        """Chances of the levels of all categorical columns, side by side."""
-        starts = np.cumsum([0, *(len(levels) for levels in self.columns.levels.values())])
-        shares = np.zeros((len(coded), starts[-1]))
-        unknown = np.isnan(coded.categories)
-        row, column = np.nonzero(~unknown)
-        shares[row, starts[column] + coded.categories[row, column].astype(int)] = 1.0
-        for i in np.flatnonzero(unknown.any(axis=0)):
-            rows = np.flatnonzero(unknown[:, i])
-            name = list(self.columns.levels)[i]
-            shares[rows, starts[i] : starts[i + 1]] = self._read_shares(coded, rows, name)
+    def _shares(self, categories: Floats, rows: Floats) -> Floats:
+        """Chances of the levels of all categorical columns, side by side; categories: those of the whole rows."""
+        column, code = self._of_level
+        shares: Floats = (categories.take(column, axis=1) == code).astype(np.float64)
+        for name, blank in _blanks(categories, self.columns.levels):
+            shares[np.ix_(blank, self._levels_of[name])] = self._read_shares(rows[blank], name)
         return shares
 
-    def _read_shares(self, coded: Coded, rows: np.ndarray, name: str) -> Floats:
-        reader = self.levels.get(name)
-        n_levels = len(self.columns.levels[name])
-        if reader is None:
-            return np.full((len(rows), n_levels), 1.0 / n_levels)
-        if reader.trees is None:
-            return np.tile(reader.constant, (len(rows), 1))
-        return reader.trees.shares(reader.inputs(coded, rows))
+    def _read_shares(self, rows: Floats, name: str) -> Floats:
+        if name in self._trees:
+            return self._trees[name].shares(rows)
+        reader, n_levels = self.levels.get(name), len(self.columns.levels[name])
+        return np.tile(reader.constant if reader else np.full(n_levels, 1.0 / n_levels), (len(rows), 1))
 
-    def _ends(self, name: str) -> tuple[float, float]:
-        return self.columns.knots[name][0], self.columns.knots[name][-1]
-
-    def _numbers(self, coded: Coded) -> Floats:
-        values, blank = coded.numbers.copy(), np.isnan(coded.numbers)
-        for i in np.flatnonzero(blank.any(axis=0)):
-            rows = np.flatnonzero(blank[:, i])
-            values[rows, i] = self._read_number(coded, rows, list(self.columns.knots)[i])
+    def _numbers(self, numbers: Floats, rows: Floats) -> Floats:
+        """The numbers of whole rows with those read that they do not say."""
+        values = numbers.copy()
+        for name, blank in _blanks(numbers, self.columns.knots):
+            values[blank, list(self.columns.knots).index(name)] = self._read_number(rows[blank], name)
         return values
 
-    def _read_number(self, coded: Coded, rows: np.ndarray, name: str) -> Floats | float:
-        reader, (low, high) = self.numbers.get(name), self._ends(name)
+    def _read_number(self, rows: Floats, name: str) -> Floats | float:
+        reader, knots = self.numbers.get(name), self.columns.knots[name]
+        low, high = knots[0], knots[-1]
         if reader is None:
             return (low + high) / 2
-        if reader.trees is None:
+        if name not in self._trees:
             return float(reader.constant[0])
-        read = reader.trees.predict(reader.inputs(coded, rows))
-        return np.asarray(np.clip(read if name in self.columns.logs else np.expm1(read) + low, low, high))
+        read = self._trees[name].predict(rows)
+        plain = read if name in self.columns.logs else np.expm1(read) + low
+        return np.asarray(np.minimum(np.maximum(plain, low), high))
+
+    @cached_property
+    def _trees(self) -> dict[str, Trees]:
+        """The trees of every reader that has some, looking at whole rows."""
+        return {
+            name: replace(reader.trees, column=reader.looks_at(self.columns)[reader.trees.column])
+            for name, reader in (*self.numbers.items(), *self.levels.items())
+            if reader.trees
+        }
+
+    @cached_property
+    def _with_unknowns(self) -> list[int]:
+        """Places of the attributes that had unknowns in training."""
+        return [self.columns.attributes.index(name) for name in self.columns.with_unknowns]
+
+    @cached_property
+    def _of_level(self) -> tuple[Places, Floats]:
+        """The column of each level, and its code there."""
+        each = [
+            (i, code) for i, known in enumerate(self.columns.levels.values()) for code in range(len(known))
+        ]
+        return np.array([i for i, _ in each], dtype=np.intp), np.array(
+            [code for _, code in each], dtype=float
+        )
+
+    @cached_property
+    def _levels_of(self) -> dict[str, Places]:
+        """Places of the levels of each column among all levels."""
+        column, _ = self._of_level
+        return {name: np.flatnonzero(column == i) for i, name in enumerate(self.columns.levels)}
+
+
+def _blanks(values: Floats, names: Iterable[str]) -> list[tuple[str, Places]]:
+    """The columns that some row does not say, by name, and those rows."""
+    blank = np.isnan(values)
+    if not blank.any():
+        return []
+    return [(name, rows.nonzero()[0]) for name, rows in zip(names, blank.T, strict=True) if rows.any()]
 
 
 def learn_unknowns(coded: Coded, columns: Columns, counts: Floats | None = None) -> Unknowns:
@@ -135,7 +171,7 @@ def _number_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Fl
     )
     # A few very old machines must not set the guess for all: numbers on a plain scale are read on a log scale.
     scaled = target[known] if name in columns.logs else np.log1p(target[known] - columns.knots[name][0])
-    trees.fit(blank.inputs(coded, known), scaled, sample_weight=counts[known])
+    trees.fit(whole(coded)[np.ix_(known, blank.looks_at(columns))], scaled, sample_weight=counts[known])
     return Reader(plain_trees(trees), categories, numbers, bool(sign), blank.constant)
 
 
@@ -155,5 +191,5 @@ def _level_reader(coded: Coded, i: int, name: str, columns: Columns, counts: Flo
     trees = HistGradientBoostingClassifier(
         max_iter=50, max_leaf_nodes=6, learning_rate=0.1, early_stopping=False
     )
-    trees.fit(blank.inputs(coded, known), places, sample_weight=counts[known])
+    trees.fit(whole(coded)[np.ix_(known, blank.looks_at(columns))], places, sample_weight=counts[known])
     return Reader(plain_trees(trees), categories, blank.numbers, flags=False, constant=blank.constant)

@@ -19,7 +19,7 @@ from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
 from valuer.advice.worth.documents import Value
 from valuer.advice.worth.lattice import Lattice, Scene, lattices, scene_of
-from valuer.advice.worth.untested import SERIOUS, chance_of, has_cause_in, not_looked_for, runs_for_sure
+from valuer.advice.worth.untested import SERIOUS, chances_of, has_cause_in, not_looked_for, runs_for_sure
 from valuer.domain.faults import Severity, fault_catalogue
 from valuer.domain.going import each_of
 from valuer.domain.machine import Finding, Machine
@@ -139,7 +139,7 @@ def imagined(
 ) -> list[Scene]:
     """Return the machine with unknown faults drawn at their shares among machines of a kind."""
     runs = kind == "running machines listed"
-    shares = np.array([chance_of(name, scene.machine, runs=runs, counted=UNKNOWN) for name in open_faults])
+    shares = np.array(chances_of(open_faults, scene.machine, runs=runs, counted=UNKNOWN))
     known = scene.machine.model_copy(update={"looked_over": True})
     rng = np.random.default_rng(20)
     places = [list(fault_catalogue()).index(name) for name in open_faults]

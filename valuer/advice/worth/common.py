@@ -1,6 +1,8 @@
 """What every answer carries: value with its range, safety verdict, cautions, warnings."""
 
 from collections.abc import Collection, Iterable, Sequence
+from functools import lru_cache
+from math import exp, hypot, log
 
 import numpy as np
 
@@ -50,7 +52,10 @@ def ranges(lattices: Sequence[Lattice], model: ValueModel, terms: ShopTerms) -> 
     """
     if not lattices:
         return ()
-    low, high = model.interval(np.stack([lattice.row for lattice in lattices]))
+    rows = np.stack([lattice.row for lattice in lattices])
+    low, high = model.interval(
+        rows, np.array([lattice.row_value for lattice in lattices]) / terms.price_level
+    )
     return tuple(
         _value(lattice, float(down) * terms.price_level, float(up) * terms.price_level, terms)
         for lattice, down, up in zip(lattices, low, high, strict=True)
@@ -61,13 +66,13 @@ def _value(lattice: Lattice, low: float, high: float, terms: ShopTerms) -> Value
     middle = lattice.row_value
     if any(is_barred(item) for item in (*lattice.findings, *lattice.held)):
         low = high = middle
-    doubt = HALF_80 * float(np.hypot(log_spread(lattice), lattice.unseen.spread))
-    below = float(np.hypot(np.log(middle / min(low, middle)), doubt))
-    above = float(np.hypot(np.log(max(high, middle) / middle), doubt))
+    doubt = HALF_80 * hypot(log_spread(lattice), lattice.unseen.spread)
+    below = hypot(log(middle / min(low, middle)), doubt)
+    above = hypot(log(max(high, middle) / middle), doubt)
     return Value(
         amount=lattice.now,
-        low=lattice.now * float(np.exp(-below)),
-        high=lattice.now * float(np.exp(above)),
+        low=lattice.now * exp(-below),
+        high=lattice.now * exp(above),
         coverage=COVERAGE,
         currency=terms.currency,
     )
@@ -96,9 +101,12 @@ def safety_of(machine: Machine, terms: ShopTerms, cured: Collection[str] = ()) -
     stand in the way, but the checks they belong to have to be passed, and a reading that showed one has to be taken
     again.
     """
-    gone = gone_with(findings(machine, terms.blade_stop_limit_s), cured)
-    left = tuple(item for item in machine.faults if item.fault not in gone)
-    verdict = safety_verdict(machine.model_copy(update={"faults": left}), terms.blade_stop_limit_s, gone)
+    gone: Collection[str] = ()
+    if cured:
+        gone = gone_with(findings(machine, terms.blade_stop_limit_s), cured)
+        left = tuple(item for item in machine.faults if item.fault not in gone)
+        machine = machine.model_copy(update={"faults": left})
+    verdict = safety_verdict(machine, terms.blade_stop_limit_s, gone)
     return Safety(
         may_be_sold=verdict.may_be_sold,
         must_cure=verdict.must_cure,
@@ -128,6 +136,11 @@ def named(faults: Iterable[str]) -> str:
 
 def cautions(actions: Iterable[str]) -> tuple[str, ...]:
     """Return the cautions to read before these actions: fixes, readings or action words."""
+    return _cautions(frozenset(actions))
+
+
+@lru_cache(maxsize=1024)
+def _cautions(actions: frozenset[str]) -> tuple[str, ...]:
     return tuple(f"{caution.title}: {caution.words}" for caution in cautions_for(actions))
 
 

@@ -4,6 +4,7 @@ from functools import cache
 from math import factorial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray
 from valuer.advice.worth.lattice import subsets
@@ -14,18 +15,14 @@ def cured_alone(values: FloatArray) -> FloatArray:
 
     ``values`` has shape (2,)*k, index 1 = fault left in; the result has shape (k,).
     """
-    everything = (1,) * values.ndim
-    return np.array([values[_flipped(everything, axis)] - values[everything] for axis in range(values.ndim)])
+    flat = values.ravel()
+    return np.asarray(flat[-1 - _alone(values.ndim)] - flat[-1])
 
 
 def lost_alone(values: FloatArray) -> FloatArray:
     """Return, per fault, the price lost if it were the only one; shapes as in `cured_alone`."""
-    sound = (0,) * values.ndim
-    return np.array([values[sound] - values[_flipped(sound, axis)] for axis in range(values.ndim)])
-
-
-def _flipped(place: tuple[int, ...], axis: int) -> tuple[int, ...]:
-    return (*place[:axis], 1 - place[axis], *place[axis + 1 :])
+    flat = values.ravel()
+    return np.asarray(flat[0] - flat[_alone(values.ndim)])
 
 
 def shapley_shares(values: FloatArray) -> FloatArray:
@@ -38,19 +35,23 @@ def shapley_shares(values: FloatArray) -> FloatArray:
     >>> shapley_shares(np.array([[100.0, 80.0], [70.0, 60.0]])).tolist()
     [25.0, 15.0]
     """
-    if values.ndim == 0:
-        return np.zeros(0)
-    weights = _coalition_weights(values.ndim)
-    return np.array(
-        [
-            float((weights * (np.take(values, 0, axis) - np.take(values, 1, axis))).sum())
-            for axis in range(values.ndim)
-        ]
-    )
+    others, weights = _joining(values.ndim)
+    flat = values.ravel()
+    return np.asarray((weights * (flat[others] - flat[others + _alone(values.ndim)[:, None]])).sum(axis=1))
 
 
 @cache
-def _coalition_weights(count: int) -> FloatArray:
-    sizes = subsets(count - 1).sum(axis=1).astype(int)
-    weight = [factorial(s) * factorial(count - 1 - s) / factorial(count) for s in range(count)]
-    return np.asarray(np.array(weight)[sizes].reshape((2,) * (count - 1)))
+def _alone(count: int) -> NDArray[np.intp]:
+    """Return the place, among all subsets in C order, of each of so many faults alone."""
+    return np.asarray(1 << np.arange(count)[::-1], dtype=np.intp)
+
+
+@cache
+def _joining(count: int) -> tuple[NDArray[np.intp], FloatArray]:
+    """Return the places of the subsets that each fault may join, and their weights; both (count, 2**(count - 1))."""
+    weight = np.array([factorial(s) * factorial(count - 1 - s) / factorial(count) for s in range(count)])
+    places = np.arange(1 << count)
+    others = [places[places & alone == 0] for alone in _alone(count).tolist()]
+    shape = (count, (1 << count) // 2)
+    joined = np.array(others, dtype=np.intp).reshape(shape)
+    return joined, weight[subsets(count).sum(axis=1).astype(int)[joined]] if count else np.zeros(shape)

@@ -10,7 +10,8 @@ cause. Faults that nobody looked for count at their chance (see `untested`).
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from math import prod
 from typing import NamedTuple
 
 import numpy as np
@@ -152,16 +153,11 @@ def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
     count = 1 << len(found)
     named, as_symptom = _told_rows(plain[:count], found, held, twice, causes, model)
     behind = tuple((axis, fault) for axis, item in enumerate(found) for fault in faults_behind(item, found))
-    placed = [
-        in_its_place(found[axis], fault, last, model)
-        for last in (plain[count - 1], *as_symptom[-1:])
-        for axis, fault in behind
-    ]
+    places = [(found[axis], fault) for axis, fault in behind]
+    placed = [in_its_place(last, places, model) for last in (plain[count - 1], *as_symptom[-1:])]
     open_faults = unseen_faults(scene.machine, scene.findings)
-    away = np.repeat(plain[count - 1][None], len(open_faults), axis=0)
-    for place, (item, _) in enumerate(open_faults):
-        away[place, model.fault_column(item.fault)] = LEVEL[item.severity]
-    blocks = [plain[:count], as_symptom, np.reshape(placed, (-1, plain.shape[1])), plain[count:], away]
+    away = _with_each(plain[count - 1], [item for item, _ in open_faults], model)
+    blocks = [plain[:count], as_symptom, np.concatenate(placed), plain[count:], away]
     sizes = tuple(len(block) for block in blocks)
     return _Sheet(scene, found, held, twice, named, behind, open_faults, sizes, np.concatenate(blocks))
 
@@ -193,7 +189,8 @@ def _told_rows(
 
 def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
-    alone, symptom, placed, singles, away = np.split(prices, np.cumsum(sheet.blocks[:-1]))
+    ends = (0, *accumulate(sheet.blocks))
+    alone, symptom, placed, singles, away = (prices[start:stop] for start, stop in pairwise(ends))
     unseen = unseen_of(sheet.open_faults, away / max(float(alone[-1]), 1e-9))
     last = len(alone) - 1
     instead = _instead(sheet.behind, placed, float(prices[last]))
@@ -207,16 +204,16 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
         alone = np.minimum(alone, symptom)
     plain = alone.reshape((2,) * len(found))
     chances = [item.chance for item in found]
-    certain, before = (
-        _not_sold(with_cause_told(plain, factors), machine, found, held, terms) * unseen.share
-        for factors in (told, (1.0,) * len(found))
-    )
+    before = _not_sold(plain, machine, found, held, terms) * unseen.share
+    certain = before
+    if any(factor != 1 for factor in told):
+        certain = _not_sold(with_cause_told(plain, told), machine, found, held, terms) * unseen.share
     return Lattice(
         machine=machine,
         findings=found,
         held=held,
         twice=sheet.twice,
-        held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[float(np.prod(told))], [1.0]],
+        held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[prod(told)], [1.0]],
         row=sheet.rows[last].copy(),  # not a window on all rows, which would keep them
         row_value=float(prices[last]),
         instead=instead,
@@ -292,14 +289,13 @@ def _not_sold(
     terms: ShopTerms,
 ) -> FloatArray:
     """Put the scrap price wherever a fault is left in that bars any sale: an open recall."""
-    scrap = scrap_value(machine, terms)
     if any(is_barred(item) for item in held):
-        return np.minimum(prices, scrap)
+        return np.minimum(prices, scrap_value(machine, terms))
     barred = prices.copy()
     for axis, item in enumerate(found):
         if is_barred(item):
             there = (slice(None),) * axis + (1,)
-            barred[there] = np.minimum(barred[there], scrap)
+            barred[there] = np.minimum(barred[there], scrap_value(machine, terms))
     return barred
 
 
@@ -320,11 +316,17 @@ def _rows(
     every = subset_rows(row, found, held, model)
     if not held:
         return every
-    columns = [model.fault_column(item.fault) for item in held]
-    only, but = np.repeat(row[None], len(held), axis=0), np.repeat(every[-1][None], len(held), axis=0)
-    only[range(len(held)), columns] = [LEVEL[item.severity] for item in held]
-    but[range(len(held)), columns] = 0.0
-    return np.concatenate([every, row[None], but, only])
+    but = np.repeat(every[-1][None], len(held), axis=0)
+    but[range(len(held)), [model.fault_column(item.fault) for item in held]] = 0.0
+    return np.concatenate([every, row[None], but, _with_each(row, held, model)])
+
+
+def _with_each(row: FloatArray, items: Sequence[Finding], model: ValueModel) -> FloatArray:
+    """Return the rows, shape (n, p), of a machine with each of n findings more, one at a time."""
+    rows = np.repeat(row[None], len(items), axis=0)
+    columns = [model.fault_column(item.fault) for item in items]
+    rows[range(len(items)), columns] = [LEVEL[item.severity] for item in items]
+    return rows
 
 
 def with_doubt(certain: FloatArray, chances: Sequence[float]) -> FloatArray:
@@ -351,10 +353,7 @@ def enumerated(
     """
     if len(found) <= MOST_FAULTS:
         return found, ()
-    alone = np.repeat(row[None], len(found) + 1, axis=0)
-    for place, item in enumerate(found):
-        alone[place, model.fault_column(item.fault)] = LEVEL[item.severity]
-    values = model.value(alone)
+    values = model.value(np.concatenate([_with_each(row, found, model), row[None]]))
     lost = (values[-1] - values[:-1]) * [item.chance for item in found]
     gates = [must_cure(item) + is_barred(item) for item in found]
     dearest = set(np.lexsort((-lost, -np.array(gates)))[:MOST_FAULTS].tolist())

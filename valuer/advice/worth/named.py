@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -108,20 +108,30 @@ def shown_about(
 
 def faults_behind(item: Finding, found: Sequence[Finding]) -> tuple[str, ...]:
     """Return the faults that may be what a finding is a symptom of, without those that were found beside it."""
-    symptom, known = open_symptom(item), {other.fault for other in found}
-    causes = symptom.causes.values() if symptom else ()
-    return tuple(sorted({cause.fault for cause in causes if cause.fault and cause.fault not in known}))
+    symptom = open_symptom(item)
+    if symptom is None:
+        return ()
+    known = {other.fault for other in found}
+    return tuple(fault for fault in _every_fault_behind(symptom.id) if fault not in known)
 
 
-def in_its_place(item: Finding, fault: str, row: FloatArray, model: ValueModel) -> FloatArray:
-    """Return the model's row of a machine with a fault in a symptom's place, as grave where it can be."""
-    severities = fault_catalogue()[fault].severities
-    changed = row.copy()
-    changed[model.fault_column(item.fault)] = 0.0
-    changed[model.fault_column(fault)] = LEVEL[
-        item.severity if item.severity in severities else severities[-1]
+@cache
+def _every_fault_behind(symptom: str) -> tuple[str, ...]:
+    return tuple(sorted({c.fault for c in symptom_catalogue()[symptom].causes.values() if c.fault}))
+
+
+def in_its_place(row: FloatArray, behind: Sequence[tuple[Finding, str]], model: ValueModel) -> FloatArray:
+    """Return the model's rows, shape (n, p), of a machine with each of n faults in a finding's place.
+
+    It is as grave as the finding where it can be.
+    """
+    rows, each = np.repeat(row[None], len(behind), axis=0), range(len(behind))
+    rows[each, [model.fault_column(item.fault) for item, _ in behind]] = 0.0
+    rows[each, [model.fault_column(fault) for _, fault in behind]] = [
+        LEVEL[item.severity if item.severity in (can := fault_catalogue()[fault].severities) else can[-1]]
+        for item, fault in behind
     ]
-    return changed
+    return rows
 
 
 def named_prices(symptom: Symptom, before: Beliefs, instead: Mapping[str, float]) -> Named:

@@ -12,9 +12,9 @@ from functools import cache
 import numpy as np
 
 from valuer.advice.ports import FloatArray
-from valuer.domain.faults import Severity, fault_catalogue
-from valuer.domain.looked_for import looked_for, seen_running
-from valuer.domain.machine import Finding, Machine, lacks
+from valuer.domain.faults import fault_catalogue
+from valuer.domain.looked_for import looked_for, possible_faults, seen_running
+from valuer.domain.machine import Finding, Machine
 
 SERIOUS = 0.4
 """Share of faults on machines taken in that are serious (judgement, no source)."""
@@ -44,13 +44,9 @@ class Unseen:
 
 def unseen_faults(machine: Machine, found: Sequence[Finding]) -> tuple[tuple[Finding, float], ...]:
     """Return the faults that nobody looked for, each as it would mostly be, with its chance."""
-    if machine.looked_over:
-        return ()
-    runs = runs_for_sure(machine, found)
-    return tuple(
-        (Finding(name, _severity(name)), chance_of(name, machine, runs=runs))
-        for name in not_looked_for(machine, found)
-    )
+    names = not_looked_for(machine, found)
+    chances = chances_of(names, machine, runs=runs_for_sure(machine, found))
+    return tuple(zip((_mostly()[name] for name in names), chances, strict=True))
 
 
 def not_looked_for(
@@ -62,19 +58,11 @@ def not_looked_for(
     """
     if machine.looked_over:
         return ()
-    listed = {item.fault for item in found} | set(sound)
-    hidden = {name for item in found for name in fault_catalogue()[item.fault].hides}
-    known = listed | looked_for(machine) | hidden
-    return tuple(
-        name
-        for name, fault in fault_catalogue().items()
-        if name not in known and not lacks(machine, fault) and not is_symptom_of(name, listed)
-    )
-
-
-def is_symptom_of(fault: str, listed: Collection[str]) -> bool:
-    """Say whether a listed fault explains this one or is explained by it: the same loss again."""
-    return not _kin()[fault].isdisjoint(listed)
+    listed = {item.fault for item in found}.union(sound)
+    hidden = (fault_catalogue()[item.fault].hides for item in found)
+    # What explains a listed fault, or is explained by it, is the same loss again.
+    known = listed.union(looked_for(machine), *hidden, *(_kin()[fault] for fault in listed))
+    return tuple(name for name in possible_faults(machine) if name not in known)
 
 
 @cache
@@ -101,6 +89,24 @@ def runs_for_sure(machine: Machine, found: Sequence[Finding], sound: Collection[
     return not dead and ("no_start" in sound or seen_running(machine))
 
 
+def chances_of(
+    faults: Sequence[str], machine: Machine, *, runs: bool, counted: float = UNNOTICED
+) -> list[float]:
+    """Return the chances that faults are there that nobody looked for; ``counted`` is the share that counts."""
+    age = machine.age_years if machine.age_years is not None else USUAL_AGE
+    usual = counted * float((age / USUAL_AGE) ** SLOPE)
+    weathered = usual * OUTSIDE if machine.kept == "outside" else usual
+    return [
+        min(0.9, (weathered if fault in _weathered() else usual) * share_of(fault, runs=runs))
+        for fault in faults
+    ]
+
+
+@cache
+def _weathered() -> frozenset[str]:
+    return frozenset(fault.id for fault in fault_catalogue().values() if fault.group in WEATHERED)
+
+
 @cache
 def share_of(fault: str, *, runs: bool) -> float:
     """Return the share of machines that have a fault: of running ones listed, or of those taken in."""
@@ -108,17 +114,10 @@ def share_of(fault: str, *, runs: bool) -> float:
     return sum(entry.listed if runs else entry.intake) / 2
 
 
-def chance_of(fault: str, machine: Machine, *, runs: bool, counted: float = UNNOTICED) -> float:
-    """Return the chance that a fault is there that nobody looked for; ``counted`` is the share that counts."""
-    age = machine.age_years if machine.age_years is not None else USUAL_AGE
-    grown = float((age / USUAL_AGE) ** SLOPE)
-    if machine.kept == "outside" and fault_catalogue()[fault].group in WEATHERED:
-        grown *= OUTSIDE
-    return min(0.9, counted * grown * share_of(fault, runs=runs))
-
-
-def _severity(fault: str) -> Severity:
-    return "slight" if "slight" in fault_catalogue()[fault].severities else "serious"
+@cache
+def _mostly() -> Mapping[str, Finding]:
+    """Each fault as it would mostly be."""
+    return {fault.id: Finding(fault.id, fault.severities[0]) for fault in fault_catalogue().values()}
 
 
 def unseen_of(faults: Sequence[tuple[Finding, float]], left: FloatArray) -> Unseen:

@@ -1,6 +1,7 @@
 """What a machine is worth as it stands, how sure that is, and what each remaining fault takes off."""
 
 from collections.abc import Sequence
+from math import exp, log, sqrt
 
 import numpy as np
 
@@ -46,12 +47,10 @@ def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopT
 def looked_over(lattice: Lattice, value: Value) -> Value:
     """Return the value as it would be if all that nobody looked for had been looked for and were not there."""
     share, spread = lattice.unseen.share, HALF_80 * lattice.unseen.spread
-    low = np.sqrt(max(np.log(value.amount / value.low) ** 2 - spread**2, 0.0)) if value.low > 0 else 0.0
-    high = np.sqrt(max(np.log(value.high / value.amount) ** 2 - spread**2, 0.0)) if value.amount > 0 else 0.0
+    low = sqrt(max(log(value.amount / value.low) ** 2 - spread**2, 0.0)) if value.low > 0 else 0.0
+    high = sqrt(max(log(value.high / value.amount) ** 2 - spread**2, 0.0)) if value.amount > 0 else 0.0
     amount = value.amount / share
-    return value.model_copy(
-        update={"amount": amount, "low": amount * float(np.exp(-low)), "high": amount * float(np.exp(high))}
-    )
+    return value.model_copy(update={"amount": amount, "low": amount * exp(-low), "high": amount * exp(high)})
 
 
 def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
@@ -62,9 +61,11 @@ def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
     """
     held = _held_costs(lattice)
     items = (*lattice.findings, *lattice.held)
-    cured = (*cured_alone(lattice.values), *held[0])
-    lost = (*lost_alone(lattice.values), *held[1])
-    shares = (*shapley_shares(lattice.values), *held[2])
+    values = lattice.values
+    cured, lost, shares = (
+        [*of_each(values).tolist(), *beyond]
+        for of_each, beyond in zip((cured_alone, lost_alone, shapley_shares), held.tolist(), strict=True)
+    )
     documents = [
         *(_told_twice(item, model) for item in lattice.twice),
         *(
@@ -72,9 +73,9 @@ def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
                 fault=item.fault,
                 severity=item.severity,
                 chance=item.chance,
-                cured_alone=float(cure),
-                lost_alone=float(loss),
-                share=float(share),
+                cured_alone=cure,
+                lost_alone=loss,
+                share=share,
                 records=model.records(item.fault, item.severity),
             )
             for item, cure, loss, share in zip(items, cured, lost, shares, strict=True)
@@ -98,6 +99,8 @@ def _told_twice(item: Finding, model: ValueModel) -> FaultCost:
 
 def _held_costs(lattice: Lattice) -> FloatArray:
     """Return cured alone, lost alone and share of the faults beyond the cap, shape (3, n_held)."""
+    if not lattice.held:
+        return np.zeros((3, 0))
     all_but, only = lattice.held_values
     lost = lattice.sound - only
     gap = lattice.sound - float(lattice.values[(0,) * lattice.values.ndim])
