@@ -10,13 +10,11 @@ import json
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
-from valuer.advice.work.done import NOTHING_DONE, Done, done_work
-from valuer.advice.work.trouble import AGAIN, MEASURED
 from valuer.advice.worth.lattice import scene_of
 from valuer.answers.spelling import spelt
 from valuer.domain.english import English
@@ -24,11 +22,12 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.symptoms import looks, symptom_catalogue, symptom_for
 from valuer.domain.words import one_of
-from valuer.learning import NO_RECORDS, OwnRecords
+from valuer.price_model.corrected import at_first
 
 if TYPE_CHECKING:
     from valuer.advice.ports import Basis, ValueModel
     from valuer.advice.sale.outlook import SaleChances
+    from valuer.advice.work.done import Done
     from valuer.answers.around import Catalogue, ModelCard
     from valuer.answers.deal import PurchaseLimits, RepairQuotes
     from valuer.answers.sale import AskingPrices, Listings, Offers
@@ -37,6 +36,7 @@ if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
     from valuer.domain.shop_figures import ShopFigures
+    from valuer.learning import OwnRecords
     from valuer.records.entries import Prediction
 
 Results = Mapping[str, Mapping[str, str]]
@@ -74,12 +74,21 @@ class Adviser:
     @property
     def records(self) -> OwnRecords:
         """The user's records as of now; empty where there are none."""
+        from valuer.learning import NO_RECORDS
+
         own = self.own or NO_RECORDS
         return own() if callable(own) else own
 
     def model_for(self, terms: ShopTerms) -> ValueModel:
         """The price model, corrected by own sales where there are any."""
+        if self.own is None:  # without loading what learns from them
+            return self._at_first
         return self.records.corrected(self.model, terms.price_level)
+
+    @cached_property
+    def _at_first(self) -> ValueModel:
+        """The price model before anything was learnt: what it has worked out for itself serves the next question."""
+        return at_first(self.model)
 
     def value(self, machines: Sequence[Machine], terms: ShopTerms) -> Valuations:
         """What each machine is worth as it stands, and what each fault takes off."""
@@ -288,13 +297,16 @@ class Adviser:
     @property
     def basis(self) -> Basis:
         """What the answers rest on."""
-        return self.records.corrected(self.model).basis
+        model = self._at_first if self.own is None else self.records.corrected(self.model)
+        return model.basis
 
 
 def work_so_far(
     own: OwnRecords, machines: Sequence[Machine], terms: ShopTerms, results: Results, seen: Results
 ) -> dict[str, Done]:
     """How work went on each machine: what is on record, in its file, and what comes with the question."""
+    from valuer.advice.work.done import NOTHING_DONE, done_work
+
     work = {machine.id: own.done(machines).get(machine.id, NOTHING_DONE) for machine in machines}
     _check_all(machines)
     for machine in machines:
@@ -321,7 +333,7 @@ def _joined(before: Done, after: Done) -> Done:
         fault: before.failed.get(fault, frozenset()) | after.failed.get(fault, frozenset())
         for fault in {*before.failed, *after.failed} - cured
     }
-    return Done(cured, tried, before.seen)
+    return replace(before, cured=cured, failed=tried)
 
 
 def possible_looks(machine: Machine, terms: ShopTerms) -> dict[str, tuple[str, ...]]:
@@ -329,6 +341,8 @@ def possible_looks(machine: Machine, terms: ShopTerms) -> dict[str, tuple[str, .
 
     A look that two faults share may be told of one of them only, as ``LOOK:FAULT``.
     """
+    from valuer.advice.work.trouble import AGAIN, MEASURED
+
     found = scene_of(machine, terms).findings
     possible: dict[str, tuple[str, ...]] = {
         f"{AGAIN}_{item.fault}": MEASURED for item in found if item.chance < 1
@@ -368,8 +382,8 @@ def check_known(machine: Machine) -> None:
     for fault, cause in machine.causes.items():
         _known(("causes", machine.id), "symptom of this machine", fault, symptoms)
         _known(("causes", machine.id), f"cause of {fault}", cause, symptoms[fault].causes)
-    every = _results_of_looks()
     for name, outcome in machine.seen.items():
+        every = _results_of_looks()
         look_id, _, fault = name.partition(":")
         _known(("seen", machine.id, name), "look", look_id, every)
         _known(("seen", machine.id, name), f"outcome of {name}", outcome, every[look_id])
@@ -383,6 +397,8 @@ def check_known(machine: Machine) -> None:
 @cache
 def _results_of_looks() -> dict[str, tuple[str, ...]]:
     """What each look, and each reading taken again, can show."""
+    from valuer.advice.work.trouble import AGAIN, MEASURED
+
     every: dict[str, tuple[str, ...]] = {f"{AGAIN}_{fault}": MEASURED for fault in fault_catalogue()}
     for symptom in symptom_catalogue().values():
         for look in looks(symptom):

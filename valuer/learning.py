@@ -17,7 +17,7 @@ from valuer.domain.findings import findings
 from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
-from valuer.price_model.corrected import CorrectedModel
+from valuer.price_model.corrected import CorrectedModel, of_invented_market, selling_of
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import Correction, Term, learn
 from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Speed, learn_speed
@@ -257,16 +257,6 @@ class OwnRecords:
         asked = {machine.id for machine in machines}
         bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {entry.id: done_before(entry) for entry in bench if entry.fixes}
-
-
-def of_invented_market(model: ValueModel) -> bool:
-    """Whether the model knows one invented market only, so that its ranges have to be widened for the user's."""
-    return bool(getattr(model, "of_invented_market", False))
-
-
-def selling_of(model: ValueModel) -> SellingModel | None:
-    """How listings sell, where it was learned with the values of this model."""
-    return getattr(model, "selling", None)
 
 
 NO_RECORDS = OwnRecords(Book(), date(1970, 1, 1))

@@ -3,10 +3,12 @@
 import tomllib
 from collections.abc import Iterator
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.domain.parsed import copy
 from valuer.domain import catalogue
 from valuer.domain.catalogue import CatalogueError, by_id, load_catalogue, read_catalogue
 from valuer.domain.faults import Fault, fault_catalogue, one_loss
@@ -52,6 +54,40 @@ def test_a_mark_names_a_source_or_says_that_there_is_none(name: str) -> None:
     marks = [value for key, value in _leaves(table) if key == "mark"]
     assert marks
     assert [mark for mark in marks if not any(word in mark for word in known)] == []
+
+
+@pytest.mark.parametrize("name", [*TABLES, "words.toml"])
+def test_the_parsed_copy_is_that_of_the_table(name: str) -> None:
+    """`python -m tests.domain.parsed` writes the copies anew; without one a table takes a while to read."""
+    text = files(catalogue).joinpath(name).read_text("utf-8")
+    assert files(catalogue).joinpath(catalogue.copy_of(name)).read_text("utf-8") == copy(text)
+
+
+@pytest.fixture
+def table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A small table of the catalogue, with its copy beside it."""
+    monkeypatch.setattr(catalogue, "FOLDER", tmp_path)
+    (tmp_path / "parsed").mkdir()
+    (tmp_path / "x.toml").write_text("a = 1\n", "utf-8")
+    (tmp_path / catalogue.copy_of("x.toml")).write_text(copy("a = 1\n").replace('"a":1', '"a":3'), "utf-8")
+    return tmp_path / "x.toml"
+
+
+def test_while_it_is_of_the_very_text_the_copy_is_what_is_read(table: Path) -> None:
+    assert load_catalogue(table.name, dict[str, int]) == {"a": 3}
+
+
+@pytest.mark.parametrize("left", ["all", "some", "none"])
+def test_a_copy_of_another_text_is_not_believed(table: Path, left: str) -> None:
+    """Nor one that is cut, nor one that is missing."""
+    stands = table.parent / catalogue.copy_of(table.name)
+    if left == "all":
+        table.write_text("a = 2\n", "utf-8")
+    elif left == "some":
+        stands.write_text(stands.read_text("utf-8")[:-1], "utf-8")
+    else:
+        stands.unlink()
+    assert load_catalogue(table.name, dict[str, int]) == {"a": 2 if left == "all" else 1}
 
 
 def _leaves(table: Any) -> Iterator[tuple[str, Any]]:

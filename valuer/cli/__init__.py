@@ -73,7 +73,7 @@ for command in (
     cli.add_command(command)
 
 
-SELDOM = 50_000
+SELDOM = 200_000
 """New objects until those in memory are looked through for what nothing holds any more: a command is over before that
 pays, and a tenth of it was spent on it."""
 
@@ -87,6 +87,7 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
     try:
         code = cli.main(args, prog_name="valuer", standalone_mode=False)
         sys.stdout.flush()
+        gc.freeze()  # nor at the end, when all of it goes
     except NoArgsIsHelpError as asked:
         click.echo(asked.format_message())
         sys.exit(0)

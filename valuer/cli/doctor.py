@@ -3,7 +3,6 @@
 import os
 import platform
 import stat
-import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 from importlib.metadata import PackageNotFoundError, requires, version
@@ -119,6 +118,8 @@ def needed() -> Sequence[str]:
     try:
         return requires("valuer") or ()
     except PackageNotFoundError:
+        import tomllib
+
         project = tomllib.loads((CHECKOUT / "pyproject.toml").read_text("utf-8"))["project"]
         return tuple(project["dependencies"])
 

@@ -11,7 +11,6 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.gates import gate_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.readings import Readings
-from valuer.intake.vocabulary import vocabulary
 
 COMMA = ","
 DELIMITERS = (COMMA, ";", "\t", "|")
@@ -91,6 +90,8 @@ def word_in(column: str, cell: str) -> str:
     plain = re.sub(r"[\s-]+", "_", cell.strip().lower())
     if plain in allowed:
         return plain
+    from valuer.intake.vocabulary import vocabulary  # noqa: PLC0415 - a table in the catalogue's words does without
+
     said = " ".join(cell.lower().replace("-", " ").split())
     values = [value for value, texts in vocabulary().attributes.get(column, {}).items() if said in texts]
     if not values and column == "deck_material":

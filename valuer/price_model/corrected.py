@@ -34,7 +34,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine
 from valuer.price_model.design import runs
 from valuer.price_model.fault_sets import Ranked, Words, chains, least, packed, unpacked
-from valuer.price_model.local_correction import LARGEST, SMALLEST, Correction, Doubt
+from valuer.price_model.local_correction import LARGEST, NO_CORRECTION, SMALLEST, Correction, Doubt
 from valuer.price_model.own_sales import Z80, bearing, usual_losses
 from valuer.price_model.place_prior import place_prior
 from valuer.price_model.place_terms import (
@@ -268,6 +268,26 @@ class _Faults:
     def dead(self, rows: FloatArray) -> BoolArray:
         """Which rows do not run, shape (n,)."""
         return np.asarray(rows[:, self.not_running] > 0)
+
+
+def at_first(model: ValueModel) -> ValueModel:
+    """The model where nothing was learnt: its ranges wide enough for places unlike its market's.
+
+    One that was trained on sales of the place itself is left as it is.
+    """
+    if not of_invented_market(model):
+        return model
+    return CorrectedModel(model, NO_CORRECTION, lambda: selling_of(model))
+
+
+def of_invented_market(model: ValueModel) -> bool:
+    """Whether the model knows one invented market only, so that its ranges have to be widened for the user's."""
+    return bool(getattr(model, "of_invented_market", False))
+
+
+def selling_of(model: ValueModel) -> SellingModel | None:
+    """How listings sell, where it was learned with the values of this model."""
+    return getattr(model, "selling", None)
 
 
 def range_holds(found: Correction) -> str:

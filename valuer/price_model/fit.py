@@ -30,13 +30,13 @@ from valuer.price_model.hedonic import (
     price_worst_case,
 )
 from valuer.price_model.interval import Interval, learn_interval, scale_inputs, whole_sales
-from valuer.price_model.pooled_fit import fit_pooled
-from valuer.price_model.together import Leftover, Together, found_together
 from valuer.price_model.trees import SharedTrees, Trees, plain_trees
 from valuer.price_model.unknowns import Unknowns, learn_unknowns
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from valuer.price_model.together import Together
 
 Progress = Callable[[str], None]
 
@@ -232,6 +232,8 @@ def fit_price_model(
     Method: the base is linear on small tables and pooled on large ones when that predicts better out of fold; boosted
     trees learn the residual, as many as help out of fold, with the base as a column they may only rise in.
     """
+    from valuer.price_model.together import Together
+
     say = progress or (lambda _: None)
     y = _log_target(table, target)
     silent = {c for c in (*numeric, *categorical) if c in table.columns and not says_enough(table[c])}
@@ -320,6 +322,8 @@ class BaseMaker:
 
     def fit(self, kind: str, weight: Floats, rows: np.ndarray) -> LinearBase | PooledBase:
         """Fit one kind of base on the chosen rows."""
+        from valuer.price_model.pooled_fit import fit_pooled
+
         x, flags, y = self.x[rows], self.flags[rows], self.y[rows]
         counts = self.counted(rows)
         if kind == "linear":
@@ -354,6 +358,8 @@ def _choose_base(
     maker: BaseMaker, say: Progress
 ) -> tuple[BaseMaker, str, Floats, list[LinearBase | PooledBase]]:
     """What the base is fitted on, its kind, the weight of each row, and one base a fold."""
+    from valuer.price_model.together import Leftover, found_together
+
     n = len(maker.y)
     even = np.ones(n)
     say(LINE)

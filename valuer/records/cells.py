@@ -5,7 +5,6 @@ from typing import Any
 
 from valuer.domain.machine import Machine
 from valuer.domain.words import shown
-from valuer.intake.numbers import NotUnderstood, as_wire
 from valuer.intake.quantities import quantities
 from valuer.intake.tables import AS_IS, EMPTY, beside, check_word, finding_text, findings_text, word_in
 
@@ -136,6 +135,8 @@ def figure(name: str, text: str, *, point: bool = True) -> float | list[float]:
     """
     if NUMBER.fullmatch(text) and (point or "." not in text):
         return float(text)
+    from valuer.intake.numbers import NotUnderstood, as_wire  # a plain number is read without
+
     if name not in quantities():
         return text  # type: ignore[return-value]  # of a name that nobody knows, for the record to refuse
     try:
