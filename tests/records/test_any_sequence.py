@@ -290,10 +290,25 @@ class AnySequence(RuleBasedStateMachine):
         self.store.close()
         self.store = open_store(self.tick(), self.where)
 
+    @rule(name=IDS, age=st.integers(0, 20))
+    def somebody_else_measures(self, name: str, age: int) -> None:
+        """Another program at the same store looks at it again: this one is not told."""
+
+        def measured(entry: MachineEntry) -> MachineEntry:
+            return bench.taken(entry, machine(name, age_years=age), entry.taken_on)
+
+        other = open_store(self.tick(), self.where)
+        self.both(
+            lambda: other.change(name, measured, self.tick()), lambda: self.model.change(name, measured)
+        )
+        other.close()
+
     @invariant()
     def agree(self) -> None:
         """Everything on record is what the model thinks."""
-        assert {kept.entry.id: kept for kept in self.store.entries()} == self.model.kept
+        entries = self.store.entries()
+        assert {kept.entry.id: kept for kept in entries} == self.model.kept
+        assert self.store.book().machines == tuple(kept.entry for kept in entries)
         sold = sum(kept.entry.sale is not None for kept in self.model.kept.values())
         counts = self.store.count("sold"), self.store.count("bench")
         assert counts == (sold, len(self.model.kept) - sold)

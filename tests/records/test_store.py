@@ -1,16 +1,17 @@
 """What the store promises, on a SQLite file and on a PostgreSQL server alike."""
 
+from collections.abc import Collection
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta, timezone
 
 import pytest
 from pydantic import ValidationError
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from tests.records.bench import NOW, entry, full_entry, machine, seen
 from valuer.records import bench
 from valuer.records.entries import Book, MachineEntry, Sale
-from valuer.records.store import beside
+from valuer.records.store import beside, kept_book
 from valuer.records.store.problems import Changed, Conflict, NotThere
 from valuer.records.store.store import Post, Store, open_store
 from valuer.records.store.tables import machines
@@ -69,6 +70,54 @@ def test_what_did_not_change_is_not_understood_again_and_what_did_is(store: Stor
     assert after["red-3"].paid == 77.0
     store.remove("red-3", NOW)
     assert [each.id for each in store.book().machines] == ["green-1", "grey-2"]
+
+
+def test_after_a_write_of_its_own_only_what_was_written_is_read(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No look at the stamps of the rest either; a picture or own terms change nothing of the book."""
+    store.add(Book(machines=(full_entry(), entry("grey-2"), entry("red-3")), comparables=(seen(),)), NOW)
+    store.book()
+    asked: list[list[str]] = []
+    read = kept_book._read
+
+    def reads(connection: Connection, names: Collection[str]) -> dict[str, kept_book.Stamped]:
+        asked.append(sorted(names))
+        return read(connection, names)
+
+    monkeypatch.setattr(kept_book, "_read", reads)
+    monkeypatch.delattr(kept_book, "_after_others")
+    store.change("grey-2", sold, NOW)
+    store.remove("red-3", NOW)
+    store.take(entry("blue-4"), NOW)
+    assert [each.id for each in store.book().machines] == ["blue-4", "green-1", "grey-2"]
+    assert asked == [["blue-4", "grey-2", "red-3"]]
+    store.keep_terms({"hours": 3.0}, 0, NOW)
+    before = store.book()
+    assert asked[1:] == [[]]
+    assert store.book() is before
+
+
+def test_what_another_program_writes_is_read_too(address: str) -> None:
+    """In between, a machine is taken away and another in under its name: at one moment, so it looks unchanged."""
+    ours, theirs = open_store(NOW, address), open_store(NOW, address)
+    ours.add(Book(machines=(entry("a"), entry("b"), entry("c"))), NOW)
+    ours.book()
+    ours.change("a", sold, NOW)
+    theirs.change("b", sold, NOW)
+    theirs.add(Book(comparables=(seen(),)), NOW)
+    ours.remove("c", NOW)
+    ours.take(entry("c", paid=77.0), NOW)
+    found = ours.book()
+    assert [(each.id, each.paid, each.sale is not None) for each in found.machines] == [
+        ("c", 77.0, False),
+        ("a", 25.0, True),
+        ("b", 25.0, True),
+    ]
+    assert found.comparables == (seen(),)
+    assert found == theirs.book()
+    for each in (ours, theirs):
+        each.close()
 
 
 def test_the_bench_and_the_sold_are_told_apart(store: Store) -> None:

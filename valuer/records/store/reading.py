@@ -47,19 +47,15 @@ def one_entry(connection: Connection, machine_id: str) -> Kept:
     return found[0]
 
 
-Understood = dict[str, tuple[tuple[object, ...], MachineEntry]]
-"""Entries by id, each beside its stamp when it was read."""
+def stamps_of(connection: Connection, chosen: Select[Any]) -> dict[str, tuple[object, ...]]:
+    """What differs once an entry of those that a query of machines chooses was written again, by id.
 
-
-def stamps_of(connection: Connection) -> dict[str, tuple[object, ...]]:
-    """What differs once an entry was written again, by id, in the order of the book.
-
-    A version counts from 1 again where a machine was removed and taken in anew: what this process removed it forgets,
+    A version counts from 1 again where a machine was removed and taken in anew: what this process removed it knows of,
     and what another one did, the moments tell apart.
     """
     moments = [type_coerce(moment, NullType) for moment in (machines.c.recorded_at, machines.c.changed_at)]
-    chosen = page("all", 0, None).with_only_columns(machines.c.id, machines.c.version, *moments)
-    return {row[0]: tuple(row[1:]) for row in connection.execute(chosen)}
+    columns = machines.c.id, machines.c.version, *moments
+    return {row[0]: tuple(row[1:]) for row in connection.execute(chosen.with_only_columns(*columns))}
 
 
 def whole_entries(connection: Connection, chosen: Select[Any]) -> tuple[Kept, ...]:

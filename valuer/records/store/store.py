@@ -17,19 +17,18 @@ from valuer.records.own_terms import OwnTerms
 from valuer.records.picture_files import picture_file
 from valuer.records.store import beside
 from valuer.records.store.backups import back_up, backups
+from valuer.records.store.kept_book import KeptBook, Mark, mark_of
 from valuer.records.store.odd_rows import odd_row
 from valuer.records.store.opening import address, file_of, name_of, opened
 from valuer.records.store.problems import Changed, Conflict, StoreProblem, damaged, plainly
 from valuer.records.store.reading import (
     AT_ONCE,
     Kept,
-    Understood,
     Which,
     named,
     one_entry,
     page,
     pieces,
-    stamps_of,
     whole_entries,
 )
 from valuer.records.store.rows import comparable_of, comparable_rows, content_of, rows_of
@@ -86,9 +85,19 @@ def _identity(file: Path | None) -> tuple[int, int] | None:
     return (found.st_dev, found.st_ino) if found else None
 
 
-def _count(connection: Connection) -> None:
-    counted = {"number": changes.c.number + 1, "mark": token_hex(16)}
-    connection.execute(update(changes).values(**counted))
+def _count(connection: Connection) -> tuple[Mark, Mark]:
+    """Count a change; returns the mark before it and the one after it."""
+    before = mark_of(connection)
+    connection.execute(update(changes).values(number=changes.c.number + 1, mark=token_hex(16)))
+    return before, mark_of(connection)
+
+
+WRITES = "ids of entries"
+
+
+def _writes(connection: Connection, *ids: str) -> None:
+    """Say whose entries the change under way writes or removes; where nobody says, any may have been."""
+    connection.info[WRITES] = {*ids, *(connection.info[WRITES] or ())}
 
 
 JPEG = "image/jpeg"
@@ -102,7 +111,7 @@ class Store:
         self.name = name_of(engine.url)
         self.file = file_of(engine.url)
         self._is = _identity(self.file)
-        self._understood: Understood = {}
+        self._kept = KeptBook()
 
     def close(self) -> None:
         """Let go of the file or the server."""
@@ -120,9 +129,12 @@ class Store:
         """The one connection that may write; others wait, and see nothing until it is done."""
         with self._said_plainly(), self._engine.execution_options(writes=True).begin() as connection:
             self._still_there()
+            connection.info[WRITES] = None
             yield connection
-            _count(connection)
+            before, after = _count(connection)
+            ids = connection.info[WRITES]
             self._still_there()  # what is acknowledged stands in the file that the next command reads
+        self._kept.wrote(before, after, ids)
 
     def _still_there(self) -> None:
         """Raise StoreProblem where the file was taken away, or another put in its place, since it was opened."""
@@ -172,29 +184,13 @@ class Store:
 
     def book(self) -> Book:
         """Everything on record as of one moment; an entry that stands as it stood is not read and understood again."""
-        before = self._understood
         with self.reading() as connection:
-            stamps = stamps_of(connection)
-            known = {n: before[n] for n, stamp in stamps.items() if n in before and before[n][0] == stamp}
-            new = [name for name in stamps if name not in known]
-            pages = [named(some) for some in pieces(new)] if known else [page("all", 0, None)]
-            for each in (kept for chosen in pages for kept in whole_entries(connection, chosen)):
-                known[each.entry.id] = (stamps[each.entry.id], each.entry)
-            self._understood = known
-            seen = connection.execute(select(comparables).order_by(comparables.c.seen_on, comparables.c.id))
-            return Book.model_construct(  # each part is a valid record already
-                machines=tuple(known[name][1] for name in stamps),
-                comparables=tuple(comparable_of(row) for row in seen.mappings()),
-            )
-
-    def _forget(self, *ids: str) -> None:
-        """What stands under these names from now on is another entry, whatever its stamp says."""
-        self._understood = {name: kept for name, kept in self._understood.items() if name not in ids}
+            return self._kept.read(connection)
 
     def state(self) -> tuple[object, ...]:
         """Something that differs once anything in the store has changed, whatever the clock says."""
         with self.reading() as connection:
-            return tuple(connection.execute(select(changes.c.number, changes.c.mark)).one())
+            return mark_of(connection)
 
     def difference(self, book: Book) -> Difference:
         """What adding the book would do."""
@@ -214,6 +210,7 @@ class Store:
                 raise Conflict(
                     f"{ids}{more}: on record already, and not the same; --replace takes the new ones"
                 )
+            _writes(connection, *(entry.id for entry in found.new), *(after.id for _, after in found.changed))
             _insert(connection, rows_of((entry, 1, now, now) for entry in found.new))
             for _, after in found.changed:
                 _rewrite(connection, after, one_entry(connection, after.id).version + 1, now)
@@ -269,6 +266,7 @@ class Store:
             after = Kept(change(before.entry), before.version + 1)
             if after.entry.id != machine_id:
                 raise Conflict(f"{machine_id}: the id stays; take it in under {after.entry.id} instead")
+            _writes(connection, machine_id)
             _rewrite(connection, after.entry, after.version, now)
             beside.log(connection, before.entry, after.entry, now)
             _remember(connection, post, after, now)
@@ -284,6 +282,7 @@ class Store:
         with self.writing() as connection:
             if connection.execute(select(machines.c.id).where(machines.c.id == entry.id)).first():
                 raise Conflict(f"{entry.id}: on record already; give this one an id of its own")
+            _writes(connection, entry.id)
             _insert(connection, rows_of([(entry, 1, now, now)]))
             connection.execute(
                 delete(pictures).where(pictures.c.machine_id == entry.id)
@@ -297,6 +296,7 @@ class Store:
     ) -> tuple[tuple[MachineEntry | None, MachineEntry], ...]:
         """Write entries made from what is there under each id, or from None; returns before and after."""
         with self.writing() as connection:
+            _writes(connection, *ids)
             there = {kept.entry.id: kept for kept in whole_entries(connection, named(ids))}
             made = [
                 (there.get(name), make(name, there[name].entry if name in there else None)) for name in ids
@@ -316,9 +316,9 @@ class Store:
             before = one_entry(connection, machine_id)
             if version is not None and version != before.version:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
+            _writes(connection, machine_id)
             connection.execute(delete(machines).where(machines.c.id == machine_id))
             beside.log(connection, before.entry, None, now)
-            self._forget(machine_id)
             return before.entry
 
     def rename(self, machine_id: str, name: str, now: datetime, version: int | None = None) -> Kept:
@@ -330,9 +330,9 @@ class Store:
             before = one_entry(connection, machine_id)
             if version is not None and version != before.version:
                 raise Changed(f"{machine_id} was changed since it was read; read it again")
+            _writes(connection, machine_id, name)
             after = _renamed(connection, before, name, now)
             beside.log(connection, before.entry, after.entry, now)
-            self._forget(machine_id)
             return after
 
     def undo(self, number: int, now: datetime) -> Kept | None:
@@ -344,7 +344,6 @@ class Store:
             deed = beside.deed(connection, number)
             if deed.undone_at is not None:
                 raise Conflict("this was taken back already")
-            self._forget(deed.machine_id, *([deed.after.id] if deed.after else []))
             return _undone(connection, deed, now)
 
     def undo_at_once(self, number: int, now: datetime) -> tuple[beside.Deed, ...]:
@@ -359,7 +358,6 @@ class Store:
                 raise Conflict("this was taken back already")
             for deed in back:
                 _undone(connection, deed, now)
-            self._understood = {}
             return back
 
     def last_deed(self, machine_id: str | None = None) -> beside.Deed:
@@ -375,6 +373,7 @@ class Store:
     def keep_terms(self, document: dict[str, Any], version: int, now: datetime) -> beside.OwnTermsKept:
         """Keep own terms in the place of those of a version; raises Changed."""
         with self.writing() as connection:
+            _writes(connection)
             return beside.keep_terms(connection, document, version, now)
 
     def pictures(self, machine_id: str) -> tuple[beside.Picture, ...]:
@@ -393,12 +392,14 @@ class Store:
     ) -> beside.Picture:
         """Keep a picture of a machine; raises NotThere, Conflict."""
         with self.writing() as connection:
+            _writes(connection)
             one_entry(connection, machine_id)
             return beside.keep_picture(connection, machine_id, shows, media_type, content, now)
 
     def drop_picture(self, machine_id: str, name: str) -> None:
         """Take a picture away; raises NotThere."""
         with self.writing() as connection:
+            _writes(connection)
             beside.drop_picture(connection, machine_id, name)
 
     def deeds(self, since: datetime) -> tuple[beside.Deed, ...]:
@@ -514,6 +515,7 @@ def _renamed(connection: Connection, before: Kept, name: str, now: datetime) -> 
 
 def _undone(connection: Connection, deed: beside.Deed, now: datetime) -> Kept | None:
     beside.mark_undone(connection, deed.number, now)
+    _writes(connection, deed.machine_id, *(each.id for each in (deed.before, deed.after) if each))
     if deed.seen:
         for some in pieces(deed.seen):
             connection.execute(delete(comparables).where(comparables.c.content.in_(some)))
