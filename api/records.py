@@ -22,7 +22,7 @@ from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.machine import Machine
 from valuer.domain.record import Record
 from valuer.intake.doubts import about_intake, about_sale, about_work
-from valuer.learning import NO_RECORDS, CorrectionReport, OwnRecords, correction_report
+from valuer.learning import NO_RECORDS, CorrectionReport, Memory, OwnRecords, correction_report
 from valuer.records import bench
 from valuer.records.accuracy import AccuracyReport, accuracy
 from valuer.records.entries import Day, FixDone, ListingWeek, MachineEntry, Sale
@@ -128,23 +128,23 @@ class Sent(NamedTuple):
 
 
 class LiveRecords:
-    """The records as the adviser uses them, read again when they have changed."""
+    """The records as the adviser uses them, brought up to date when they have changed."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._seen: tuple[object, ...] = ()
         self._own: OwnRecords | None = None
+        self._memory = Memory()
 
     def __call__(self) -> OwnRecords:
         """The records as of now."""
+        own = self._own
         try:
-            state = (today(), *self._store.state())
-            if self._own is None or state != self._seen:
-                memory = self._own.memory if self._own else {}
-                self._own, self._seen = OwnRecords(self._store.book(), today(), memory), state
+            book, day = self._store.book(), today()
         except StoreProblem:  # questions are answered all the same; the records' own routes say what is wrong
-            return self._own or NO_RECORDS
-        return self._own
+            return own or NO_RECORDS
+        if own is None or book is not own.book or day != own.today:
+            own = self._own = OwnRecords(book, day, self._memory)
+        return own
 
 
 def records(adviser: Adviser, store: Store, problems: Mapping[int | str, dict[str, Any]]) -> APIRouter:
@@ -303,8 +303,8 @@ def _lessons(router: APIRouter, adviser: Adviser, store: Store) -> None:
     def correction(price_level: Annotated[float, Query(ge=0.001, le=10_000)] = 1.0) -> CorrectionReport:
         """What own sales and tries changed, term by term, and whether that helped."""
         with plainly():
-            own = OwnRecords(store.book(), today())
-        return correction_report(own, adviser.model, price_level)
+            store.book()  # where it cannot be read that is said, not what is known from before
+        return correction_report(adviser.records, adviser.model, price_level)
 
     @router.get("/accuracy")
     def held(hour_value: Annotated[float, Query(ge=0, le=MOST_MONEY)] = 15.0) -> AccuracyReport:

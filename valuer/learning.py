@@ -1,10 +1,10 @@
 """From records to what they teach: own sales for the price model, own tries for odds and hours."""
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
+from threading import Lock
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -19,12 +19,15 @@ from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.price_model.corrected import CorrectedModel, of_invented_market, selling_of
 from valuer.price_model.experience import Try, hours_factors, own_fixes
-from valuer.price_model.local_correction import Correction, Term, learn
+from valuer.price_model.local_correction import NO_CORRECTION, Correction, Learnt, Term
 from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Speed, learn_speed
-from valuer.price_model.own_sales import Z80, Kind, Memory, OwnSale
+from valuer.price_model.own_sales import Z80, Kind, OwnSale, evidence
 from valuer.price_model.selling import SellingModel
-from valuer.records.entries import Book, MachineEntry
+from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.on_offer import WEEK, Offered, times_on_offer
+
+WHOLE = ("working", "for_repair")
+"""Machines sold as these were sold as machines, not as parts or scrap."""
 
 JUST_MOVED = 0.02
 """Change of the odds of a sale below which they are said to stay."""
@@ -42,56 +45,64 @@ MODEST_BELOW = 10
 """Own sales below which a correction is called a first guess (trials on simulated markets)."""
 
 
+Taught = MachineEntry | Comparable
+
+
 def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSale, ...]:
-    """What the records hold of prices, at price level 1: own sales of whole machines, and prices seen around.
+    """What the records hold of prices, at price level 1."""
+    return tuple(_sale(record, today, price_level) for record in teaching(book))
+
+
+def teaching(book: Book) -> tuple[Taught, ...]:
+    """The records that teach prices: own sales of whole machines, and prices seen around.
 
     Machines sold for parts or scrap are left out: their price is not that of a machine.
     """
-    again = set(entered_again(book))
-    own = [
-        _own(entry, today, price_level)
-        for entry in book.machines
-        if _teaches(entry) and entry.id not in again
-    ]
-    seen = [
-        _sale(each.machine, each.seen_on, each.price, today, each.kind, price_level)
-        for each in book.comparables
-    ]
-    return (*own, *seen)
+    own = _whole_sales(book)
+    again = _entered_again(own)
+    return (*(entry for entry in own if entry.id not in again), *book.comparables)
 
 
 def entered_again(book: Book) -> tuple[str, ...]:
     """Ids of sales that repeat one before them: same machine, day and price under another id. They teach nothing."""
-    alike: dict[tuple[object, ...], list[MachineEntry]] = defaultdict(list)
-    for entry in book.machines:
-        if entry.sale and _teaches(entry):
-            alike[entry.sale.sold_on, entry.sale.price].append(entry)
+    again = _entered_again(_whole_sales(book))
+    return tuple(entry.id for entry in book.machines if entry.id in again)
+
+
+def _whole_sales(book: Book) -> list[MachineEntry]:
+    return [entry for entry in book.machines if entry.sale and entry.sale.sold_as in WHOLE]
+
+
+def _entered_again(sold: Sequence[MachineEntry]) -> set[str]:
+    """Ids of those that repeat one before them. Nearly none is sold on the day and at the price of another."""
+    first: dict[tuple[object, ...], MachineEntry] = {}
+    alike: dict[tuple[object, ...], list[MachineEntry]] = {}
+    for entry in sold:
+        assert entry.sale  # noqa: S101 - they are sold
+        key = entry.sale.sold_on, entry.sale.price
+        other = first.setdefault(key, entry)
+        if other is not entry:
+            alike.setdefault(key, [other]).append(entry)
     again = set[str]()
     for entries in alike.values():
-        if len(entries) == 1:  # nearly all: what their machines are like need not be told
-            continue
         seen = set[str]()
         for entry in entries:
             told = entry.machine.model_dump_json(exclude={"id"}, exclude_unset=True)
             if told in seen and len(entry.machine.model_fields_set) > SAYS_ENOUGH:
                 again.add(entry.id)
             seen.add(told)
-    return tuple(entry.id for entry in book.machines if entry.id in again)
+    return again
 
 
-def _teaches(entry: MachineEntry) -> bool:
-    return entry.sale is not None and entry.sale.sold_as in ("working", "for_repair")
-
-
-def _own(entry: MachineEntry, today: date, price_level: float) -> OwnSale:
-    assert entry.sale  # noqa: S101 - `_teaches` looked
-    return _sale(entry.machine, entry.sale.sold_on, entry.sale.price, today, "own", price_level)
-
-
-def _sale(machine: Machine, day: date, price: float, today: date, kind: Kind, price_level: float) -> OwnSale:
-    days_ago = float(max((today - day).days, 0))
-    here = at_price_level(machine, price_level)
-    return OwnSale(here, day.month, price / price_level, days_ago, kind, machine)
+def _sale(record: Taught, today: date, price_level: float) -> OwnSale:
+    kind: Kind
+    if isinstance(record, Comparable):
+        day, price, kind = record.seen_on, record.price, record.kind
+    else:
+        assert record.sale  # noqa: S101 - no other record teaches
+        day, price, kind = record.sale.sold_on, record.sale.price, "own"
+    machine = at_price_level(record.machine, price_level)
+    return OwnSale(machine, day.month, price / price_level, float((today - day).days), kind)
 
 
 def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
@@ -163,27 +174,63 @@ def done_before(entry: MachineEntry) -> Done:
     return Done(frozenset(cured - there), {fault: frozenset(names) for fault, names in failed.items()})
 
 
+class Memory:
+    """What was learnt from the records as they stood before, handed on when they have changed.
+
+    One thread at a time brings it up to date; the others wait for what it finds.
+    """
+
+    def __init__(self) -> None:
+        self._learnt: dict[tuple[int, float], Learnt] = {}
+        self._one = Lock()
+
+    def correction(self, own: "OwnRecords", model: ValueModel, price_level: float) -> Correction:
+        """What own sales change of the model."""
+
+        def sales(records: Sequence[Taught]) -> tuple[OwnSale, ...]:
+            return tuple(_sale(record, own.today, price_level) for record in records)
+
+        with self._one:
+            key, records, day = (id(model), price_level), own.teaching, own.today.toordinal()
+            before = self._learnt.pop(key, None)  # it holds the model, so no other goes by that id
+            if not records:
+                return NO_CORRECTION
+            if before is None:
+                now = Learnt(model, evidence(model, sales(records)), records, day)
+            else:
+                now = before.after(records, day, sales)
+            if len(self._learnt) >= MOST_LEVELS:
+                self._learnt.clear()
+            self._learnt[key] = now
+            return now.correction
+
+
 @dataclass(frozen=True)
 class OwnRecords:
     """The user's records as the adviser uses them: a book and the day it is read on.
 
-    ``memory``: what the model said of own sales before, handed on when the records are read again after a change.
+    ``memory``: what was learnt before, handed on when the records are read again after a change.
     """
 
     book: Book
     today: date
-    memory: Memory = field(default_factory=dict, compare=False, repr=False)
+    memory: Memory = field(default_factory=Memory, compare=False, repr=False)
     _learnt: dict[tuple[int, float], Correction] = field(default_factory=dict, compare=False, repr=False)
     _speeds: dict[tuple[int, float], Speed] = field(default_factory=dict, compare=False, repr=False)
     _corrected: dict[float, tuple[ValueModel, ValueModel]] = field(
         default_factory=dict, compare=False, repr=False
     )
 
+    @cached_property
+    def teaching(self) -> tuple[Taught, ...]:
+        """The records that teach prices."""
+        return teaching(self.book)
+
     def correction(self, model: ValueModel, price_level: float = 1.0) -> Correction:
         """What own sales change of the model; worked out once."""
         key = (id(model), price_level)
         if key not in self._learnt:
-            self._learnt[key] = learn(model, own_sales(self.book, self.today, price_level), self.memory)
+            self._learnt[key] = self.memory.correction(self, model, price_level)
         return self._learnt[key]
 
     def speed(self, model: ValueModel, price_level: float = 1.0) -> Speed:

@@ -1,7 +1,10 @@
 """Local correction: little from little, more from more, nothing from nothing, and never against a law."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +15,7 @@ from tests.fake_model import LEFT, SOUND, FakeModel
 from valuer.advice.ports import FloatArray, Months
 from valuer.domain.faults import fault_catalogue, fault_order
 from valuer.domain.machine import Machine
-from valuer.learning import own_sales
+from valuer.learning import OwnRecords, own_sales
 from valuer.price_model.corrected import ADDED, CorrectedModel
 from valuer.price_model.local_correction import (
     KIND_WIDTHS,
@@ -22,14 +25,15 @@ from valuer.price_model.local_correction import (
     Correction,
     Doubt,
     ForRepair,
+    Learnt,
     kinds_of,
     learn,
 )
-from valuer.price_model.own_sales import Memory, OwnSale, evidence
+from valuer.price_model.own_sales import Evidence, OwnSale, evidence
 from valuer.price_model.place_fit import ASKS, PRIOR_SALES
 from valuer.price_model.place_prior import place_prior
 from valuer.price_model.place_terms import Seen
-from valuer.records.entries import Book, MachineEntry, Sale
+from valuer.records.entries import Book, ListingWeek, MachineEntry, Sale
 
 MODEL = FakeModel()
 
@@ -126,25 +130,76 @@ class Counting(FakeModel):
         return super().encode(machines, month)
 
 
+def as_they_are(sales: Sequence[OwnSale]) -> Sequence[OwnSale]:
+    """Sales that are records themselves."""
+    return sales
+
+
+def of_one_kind(count: int) -> list[OwnSale]:
+    """Sales of a rattling mower, one a day."""
+    return [
+        sale(SOUND * (0.8 + 0.01 * i), "rattle:serious", name=f"a{i}", days_ago=float(i))
+        for i in range(count)
+    ]
+
+
 def test_after_one_sale_more_the_model_is_asked_about_that_one_alone() -> None:
-    """What it said before is kept beside the very machine; the evidence is that of all asked afresh."""
-    model, memory = Counting(), Memory()
-    sales = [sale(SOUND * (0.8 + 0.01 * i), "rattle:serious", name=f"a{i}", days_ago=i) for i in range(30)]
-    evidence(model, sales[:-1], memory)
+    model, sales = Counting(), of_one_kind(30)
+    before = Learnt(model, evidence(model, sales[:-1]), tuple(sales[:-1]))
     model.asked = 0
-    known = evidence(model, sales, memory)
-    usual = 1  # what faults take off a usual machine is asked each time
-    assert model.asked == 1 + usual
-    fresh = evidence(Counting(), sales)
-    for name in ("residual", "columns", "weight", "sd"):
-        assert getattr(known, name) == pytest.approx(getattr(fresh, name), abs=1e-12)
-    assert known.ids == fresh.ids
-    assert np.array_equal(known.seen.levels, fresh.seen.levels)
+    after = before.after(sales, 0, as_they_are)
+    assert model.asked == 1
+    assert_same(after.evidence, evidence(MODEL, sales))
+    assert after.after(list(sales), 0, as_they_are) is after, "nothing new, so nothing is fitted again"
+    later = after.after(sales, 548, as_they_are)
+    assert later.evidence.weight == pytest.approx(after.evidence.weight / 2), "18 months later"
+    assert model.asked == 1
 
 
-def test_at_another_price_level_too_the_model_is_asked_about_the_new_sale_alone() -> None:
-    """There a machine with a price when new is another record each time it is read."""
-    model, memory = Counting(), Memory()
+def assert_same(found: Evidence, wanted: Evidence) -> None:
+    """The same evidence, in the same order."""
+    assert found.ids == wanted.ids
+    for name in ("residual", "columns", "weight", "is_ask", "sd", "usual"):
+        assert getattr(found, name) == pytest.approx(getattr(wanted, name), abs=1e-12), name
+    for name in ("sound", "loss", "levels", "machine"):
+        assert getattr(found.seen, name) == pytest.approx(getattr(wanted.seen, name), abs=1e-12), name
+
+
+def test_what_is_learnt_step_by_step_is_what_is_learnt_at_once() -> None:
+    """Sales come one by one, some go, some are put right, days pass: no step leaves anything behind."""
+    rng = np.random.default_rng(4)
+    coming = market(rng, 40)
+    coming[7] = replace(coming[7], price=coming[7].price * 20)
+    coming[9], coming[30] = replace(coming[9], kind="ask_seen"), replace(coming[30], kind="sale_seen")
+    there: list[OwnSale] = []
+    learnt, today = Learnt(MODEL, evidence(MODEL, [])), 0
+    for step, one in enumerate(coming):
+        there.append(one)
+        if step % 9 == 5:
+            del there[step // 3]
+        if step % 11 == 10:
+            there[step // 2] = replace(there[step // 2], price=there[step // 2].price * 1.1)
+        today += 100 * (step % 10 == 9)
+        learnt = learnt.after(there, today, partial(sold_before, today))
+        assert learnt.correction.own_sales > step // 2 - 2
+    assert_same(learnt.evidence, evidence(MODEL, sold_before(today, learnt.records)))
+    at_once = learn(MODEL, sold_before(today, there))
+    assert value(learnt.correction, "rattle:slight") == pytest.approx(
+        value(at_once, "rattle:slight"), rel=1e-9
+    )
+    assert width(learnt.correction) == pytest.approx(width(at_once), rel=1e-9)
+    assert learnt.correction.odd[0].id == coming[7].machine.id
+    assert learnt.correction.odd[0].times == pytest.approx(at_once.odd[0].times, rel=1e-9)
+
+
+def sold_before(today: int, sales: Sequence[Any]) -> list[OwnSale]:
+    """The sales as they look so many days later."""
+    return [replace(each, days_ago=each.days_ago + today) for each in sales]
+
+
+def test_at_another_price_level_the_model_is_asked_about_the_new_sale_alone_too() -> None:
+    """There a machine with a price when new is another machine each time it is looked at."""
+    model = Counting()
     entries = [
         MachineEntry(
             machine=machine("rattle:serious", name=f"a{i}", new_price=900.0 + i),
@@ -153,28 +208,42 @@ def test_at_another_price_level_too_the_model_is_asked_about_the_new_sale_alone(
         )
         for i in range(12)
     ]
-    usual = 1  # a usual machine is asked about each time
-    evidence(model, own_sales(Book(machines=tuple(entries[:11])), date(2026, 6, 1), 3.0), memory)
-    assert model.asked == 11 + usual
+    today = date(2026, 6, 1)
+    before = OwnRecords(Book(machines=tuple(entries[:11])), today)
+    before.correction(model, 3.0)
     model.asked = 0
-    known = evidence(model, own_sales(Book(machines=tuple(entries)), date(2026, 6, 1), 3.0), memory)
-    assert model.asked == 1 + usual
-    fresh = evidence(Counting(), own_sales(Book(machines=tuple(entries)), date(2026, 6, 1), 3.0))
-    assert known.residual == pytest.approx(fresh.residual, abs=1e-12)
+    after = OwnRecords(Book(machines=tuple(entries)), today, before.memory)
+    found = after.correction(model, 3.0)
+    assert model.asked == 1
+    fresh = learn(MODEL, own_sales(after.book, today, 3.0))
+    assert found.before == pytest.approx(fresh.before, abs=1e-12)
     model.asked = 0
-    evidence(model, own_sales(Book(machines=tuple(entries)), date(2026, 6, 1), 2.0), memory)
-    assert model.asked == 12 + usual, "another level, another price when new"
+    after.correction(model, 2.0)
+    assert model.asked >= 12, "another level, another price when new"
 
 
-def test_sales_that_are_gone_are_forgotten_and_another_model_is_asked() -> None:
-    memory = Memory()
-    sales = [sale(SOUND, name=f"a{i}") for i in range(30)]
-    evidence(MODEL, sales, memory)
-    evidence(MODEL, sales[:3], memory)
-    assert len(memory) == 3
+def test_the_memory_keeps_what_is_on_record_for_the_very_model() -> None:
+    entries = [
+        MachineEntry(
+            machine=machine(name=f"a{i}"),
+            taken_on=date(2026, 4, 1),
+            sale=Sale(sold_on=date(2026, 5, 1), price=400.0),
+        )
+        for i in range(5)
+    ]
+    today = date(2026, 6, 1)
+    before = OwnRecords(Book(machines=tuple(entries)), today)
+    assert before.correction(MODEL).own_sales == 5
+    fewer = OwnRecords(Book(machines=tuple(entries[:2])), today, before.memory)
+    assert fewer.correction(MODEL).own_sales == 2
+    assert OwnRecords(Book(), today, before.memory).correction(MODEL) is NO_CORRECTION
     other = Counting()
-    evidence(other, sales[:3], memory)
-    assert other.asked >= 3
+    assert OwnRecords(fewer.book, today, before.memory).correction(other).own_sales == 2
+    assert other.asked >= 2
+    week = ListingWeek(week_of=date(2026, 4, 6), ask=400.0)
+    on_offer = MachineEntry(machine=machine(name="b"), taken_on=today, weeks=(week,))
+    week_more = OwnRecords(Book(machines=(on_offer, *entries[:2])), today, fewer.memory)
+    assert week_more.correction(other) is OwnRecords(fewer.book, today, fewer.memory).correction(other)
 
 
 def test_the_factor_is_that_of_all_pairs_written_out() -> None:

@@ -81,7 +81,7 @@ def test_after_a_write_of_its_own_only_what_was_written_is_read(
     asked: list[list[str]] = []
     read = kept_book._read
 
-    def reads(connection: Connection, names: Collection[str]) -> dict[str, kept_book.Stamped]:
+    def reads(connection: Connection, names: Collection[str]) -> list[MachineEntry]:
         asked.append(sorted(names))
         return read(connection, names)
 

@@ -220,7 +220,8 @@ class CorrectedModel:
 
     @cached_property
     def _usual_losses(self) -> FloatArray:
-        return usual_losses(self.model)
+        known = self.correction.known
+        return known.usual if known else usual_losses(self.model)
 
 
 @dataclass(frozen=True)

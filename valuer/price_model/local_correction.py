@@ -12,10 +12,10 @@ What is added to a loss may not be taken away from it again, or a fault could ad
 0 the sales are fitted once more without it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.price_model.alike import Alike
-from valuer.price_model.own_sales import Z80, Evidence, Memory, OwnSale, evidence
+from valuer.price_model.own_sales import Z80, Evidence, OwnSale, evidence
 from valuer.price_model.place_fit import ABSURD, ASKS, DOUBTED, PRIOR_SALES, Design, Fit, fitted, laid_out
 from valuer.price_model.place_prior import PlacePrior, place_prior
 from valuer.price_model.place_terms import (
@@ -226,11 +226,43 @@ class Correction:
 NO_CORRECTION = Correction()
 
 
-def learn(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None = None) -> Correction:
-    """Return the correction that the sales call for; `NO_CORRECTION` for none. ``memory``: as for `evidence`."""
-    if not sales:
-        return NO_CORRECTION
-    return correction_of(evidence(model, sales, memory), place_prior().after(model.basis.own_sales))
+def learn(model: ValueModel, sales: Sequence[OwnSale]) -> Correction:
+    """Return the correction that the sales call for; `NO_CORRECTION` for none."""
+    return Learnt(model, evidence(model, sales)).correction if sales else NO_CORRECTION
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """What the sales in some records say of a model on a day, kept to be brought up to date by what changes.
+
+    records: the very objects that the sales were read from, in the order of the evidence. day: as an ordinal.
+    """
+
+    model: ValueModel
+    evidence: Evidence
+    records: tuple[object, ...] = ()
+    day: int = 0
+
+    @cached_property
+    def correction(self) -> Correction:
+        """What they call for."""
+        return correction_of(self.evidence, place_prior().after(self.model.basis.own_sales))
+
+    def after(
+        self, records: Sequence[Any], day: int, sales: Callable[[Sequence[Any]], Sequence[OwnSale]]
+    ) -> "Learnt":
+        """What these records say on this day; the model is asked about the sales of those that are new."""
+        there = {id(record) for record in records}
+        kept = [place for place, record in enumerate(self.records) if id(record) in there]
+        known = {id(self.records[place]) for place in kept}
+        new = [record for record in records if id(record) not in known]
+        if (len(kept), new, day) == (len(self.records), [], self.day):
+            return self
+        found = self.evidence.only(kept) if len(kept) < len(self.records) else self.evidence
+        found = found.later(day - self.day)
+        if new:
+            found = found.and_also(evidence(self.model, sales(new), self.evidence.usual))
+        return Learnt(self.model, found, (*(self.records[place] for place in kept), *new), day)
 
 
 def correction_of(known: Evidence, prior: PlacePrior) -> Correction:

@@ -6,8 +6,9 @@ Everything is on the log scale, where the model's value of a machine is
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -43,17 +44,13 @@ Z80 = 1.2815515655446004
 
 @dataclass(frozen=True)
 class OwnSale:
-    """One price to learn from. ``price`` is money at price level 1; ``days_ago`` is 0 or more.
-
-    ``recorded``: the machine as it stands on record, at another price level perhaps; itself where it is None.
-    """
+    """One price to learn from. ``price`` is money at price level 1; ``days_ago`` below 0 counts as today."""
 
     machine: Machine
     month: int
     price: float
     days_ago: float = 0.0
     kind: Kind = "own"
-    recorded: Machine | None = None
 
 
 @dataclass(frozen=True)
@@ -61,19 +58,46 @@ class Evidence:
     """Own sales as numbers, n of them. Arrays of shape (n,) where nothing else is said.
 
     ``residual`` log price - log value; ``seen`` and ``columns``, (n, n_terms), what of the machines bears on the terms
-    of `place_terms`; ``weight`` 1 for an own sale of today; ``is_ask`` 1 for asks; ``sd`` of the model's log price.
+    of `place_terms`; ``heard`` 1 for an own sale, less for one only heard of; ``is_ask`` 1 for asks; ``sd`` of the
+    model's log price. ``usual``: what the model takes off a usual machine for each fault, as of `usual_losses`.
     """
 
     ids: tuple[str, ...]
     residual: FloatArray
     seen: Seen
     columns: FloatArray
-    weight: FloatArray
+    heard: FloatArray
+    days_ago: FloatArray
     is_ask: FloatArray
     sd: FloatArray
+    usual: FloatArray
 
     def __len__(self) -> int:
         return len(self.residual)
+
+    @cached_property
+    def weight(self) -> FloatArray:
+        """1 for an own sale of today, half of it after HALF_LIFE_DAYS."""
+        return np.asarray(self.heard * 0.5 ** (np.maximum(self.days_ago, 0.0) / HALF_LIFE_DAYS))
+
+    def later(self, days: int) -> "Evidence":
+        """The same so many days later."""
+        return replace(self, days_ago=self.days_ago + days)
+
+    def only(self, places: Sequence[int]) -> "Evidence":
+        """Some of the sales."""
+        each = {name: getattr(self, name)[places] for name in OF_EACH}
+        ids = tuple(self.ids[place] for place in places)
+        return replace(self, ids=ids, seen=self.seen.only(places), **each)
+
+    def and_also(self, more: "Evidence") -> "Evidence":
+        """These sales, then more that the same model was asked about."""
+        each = {name: np.concatenate([getattr(self, name), getattr(more, name)]) for name in OF_EACH}
+        return replace(self, ids=self.ids + more.ids, seen=self.seen.and_also(more.seen), **each)
+
+
+OF_EACH = ("residual", "columns", "heard", "days_ago", "is_ask", "sd")
+"""The arrays of Evidence with a line a sale."""
 
 
 def present(machine: Machine) -> tuple[Finding, ...]:
@@ -104,83 +128,27 @@ def bearing(
     return rows[: len(machines)], sound, np.concatenate(columns, axis=1)
 
 
-class Told(NamedTuple):
-    """What a model says of one sold machine in the month of its sale, its faults on it; logs of money.
-
-    ``levels`` of the faults, shape (n_faults,), and ``machine``, the rest that bears on the terms, as in `Seen`.
-    """
-
-    sound: float
-    value: float
-    low: float
-    high: float
-    levels: FloatArray
-    machine: FloatArray
-
-
-Memory = dict[tuple[int, int, int, float | None], tuple[ValueModel, Machine, Told]]
-"""What was told before, by the very model, machine on record, month and what it cost new at the price level; model and
-machine are held, so that no other takes their place."""
-
-FORGETS = 2
-"""Times as many as there are sales, from which on those no longer asked about are forgotten."""
-
-
-def evidence(model: ValueModel, sales: Sequence[OwnSale], memory: Memory | None = None) -> Evidence:
-    """What the sales say about the model. ``memory``: what it told of them before; what is new is added."""
-    told = _told(model, sales, {} if memory is None else memory)
-    sound, value, low, high = (np.array(each) for each in zip(*(one[:4] for one in told), strict=True))
-    seen = Seen(
-        sound=sound,
-        loss=np.maximum(sound - value, 0.0),
-        levels=np.array([one.levels for one in told]),
-        machine=np.array([one.machine for one in told]),
-    )
-    return Evidence(
-        ids=tuple(sale.machine.id for sale in sales),
-        residual=np.log([sale.price for sale in sales]) - value,
-        seen=seen,
-        columns=term_columns(seen, usual_losses(model)),
-        weight=np.array(
-            [KIND_WEIGHT[s.kind] * 0.5 ** (max(s.days_ago, 0.0) / HALF_LIFE_DAYS) for s in sales]
-        ),
-        is_ask=np.array([float(sale.kind == "ask_seen") for sale in sales]),
-        sd=(high - low) / (2 * Z80),
-    )
-
-
-def _told(model: ValueModel, sales: Sequence[OwnSale], memory: Memory) -> list[Told]:
-    """What the model says of each sale; only those it was not asked about before are worked out."""
-    held = [sale.recorded or sale.machine for sale in sales]
-    keys = [
-        (id(model), id(machine), sale.month, sale.machine.new_price)
-        for machine, sale in zip(held, sales, strict=True)
-    ]
-    known = [memory.get(key) for key in keys]  # once: another thread may forget meanwhile
-    new = [sale for sale, told in zip(sales, known, strict=True) if told is None]
-    worked_out = iter(_worked_out(model, new))
-    found = [told or (model, machine, next(worked_out)) for machine, told in zip(held, known, strict=True)]
-    memory.update(zip(keys, found, strict=True))
-    if len(memory) > FORGETS * len(keys):
-        for key in set(memory) - set(keys):
-            memory.pop(key, None)
-    return [told for _, _, told in found]
-
-
-def _worked_out(model: ValueModel, sales: Sequence[OwnSale]) -> list[Told]:
-    if not sales:
-        return []
+def evidence(model: ValueModel, sales: Sequence[OwnSale], usual: FloatArray | None = None) -> Evidence:
+    """What the sales say about the model. ``usual``: where they are known, its losses of a usual machine."""
     machines, months = [sale.machine for sale in sales], [sale.month for sale in sales]
     sound_rows, sound, bears = bearing(model, machines, months)
     rows = rows_with(model, sound_rows, [present(machine) for machine in machines])
-    value = model.value(rows)
-    ends = (np.log(each) for each in (value, *model.interval(rows, value)))
+    price = model.value(rows)
+    value, low, high = (np.log(each) for each in (price, *model.interval(rows, price)))
     levels = rows[:, [model.fault_column(fault) for fault in fault_catalogue()]]
-    logs = np.column_stack([sound, *ends])
-    return [
-        Told(one, value, low, high, level, bear)
-        for (one, value, low, high), level, bear in zip(logs.tolist(), levels, bears, strict=True)
-    ]
+    seen = Seen(sound, np.maximum(sound - value, 0.0), levels, bears)
+    usual = usual_losses(model) if usual is None else usual
+    return Evidence(
+        ids=tuple(machine.id for machine in machines),
+        residual=np.log([sale.price for sale in sales]) - value,
+        seen=seen,
+        columns=term_columns(seen, usual),
+        heard=np.array([KIND_WEIGHT[sale.kind] for sale in sales]),
+        days_ago=np.array([sale.days_ago for sale in sales]),
+        is_ask=np.array([float(sale.kind == "ask_seen") for sale in sales]),
+        sd=(high - low) / (2 * Z80),
+        usual=usual,
+    )
 
 
 def usual_losses(model: ValueModel) -> FloatArray:

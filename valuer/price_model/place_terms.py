@@ -66,6 +66,17 @@ class Seen:
     levels: FloatArray
     machine: FloatArray
 
+    def only(self, places: Sequence[int]) -> "Seen":
+        """Some of the machines."""
+        return Seen(self.sound[places], self.loss[places], self.levels[places], self.machine[places])
+
+    def and_also(self, more: "Seen") -> "Seen":
+        """These machines, then more."""
+        pairs = (
+            (getattr(each, name) for each in (self, more)) for name in ("sound", "loss", "levels", "machine")
+        )
+        return Seen(*(np.concatenate(list(pair)) for pair in pairs))
+
     @property
     def worth(self) -> FloatArray:
         """Log of the sound value beside that of a usual machine."""

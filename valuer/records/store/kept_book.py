@@ -16,15 +16,15 @@ from threading import Lock
 from sqlalchemy import Connection, select
 
 from valuer.records.entries import Book, Comparable, MachineEntry
-from valuer.records.store.reading import named, page, pieces, stamps_of, whole_entries
+from valuer.records.store.reading import named, pieces, stamps_of, whole_entries
 from valuer.records.store.rows import comparable_of
 from valuer.records.store.tables import changes, comparables
 
 Mark = tuple[object, ...]
 """Count and mark of the last change."""
 
-Stamped = tuple[tuple[object, ...], MachineEntry]
-"""An entry beside its stamp when it was read."""
+Stamped = tuple[tuple[object, ...] | None, MachineEntry]
+"""An entry beside its stamp when it was read; None where nobody asked for it."""
 
 
 def mark_of(connection: Connection) -> Mark:
@@ -86,32 +86,29 @@ def _after_these(connection: Connection, mark: Mark, known: _Known, written: set
         _, gone = entries.pop(name)
         del machines[bisect_left(machines, _place(gone), key=_place)]
     fresh = _read(connection, written)
-    for _, entry in fresh.values():
+    for entry in fresh:
         insort(machines, entry, key=_place)
-    return _known(connection, mark, known, entries | fresh, machines)
+    return _known(connection, mark, known, entries | {entry.id: (None, entry) for entry in fresh}, machines)
 
 
 def _after_others(connection: Connection, mark: Mark, known: _Known, written: set[str]) -> _Known:
     """The book after changes by others too: what has another stamp, or was written here, is read."""
-    stamps = stamps_of(connection, page("all", 0, None).order_by(None))
+    stamps = stamps_of(connection)
     entries = {
         name: known.entries[name]
         for name in stamps.keys() & known.entries.keys() - written
         if known.entries[name][0] == stamps[name]
     }
-    entries |= _read(connection, stamps.keys() - entries.keys())
-    return _known(
-        connection, mark, known, entries, sorted((entry for _, entry in entries.values()), key=_place)
-    )
+    fresh = _read(connection, stamps.keys() - entries.keys())
+    entries |= {entry.id: (stamps[entry.id], entry) for entry in fresh}
+    machines = sorted((entry for _, entry in entries.values()), key=_place)
+    return _known(connection, mark, known, entries, machines)
 
 
-def _read(connection: Connection, names: Collection[str]) -> dict[str, Stamped]:
+def _read(connection: Connection, names: Collection[str]) -> list[MachineEntry]:
     """The entries of these ids, those that there are."""
-    found: dict[str, Stamped] = {}
-    for some in pieces(sorted(names)):
-        stamps = stamps_of(connection, named(some))
-        found |= {e.id: (stamps[e.id], e) for e, _ in whole_entries(connection, named(some))}
-    return found
+    some_by_some = (whole_entries(connection, named(some)) for some in pieces(sorted(names)))
+    return [kept.entry for some in some_by_some for kept in some]
 
 
 def _known(

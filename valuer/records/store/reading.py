@@ -47,15 +47,15 @@ def one_entry(connection: Connection, machine_id: str) -> Kept:
     return found[0]
 
 
-def stamps_of(connection: Connection, chosen: Select[Any]) -> dict[str, tuple[object, ...]]:
-    """What differs once an entry of those that a query of machines chooses was written again, by id.
+def stamps_of(connection: Connection) -> dict[str, tuple[object, ...]]:
+    """What differs once an entry was written again, by id.
 
     A version counts from 1 again where a machine was removed and taken in anew: what this process removed it knows of,
     and what another one did, the moments tell apart.
     """
     moments = [type_coerce(moment, NullType) for moment in (machines.c.recorded_at, machines.c.changed_at)]
-    columns = machines.c.id, machines.c.version, *moments
-    return {row[0]: tuple(row[1:]) for row in connection.execute(chosen.with_only_columns(*columns))}
+    chosen = select(machines.c.id, machines.c.version, *moments)
+    return {row[0]: tuple(row[1:]) for row in connection.execute(chosen)}
 
 
 def whole_entries(connection: Connection, chosen: Select[Any]) -> tuple[Kept, ...]:

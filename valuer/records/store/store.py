@@ -187,11 +187,6 @@ class Store:
         with self.reading() as connection:
             return self._kept.read(connection)
 
-    def state(self) -> tuple[object, ...]:
-        """Something that differs once anything in the store has changed, whatever the clock says."""
-        with self.reading() as connection:
-            return mark_of(connection)
-
     def difference(self, book: Book) -> Difference:
         """What adding the book would do."""
         with self.reading() as connection:
