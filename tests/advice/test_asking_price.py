@@ -4,7 +4,7 @@ Ids T.. are those of the trade's sanity facts (common practice, no source).
 """
 
 from collections.abc import Sequence
-from dataclasses import astuple, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,10 +16,10 @@ from tests.fake_model import FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray, Months
 from valuer.advice.sale.asking_price import asking_prices, fast_sale, standing
-from valuer.advice.sale.keeping import from_each_month, keep_or_list, kept_for
+from valuer.advice.sale.keeping import keep_or_list, kept_for
 from valuer.advice.sale.listing import draft_listings
 from valuer.advice.sale.offer import judge_offers
-from valuer.advice.sale.sale import LEFT_OVER, later, sales
+from valuer.advice.sale.sale import LEFT_OVER, sales
 from valuer.advice.sale.together import list_together
 from valuer.advice.sale.waiting import beats, best_place, follow, roll_back
 from valuer.advice.sale.written import step_at, written, written_between
@@ -143,63 +143,6 @@ def test_t34_keeping_appears_only_where_it_is_worth_more(learned: SellingModel) 
         keeping = asking_prices([ONE], SeasonModel(), learned, ShopTerms(month=month))[0].keeping
         assert keeping is not None
         assert (keeping.verdict == "keep") == (keeping.worth_kept > keeping.worth_now)
-
-
-@pytest.mark.parametrize("month", [2, 9])
-def test_starts_side_by_side_are_worth_what_each_is_alone(learned: SellingModel, month: int) -> None:
-    """One table for now and the eight months to come; a listing by itself is the judge."""
-    sale = sales([ONE], SeasonModel(), learned, ShopTerms(month=month))[0]
-    table = from_each_month(sale, 9)
-    for months in range(9):
-        alone = (later(sale, (month - 1 + months) % 12 + 1) if months else sale).waiting(9)
-        assert table.best[months] == pytest.approx(alone.best[0], rel=1e-12)
-        plans = [
-            np.array([astuple(week) for week in each]) for each in (follow(table, months), follow(alone))
-        ]
-        assert plans[0] == pytest.approx(plans[1], rel=1e-12)
-
-
-def test_each_week_of_each_start_is_worth_what_every_branch_followed_comes_to() -> None:
-    """Two starts of five weeks, four asks, two cuts: the ask stands or is cut, it sells or is stopped, by recursion."""
-    asks = np.array([[80.0, 100.0, 120.0, 150.0], [60.0, 90.0, 95.0, 100.0]])
-    left_over = np.array([[30.0, 32, 28, 25, 20, 16], [30.0, 85, 20, 20, 20, 10]]).T
-    cost, tied_up = np.array([1.0, 2.0, 0.0, 3.0, 1.0]), 0.01
-
-    def sold(week: int, ask: Any, least: Any) -> tuple[Any, Any]:
-        price = np.maximum(0.9 * ask, least)
-        return np.exp(-ask / (80 - 15 * week)) * np.exp(-np.maximum(least, 0) / 200), price
-
-    def standing(start: int, week: int, place: int, cuts: int) -> float:
-        least = (1 - tied_up) * worth(start, week + 1, place, cuts) - cost[week]
-        chance, price = sold(week, asks[start, place], least)
-        return float(max(chance * price + (1 - chance) * least, left_over[week, start]))
-
-    def worth(start: int, week: int, place: int, cuts: int) -> float:
-        if week == len(cost):
-            return float(left_over[-1, start])
-        cut = [standing(start, week, lower, cuts - 1) for lower in range(place) if cuts]
-        return max([standing(start, week, place, cuts), *cut])
-
-    found = roll_back(asks, lambda week, least: sold(week, asks[:, None], least), cost, left_over, 2, tied_up)
-    for start in range(2):
-        first = [standing(start, 0, place, 2) for place in range(4)]
-        assert found.best[start] == pytest.approx(max(first), rel=1e-12)
-        place, cuts = int(np.argmax(first)), 2
-        plan = follow(found, start)
-        for week, told in enumerate(plan):
-            lower = {standing(start, week, at, cuts - 1): at for at in range(place) if cuts and week}
-            if lower and max(lower) > standing(start, week, place, cuts):
-                place, cuts = lower[max(lower)], cuts - 1
-            assert told.ask == asks[start, place]
-            assert told.worth == pytest.approx(standing(start, week, place, cuts), rel=1e-12)
-            assert told.least == pytest.approx(
-                (1 - tied_up) * worth(start, week + 1, place, cuts) - cost[week], rel=1e-12
-            )
-            assert told.stop == (told.worth <= left_over[week, start])
-        assert len(plan) == 5 or plan[-1].stop
-    plans = [follow(found, start) for start in range(2)]
-    told_asks = [[week.ask for week in plan] for plan in plans]
-    assert told_asks == [[120, 100, 80, 80], [100, 100]], "cut twice and stopped in week 4; stopped in week 2"
 
 
 def test_the_last_bits_of_a_float_decide_nothing() -> None:

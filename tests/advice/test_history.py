@@ -323,6 +323,16 @@ def test_the_chance_that_it_is_unsold_by_hand() -> None:
         assert told.unsold == pytest.approx(float(np.exp(chance)), abs=1e-4)
 
 
+def test_the_chance_that_it_is_unsold_goes_by_the_week_of_the_listing(learned: SellingModel) -> None:
+    """Three weeks of May at 1.1 of the value: the product of the chances that none of them sells it."""
+    told = learn(outlook(learned), [PastWeek(5, 165)] * 3, 6.0)
+    unsold = 1.0
+    for number in (1.0, 2.0, 3.0):
+        listed = learned.weeks(np.log(np.array(1.1)), np.array(5.0), np.array(number), {}, np.array(0.0))
+        unsold *= 1 - float(listed.chance(np.log(np.array(0.85))))
+    assert told.unsold == pytest.approx(unsold, rel=1e-9)
+
+
 SEEN = {"m1": Stood((PastWeek(5, 230), PastWeek(5, 220), PastWeek(5, 210, 150, 0)))}
 
 

@@ -78,6 +78,12 @@ def test_an_ask_beyond_the_listings_counts_as_the_nearest_they_cover(model: Sell
     assert week(model, 2 * highest, 0.9) == pytest.approx(week(model, highest, 0.9))
 
 
+def test_a_least_beyond_the_listings_counts_as_the_nearest_they_have(model: SellingModel) -> None:
+    lowest, highest = np.exp(model.least_range)
+    assert week(model, 3.0, 2 * highest) == pytest.approx(week(model, 3.0, highest))
+    assert week(model, 1.0, lowest / 2, worth=-0.5) == pytest.approx(week(model, 1.0, lowest, worth=-0.5))
+
+
 def test_own_listings_shift_the_odds(model: SellingModel) -> None:
     """A shift of log 2 doubles the odds of every week."""
     odds = [p / (1 - p) for p in (week(m, 1.1, 0.9) for m in (model, model.shifted(float(np.log(2)))))]
@@ -90,12 +96,12 @@ def by_hand(slopes: Mapping[str, float], known: Mapping[str, float]) -> float:
 
 
 def test_chance_and_price_of_a_week_by_hand(model: SellingModel) -> None:
-    """June, third week, blows smoke a little: asked 1.2 of the value, least .8, worth .1 of log more than the value.
+    """June, third week, blows smoke a little: asked 1.2 of the value, least .8, worth .1 of log less than the value.
 
     Nobody with a limit 30 % of log below the worth counts. The mean of the chance that a sale reaches a price, over the
     prices between least and ask, is its place between them: here by many places, in the model by five of Gauss.
     """
-    ask, least, worth = log(1.2), log(0.8), 0.1
+    ask, least, worth = log(1.2), log(0.8), -0.1
     turn, nothing = pi, dict.fromkeys(SLOWING, 0.0)
     known = nothing | {
         "always": 1.0, "ask": ask - worth, "ask_above": ask - worth, "least_above": max(least - worth + 0.3, 0) ** 2,
