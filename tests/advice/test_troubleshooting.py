@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from tests.advice.fake import FakeModel
 from tests.advice.made_up import Bench, bench, tree_of, value_of
 from valuer.advice.work.beliefs import LookAt, Riddle, story
-from valuer.advice.work.board import Act
+from valuer.advice.work.board import Act, Board
 from valuer.advice.work.course import course_of
 from valuer.advice.work.done import Done
 from valuer.advice.work.job import jobs
@@ -124,6 +124,21 @@ def test_the_cheap_repair_is_tried_first_where_its_odds_beat_its_share_of_the_de
     ends = np.where(trouble.there > 0, 0.0, RICH)
     (tree,) = solve([trouble], acts, ends, [(Prices(0.0), frozenset())])
     assert first_act(tree) == first
+
+
+def test_a_session_tells_each_result_once_whichever_part_of_it_cured() -> None:
+    """Two fixes of .25 and .88 on one fault, the second (.5) on another too: .88 x .5, .12 x .5, the same again."""
+    both = plain_trouble(Finding("vibration", "serious"), {"first": 0.25, "second": 0.88})
+    other = plain_trouble(Finding("blade_mount_loose", "serious"), {"second": 0.5})
+    parts = (((1, "first"),), ((0, "second"), (1, "second")))
+    board = Board((other, both), (Act(("first", "second"), "fix", 30.0, 0.0, parts),))
+    told = {frozenset(edge.shows): edge.chance for edge in board.edges((other.start, both.start), 0)}
+    assert len(told) == len(board.edges((other.start, both.start), 0))
+    assert told == {
+        frozenset({(0, shown), (1, after)}): pytest.approx(chance)
+        for shown in ("cured", "still there")
+        for after, chance in (("cured", 0.44), ("still there", 0.06))
+    }
 
 
 def test_a_doubtful_reading_is_taken_again_before_a_dear_cure_by_hand() -> None:

@@ -4,7 +4,7 @@ It hangs on troubles and acts alone: laid out once, it is settled under as many 
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property, partial
 from math import prod
 from typing import Literal
@@ -176,7 +176,7 @@ class Board:
             for axis, name in (pair for part in self.acts[place].on for pair in part):
                 move = self.troubles[axis].moves[name]
                 found = [after for edge in found for after in _split(edge, axis, move)]
-            self._edges[state, place] = tuple(found)
+            self._edges[state, place] = _each_once(found)
         return self._edges[state, place]
 
     @cached_property
@@ -230,8 +230,17 @@ def _split(edge: Edge, axis: int, move: Move) -> Iterator[Edge]:
     for shown, chance, to in ways:
         if chance > 0:
             after = (*edge.to[:axis], to, *edge.to[axis + 1 :])
-            shows = (*(pair for pair in edge.shows if pair[0] != axis), (axis, shown))
-            yield Edge(shows, edge.chance * chance, after)
+            shows = {**dict(edge.shows), axis: shown}  # a part after one that failed has the last word
+            yield Edge(tuple(shows.items()), edge.chance * chance, after)
+
+
+def _each_once(edges: Sequence[Edge]) -> tuple[Edge, ...]:
+    """Return ways that end alike as one: in a session it is not seen which of its parts cured a trouble."""
+    found: dict[tuple[tuple[tuple[int, str], ...], State], Edge] = {}
+    for edge in edges:
+        key = edge.shows, edge.to
+        found[key] = replace(edge, chance=found[key].chance + edge.chance) if key in found else edge
+    return tuple(found.values())
 
 
 def _ways_of(act: Act, troubles: Sequence[Trouble], strides: Sequence[int]) -> Ways:
