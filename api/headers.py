@@ -1,6 +1,5 @@
 """Headers of every answer: what a browser may do with it, which is as little as the page needs."""
 
-from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.door import LOOPBACK
@@ -21,6 +20,10 @@ HEADERS = {
 }
 ONLY_WHERE_SAFE = "Cross-Origin-Opener-Policy"  # browsers ignore it, and complain, where there is no TLS
 
+RAW = tuple((name.lower().encode(), value.encode()) for name, value in HEADERS.items())
+RAW_ELSEWHERE = tuple(each for each in RAW if each[0] != ONLY_WHERE_SAFE.lower().encode())
+"""The same as they leave, and those of them where there is no TLS."""
+
 
 class GuardedHeaders:
     """ASGI middleware that adds the headers an answer does not have yet."""
@@ -33,12 +36,12 @@ class GuardedHeaders:
         arrived = (scope.get("server") or ("",))[0]
         safe = arrived in LOOPBACK or scope.get("scheme") == "https"
 
+        added = RAW if safe else RAW_ELSEWHERE
+
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    if name != ONLY_WHERE_SAFE or safe:
-                        headers.setdefault(name, value)
+                there = {name for name, _ in message["headers"]}
+                message["headers"] = [*message["headers"], *(each for each in added if each[0] not in there)]
             await send(message)
 
         await self._app(scope, receive, guarded if scope["type"] == "http" else send)

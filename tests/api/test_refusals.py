@@ -8,11 +8,19 @@ import pytest
 from fastapi import APIRouter, FastAPI
 from fastapi.testclient import TestClient
 from httpx2 import Response
+from pydantic import BaseModel
 
 from api import bodies
 from api.bodies import MOST_BYTES, HeavyRoute
 from api.problems import MEDIA_TYPE, install, pointer
 from api.questions import MOST_MACHINES, Question
+
+
+class Asked(BaseModel):
+    """What was asked."""
+
+    ids: list[str]
+    month: int
 
 
 @pytest.fixture
@@ -21,11 +29,11 @@ def client() -> TestClient:
     router = APIRouter(route_class=HeavyRoute)
 
     @router.post("/ask")
-    def ask(question: Question) -> dict[str, Any]:
-        return {"ids": [machine.id for machine in question.machines], "month": question.terms.month}
+    def ask(question: Question) -> Asked:
+        return Asked(ids=[machine.id for machine in question.machines], month=question.terms.month)
 
     @router.get("/broken")
-    def broken() -> None:
+    def broken() -> Asked:
         raise ZeroDivisionError
 
     app = FastAPI()

@@ -11,9 +11,12 @@ from hypothesis import strategies as st
 from tests.domain.bench import machine
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, lash_off, roll_ratio
+from valuer.domain.looked_for import looked_for
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.notes import reading_notes
 from valuer.domain.quantities import rpm_limit, tip_speed
+from valuer.domain.readings import Readings
+from valuer.domain.safety import gate_results
 from valuer.domain.thresholds import chances, thresholds
 
 
@@ -275,3 +278,21 @@ def test_findings_come_once_each_and_in_catalogue_order() -> None:
 )
 def test_notes_say_what_a_reading_means(readings: dict[str, Any], line: str) -> None:
     assert line in "\n".join(reading_notes(machine(**readings)))
+
+
+def test_what_was_worked_out_of_a_machine_is_its_own() -> None:
+    """It is kept with the machine; a changed copy starts anew, and nothing of it is seen from outside."""
+    nick, straight = {"readings": {"blade_nick_mm": 6.0}}, {"checks": {"bail": "passed"}}
+    one = Machine.model_validate({"id": "m1", **nick})
+    same, written = Machine.model_validate({"id": "m1", **nick}), one.model_dump_json()
+    found = findings(one)
+    assert findings(one) is found, "worked out once"
+    assert {item.fault for item in found} & {"blade_dull", "blade_damaged"}
+    assert (one, repr(one), one.model_dump_json()) == (same, repr(same), written)
+    mended = one.model_copy(update={"readings": Readings()})
+    assert findings(mended) == ()
+    assert looked_for(one) != looked_for(mended)
+    checked = one.model_copy(update=straight)
+    assert findings(checked) == findings(Machine.model_validate({"id": "m1", **nick, **straight}))
+    assert {gate.state for gate in gate_results(checked) if gate.gate == "bail"} == {"passed"}
+    assert {gate.state for gate in gate_results(one) if gate.gate == "bail"} == {"not_tested"}

@@ -29,6 +29,10 @@ def findings(machine: Machine, blade_stop_limit_s: float = 3.0) -> tuple[Finding
     """
     if not machine.readings.model_fields_set and not machine.checks:
         return machine.faults
+    return machine.once(("findings", blade_stop_limit_s), lambda: _findings(machine, blade_stop_limit_s))
+
+
+def _findings(machine: Machine, blade_stop_limit_s: float) -> tuple[Finding, ...]:
     merged = {finding.fault: finding for finding in machine.faults}
     for shown in _worst_of(_shown(machine, blade_stop_limit_s)):
         declared = merged.get(shown.fault)

@@ -19,7 +19,7 @@ def looked_for(machine: Machine) -> frozenset[str]:
     """Return the faults that the machine's readings and passed checks would have shown, there or not."""
     if not machine.readings.model_fields_set and not machine.checks:  # most machines: nothing to look through
         return frozenset()
-    return frozenset(_looked_for(machine))
+    return machine.once("looked for", lambda: frozenset(_looked_for(machine)))
 
 
 def _looked_for(machine: Machine) -> Iterator[str]:
@@ -54,6 +54,10 @@ def tested_share(machine: Machine) -> float | None:
     """
     if machine.looked_over:
         return 1.0
+    return machine.once("tested share", lambda: _tested_share(machine))
+
+
+def _tested_share(machine: Machine) -> float | None:
     weight = possible_faults(machine)
     there = {finding.fault for finding in findings(machine)}
     seen = (looked_for(machine) | there) & weight.keys()

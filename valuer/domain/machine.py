@@ -2,9 +2,10 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, get_args
+from functools import cached_property
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import (
     BeforeValidator,
@@ -22,6 +23,8 @@ from valuer.domain.gates import gate_catalogue
 from valuer.domain.readings import Readings
 from valuer.domain.record import Named, Record, Remark, Several, Words, word_of, wrong
 from valuer.domain.words import one_of, shown
+
+T = TypeVar("T")
 
 Drive = Literal["push", "front_one_speed", "front_variable", "rear_variable", "all_wheel", "hydrostatic"]
 DeckMaterial = Literal["steel", "composite", "aluminium"]
@@ -181,6 +184,24 @@ class Machine(Record):
     checks: Named[Annotated[CheckResult, word_of("check result", get_args(CheckResult))]] = Field(
         default_factory=dict, description="safety checks done: passed or failed, by check id"
     )
+
+    @cached_property
+    def worked_out(self) -> dict[Hashable, Any]:
+        """What was worked out of this machine so far, by what it is; see `once`."""
+        return {}
+
+    def once(self, what: Hashable, work: Callable[[], T]) -> T:
+        """What some work on this machine comes to, done at the first call: the machine is frozen, so it stays true."""
+        if what not in self.worked_out:
+            self.worked_out[what] = work()
+        found: T = self.worked_out[what]
+        return found
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> "Machine":
+        """The usual copy, of which nothing is worked out yet."""
+        copied = super().model_copy(update=update, deep=deep)
+        copied.__dict__.pop("worked_out", None)
+        return copied
 
     @field_validator("id", mode="before")
     @classmethod

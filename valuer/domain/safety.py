@@ -79,7 +79,7 @@ def safety_verdict(
     ``cured`` names faults that were there and have been cured: a cured key still asks for the crank.
     """
     found = findings(machine, blade_stop_limit_s)
-    results = _results(machine, found, cured)
+    results = gate_results(machine, blade_stop_limit_s, cured)
     must_cure = tuple(finding.fault for finding in found if finding.chance >= 1.0 and _must_cure(finding))
     unchecked = [result.gate for result in results if result.state == "not_tested"]
     doubtful = [finding for finding in found if finding.chance < 1.0 and _must_cure(finding)]
@@ -107,12 +107,13 @@ def gate_results(
     machine: Machine, blade_stop_limit_s: float = 3.0, cured: Collection[str] = ()
 ) -> tuple[GateResult, ...]:
     """Return where each gate that applies to the machine stands."""
-    return _results(machine, findings(machine, blade_stop_limit_s), cured)
+    if cured:
+        return _results(machine, blade_stop_limit_s, cured)
+    return machine.once(("gates", blade_stop_limit_s), lambda: _results(machine, blade_stop_limit_s, ()))
 
 
-def _results(
-    machine: Machine, found: Collection[Finding], cured: Collection[str] = ()
-) -> tuple[GateResult, ...]:
+def _results(machine: Machine, blade_stop_limit_s: float, cured: Collection[str]) -> tuple[GateResult, ...]:
+    found = findings(machine, blade_stop_limit_s)
     shutting = [finding for finding in found if _must_cure(finding)]
     return tuple(
         _result(gate, machine, shutting)
@@ -172,7 +173,7 @@ def _remark(gate: Gate, machine: Machine) -> str:
 def repair_sale(machine: Machine, blade_stop_limit_s: float = 3.0) -> RepairSale:
     """Return what selling the machine for repair or parts needs: its own statement, and no open recall."""
     found = findings(machine, blade_stop_limit_s)
-    results = _results(machine, found)
+    results = gate_results(machine, blade_stop_limit_s)
     recall = next(result for result in results if result.gate == "recall")
     faults = [f"{fault_catalogue()[f.fault].name} ({f.severity})" for f in found if f.chance >= 1.0]
     untested = [r.gate for r in results if r.state == "not_tested"]

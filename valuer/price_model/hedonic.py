@@ -237,14 +237,17 @@ class PooledBase:
         t: weight of a sum of money, shape (n, n_pools).
         """
         pools, there = self._side_by_side, np.nonzero(flags.any(axis=0))[0]
+        if not len(there):
+            return np.zeros_like(t), np.zeros_like(t)
         of_levels = pools.losses[:, there].reshape(2 * len(there), pools.losses.shape[2])
         lost = _with_money(flag_levels(flags[:, there]) @ of_levels, t)
         if self.pairs:
             lost += _together(flags, self.pairs) @ pools.pairs
         if self.jobs:
             row, column, level = several(flags, self.jobs)
-            each = _with_money(pools.by_level[level, column], t[row, None])
-            np.add.at(lost, row, one_loss(each) - each.sum(axis=1))
+            if len(row):
+                each = _with_money(pools.by_level[level, column], t[row, None])
+                np.add.at(lost, row, one_loss(each) - each.sum(axis=1))
         return lost[:, : t.shape[1]], lost[:, t.shape[1] :]
 
 
