@@ -256,7 +256,7 @@ def runs(
         differ[:, but] = False
     new = np.ones(len(rows), dtype=bool)
     new[1:] = differ.any(axis=1)
-    return np.flatnonzero(new), np.cumsum(new) - 1
+    return new.nonzero()[0], new.cumsum() - 1
 
 
 # ------------------------------------------------------------------------------------------------------ design matrix

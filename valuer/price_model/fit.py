@@ -140,7 +140,7 @@ class PriceModel:
             return base
         codes = heads[:, start : start + self.widths[1]]
         flags = worst_of_jobs(rows[:, flags_start:], self.base.jobs)
-        return base + self._trees.predict(codes, of, np.hstack([flags, base[:, None]]))
+        return base + self._trees.predict(codes, of, np.concatenate([flags, base[:, None]], axis=1))
 
     @cached_property
     def _trees(self) -> SharedTrees | None:
@@ -185,15 +185,16 @@ def usual_fall(base: LinearBase | PooledBase, usual: Floats, flags: Floats) -> F
     Cut off after twelve places: many machines have the very same flags, and trees, whose limits are falls that were
     seen, would part them by the last bit.
     """
-    sound_too = np.vstack([np.zeros((1, flags.shape[1])), flags])
+    sound_too = np.concatenate([np.zeros((1, flags.shape[1])), flags])
     log_price = base.log_price(usual[None, :], sound_too, np.zeros(len(sound_too), dtype=np.intp))
     return np.asarray(np.floor((log_price[0] - log_price[1:]) * 1e12) / 1e12)
 
 
 def shown_block(codes: Floats, columns: Columns, narrows: Sequence[str]) -> Floats:
     """How much is shown of what narrows the interval, shape (n, len(narrows)); nothing where it is not said."""
-    at = [len(columns.levels) + list(columns.knots).index(name) for name in narrows]
-    return np.nan_to_num(codes[:, at])
+    numbers = list(columns.knots)
+    shown = codes[:, [len(columns.levels) + numbers.index(name) for name in narrows]]
+    return np.where(np.isnan(shown), 0.0, shown)
 
 
 def fit_price_model(

@@ -127,7 +127,7 @@ class SharedTrees:
         heads: shape (m, width); rest: shape (n, q).
         """
         if len(heads) == len(rest):
-            return self.trees.predict(np.hstack([heads[of], rest]))
+            return self.trees.predict(np.concatenate([heads[of], rest], axis=1))
         shared, own = self._of_heads, self._of_rest
         stays = np.concatenate([shared.stay(heads[some]) for some in shared.parts(len(heads))])
         settled = shared.of_leaves(stays)
