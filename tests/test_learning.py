@@ -43,6 +43,13 @@ def test_without_records_the_advice_is_that_of_the_model_alone() -> None:
     assert empty.value([machine()], TERMS) == alone.value([machine()], TERMS)
 
 
+def test_without_records_selling_is_that_of_the_model_alone(mower_model: MowerModel) -> None:
+    """The real model, whose ranges are widened before the first sale; nothing of what learns is asked then."""
+    alone, empty = Adviser(mower_model), Adviser(mower_model, OwnRecords(Book(), date(2026, 6, 1)))
+    assert alone.asking_prices([machine()], TERMS) == empty.asking_prices([machine()], TERMS)
+    assert alone.basis == empty.basis
+
+
 def test_own_sales_move_the_value_and_the_basis_counts_them() -> None:
     dearer = adviser(*[sold(f"s{i}", SOUND * 1.3 + i / 100) for i in range(20)])
     (said,) = dearer.value([machine()], TERMS).valuations

@@ -16,7 +16,7 @@ from valuer.market.plain_market import draw_plain_market
 from valuer.market.population import draw_markets, in_range
 from valuer.market.stock import draw_stock
 from valuer.price_model.corrected import CorrectedModel, range_holds
-from valuer.price_model.local_correction import NO_CORRECTION, Correction, learn
+from valuer.price_model.local_correction import AGE_ENDS, NO_CORRECTION, Correction, learn, widest
 from valuer.price_model.own_sales import usual_losses
 from valuer.price_model.place_prior import misfit_inputs, place_prior
 from valuer.price_model.place_terms import term_columns, terms
@@ -237,6 +237,21 @@ def test_a_sale_entered_six_times_teaches_once_and_is_named() -> None:
     assert [one.machine.id for one in own_sales(book, date(2026, 6, 1))] == ["s0"]
     report = correction_report(OwnRecords(book, date(2026, 6, 1)), FakeModel())
     assert report.entered_again == ("s1", "s2", "s3", "s4", "s5")
+
+
+def test_what_a_machine_does_not_say_is_what_leaves_most_doubt() -> None:
+    """By hand: terms that move alone, so each blank is the level, or the end of age, with the largest variance."""
+    names = terms()
+    age, premium, budget = (names.index(name) for name in ("ageing", "tier premium", "tier budget"))
+    covariance = np.diag(np.full(len(names), 0.1))
+    covariance[premium, premium] = 0.4
+    columns = np.zeros((2, len(names)))
+    columns[1, [age, budget]] = (-0.2, 1.0)
+    blank, told = widest(columns, covariance)
+    assert (blank[age], blank[premium], blank[budget]) == (min(AGE_ENDS), 1.0, 0.0)
+    assert (told[age], told[premium], told[budget]) == (-0.2, 0.0, 1.0)
+    covariance[age, premium] = covariance[premium, age] = 0.3
+    assert widest(columns, covariance)[0][age] == max(AGE_ENDS), "both move up together"
 
 
 def test_what_a_machine_does_not_say_narrows_no_range() -> None:
