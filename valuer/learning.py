@@ -1,6 +1,6 @@
 """From records to what they teach: own sales for the price model, own tries for odds and hours."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
@@ -25,18 +25,13 @@ from valuer.price_model.own_sales import Z80, Kind, OwnSale, evidence
 from valuer.price_model.selling import SellingModel
 from valuer.records.entries import Book, Comparable, MachineEntry
 from valuer.records.on_offer import WEEK, Offered, times_on_offer
-
-WHOLE = ("working", "for_repair")
-"""Machines sold as these were sold as machines, not as parts or scrap."""
+from valuer.records.teaching import Teacher, Teachers, entered_again
 
 JUST_MOVED = 0.02
 """Change of the odds of a sale below which they are said to stay."""
 
 WHOLE_FROM = 10
 """Factors from which on no part of one is told."""
-
-SAYS_ENOUGH = 6
-"""Attributes that a machine says before two equal ones, sold on one day at one price, count as the same one."""
 
 MOST_LEVELS = 16
 """Price levels for which the corrected model is kept; callers may name any."""
@@ -45,56 +40,12 @@ MODEST_BELOW = 10
 """Own sales below which a correction is called a first guess (trials on simulated markets)."""
 
 
-Taught = MachineEntry | Comparable
-
-
 def own_sales(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnSale, ...]:
     """What the records hold of prices, at price level 1."""
-    return tuple(_sale(record, today, price_level) for record in teaching(book))
+    return tuple(_sale(record, today, price_level) for record in Teachers().of(book).values())
 
 
-def teaching(book: Book) -> tuple[Taught, ...]:
-    """The records that teach prices: own sales of whole machines, and prices seen around.
-
-    Machines sold for parts or scrap are left out: their price is not that of a machine.
-    """
-    own = _whole_sales(book)
-    again = _entered_again(own)
-    return (*(entry for entry in own if entry.id not in again), *book.comparables)
-
-
-def entered_again(book: Book) -> tuple[str, ...]:
-    """Ids of sales that repeat one before them: same machine, day and price under another id. They teach nothing."""
-    again = _entered_again(_whole_sales(book))
-    return tuple(entry.id for entry in book.machines if entry.id in again)
-
-
-def _whole_sales(book: Book) -> list[MachineEntry]:
-    return [entry for entry in book.machines if entry.sale and entry.sale.sold_as in WHOLE]
-
-
-def _entered_again(sold: Sequence[MachineEntry]) -> set[str]:
-    """Ids of those that repeat one before them. Nearly none is sold on the day and at the price of another."""
-    first: dict[tuple[object, ...], MachineEntry] = {}
-    alike: dict[tuple[object, ...], list[MachineEntry]] = {}
-    for entry in sold:
-        assert entry.sale  # noqa: S101 - they are sold
-        key = entry.sale.sold_on, entry.sale.price
-        other = first.setdefault(key, entry)
-        if other is not entry:
-            alike.setdefault(key, [other]).append(entry)
-    again = set[str]()
-    for entries in alike.values():
-        seen = set[str]()
-        for entry in entries:
-            told = entry.machine.model_dump_json(exclude={"id"}, exclude_unset=True)
-            if told in seen and len(entry.machine.model_fields_set) > SAYS_ENOUGH:
-                again.add(entry.id)
-            seen.add(told)
-    return again
-
-
-def _sale(record: Taught, today: date, price_level: float) -> OwnSale:
+def _sale(record: Teacher, today: date, price_level: float) -> OwnSale:
     kind: Kind
     if isinstance(record, Comparable):
         day, price, kind = record.seen_on, record.price, record.kind
@@ -181,22 +132,23 @@ class Memory:
     """
 
     def __init__(self) -> None:
+        self._teachers = Teachers()
         self._learnt: dict[tuple[int, float], Learnt] = {}
         self._one = Lock()
 
     def correction(self, own: "OwnRecords", model: ValueModel, price_level: float) -> Correction:
         """What own sales change of the model."""
 
-        def sales(records: Sequence[Taught]) -> tuple[OwnSale, ...]:
-            return tuple(_sale(record, own.today, price_level) for record in records)
+        def sales(records: Iterable[Teacher]) -> list[OwnSale]:
+            return [_sale(record, own.today, price_level) for record in records]
 
         with self._one:
-            key, records, day = (id(model), price_level), own.teaching, own.today.toordinal()
+            key, records, day = (id(model), price_level), self._teachers.of(own.book), own.today.toordinal()
             before = self._learnt.pop(key, None)  # it holds the model, so no other goes by that id
             if not records:
                 return NO_CORRECTION
             if before is None:
-                now = Learnt(model, evidence(model, sales(records)), records, day)
+                now = Learnt(model, evidence(model, sales(records.values())), records, day)
             else:
                 now = before.after(records, day, sales)
             if len(self._learnt) >= MOST_LEVELS:
@@ -220,11 +172,6 @@ class OwnRecords:
     _corrected: dict[float, tuple[ValueModel, ValueModel]] = field(
         default_factory=dict, compare=False, repr=False
     )
-
-    @cached_property
-    def teaching(self) -> tuple[Taught, ...]:
-        """The records that teach prices."""
-        return teaching(self.book)
 
     def correction(self, model: ValueModel, price_level: float = 1.0) -> Correction:
         """What own sales change of the model; worked out once."""

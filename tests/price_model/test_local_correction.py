@@ -1,6 +1,6 @@
 """Local correction: little from little, more from more, nothing from nothing, and never against a law."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -130,9 +130,9 @@ class Counting(FakeModel):
         return super().encode(machines, month)
 
 
-def as_they_are(sales: Sequence[OwnSale]) -> Sequence[OwnSale]:
+def by_id(sales: Sequence[OwnSale]) -> dict[int, OwnSale]:
     """Sales that are records themselves."""
-    return sales
+    return {id(each): each for each in sales}
 
 
 def of_one_kind(count: int) -> list[OwnSale]:
@@ -145,13 +145,13 @@ def of_one_kind(count: int) -> list[OwnSale]:
 
 def test_after_one_sale_more_the_model_is_asked_about_that_one_alone() -> None:
     model, sales = Counting(), of_one_kind(30)
-    before = Learnt(model, evidence(model, sales[:-1]), tuple(sales[:-1]))
+    before = Learnt(model, evidence(model, sales[:-1]), by_id(sales[:-1]))
     model.asked = 0
-    after = before.after(sales, 0, as_they_are)
+    after = before.after(by_id(sales), 0, list)
     assert model.asked == 1
     assert_same(after.evidence, evidence(MODEL, sales))
-    assert after.after(list(sales), 0, as_they_are) is after, "nothing new, so nothing is fitted again"
-    later = after.after(sales, 548, as_they_are)
+    assert after.after(by_id(sales), 0, list) is after, "nothing new, so nothing is fitted again"
+    later = after.after(by_id(sales), 548, list)
     assert later.evidence.weight == pytest.approx(after.evidence.weight / 2), "18 months later"
     assert model.asked == 1
 
@@ -180,9 +180,9 @@ def test_what_is_learnt_step_by_step_is_what_is_learnt_at_once() -> None:
         if step % 11 == 10:
             there[step // 2] = replace(there[step // 2], price=there[step // 2].price * 1.1)
         today += 100 * (step % 10 == 9)
-        learnt = learnt.after(there, today, partial(sold_before, today))
+        learnt = learnt.after(by_id(there), today, partial(sold_before, today))
         assert learnt.correction.own_sales > step // 2 - 2
-    assert_same(learnt.evidence, evidence(MODEL, sold_before(today, learnt.records)))
+    assert_same(learnt.evidence, evidence(MODEL, sold_before(today, learnt.records.values())))
     at_once = learn(MODEL, sold_before(today, there))
     assert value(learnt.correction, "rattle:slight") == pytest.approx(
         value(at_once, "rattle:slight"), rel=1e-9
@@ -192,7 +192,7 @@ def test_what_is_learnt_step_by_step_is_what_is_learnt_at_once() -> None:
     assert learnt.correction.odd[0].times == pytest.approx(at_once.odd[0].times, rel=1e-9)
 
 
-def sold_before(today: int, sales: Sequence[Any]) -> list[OwnSale]:
+def sold_before(today: int, sales: Iterable[Any]) -> list[OwnSale]:
     """The sales as they look so many days later."""
     return [replace(each, days_ago=each.days_ago + today) for each in sales]
 

@@ -12,7 +12,7 @@ What is added to a loss may not be taken away from it again, or a fault could ad
 0 the sales are fitted once more without it.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from typing import Any, Literal
@@ -235,12 +235,13 @@ def learn(model: ValueModel, sales: Sequence[OwnSale]) -> Correction:
 class Learnt:
     """What the sales in some records say of a model on a day, kept to be brought up to date by what changes.
 
-    records: the very objects that the sales were read from, in the order of the evidence. day: as an ordinal.
+    records: the objects that the sales were read from by their ids as such, in the order of the evidence; one that
+    changed is another. day: as an ordinal.
     """
 
     model: ValueModel
     evidence: Evidence
-    records: tuple[object, ...] = ()
+    records: Mapping[int, object] = field(default_factory=dict)
     day: int = 0
 
     @cached_property
@@ -249,20 +250,20 @@ class Learnt:
         return correction_of(self.evidence, place_prior().after(self.model.basis.own_sales))
 
     def after(
-        self, records: Sequence[Any], day: int, sales: Callable[[Sequence[Any]], Sequence[OwnSale]]
+        self, records: Mapping[int, Any], day: int, sales: Callable[[Iterable[Any]], Sequence[OwnSale]]
     ) -> "Learnt":
         """What these records say on this day; the model is asked about the sales of those that are new."""
-        there = {id(record) for record in records}
-        kept = [place for place, record in enumerate(self.records) if id(record) in there]
-        known = {id(self.records[place]) for place in kept}
-        new = [record for record in records if id(record) not in known]
-        if (len(kept), new, day) == (len(self.records), [], self.day):
+        gone, new = self.records.keys() - records.keys(), records.keys() - self.records.keys()
+        if not gone and not new and day == self.day:
             return self
-        found = self.evidence.only(kept) if len(kept) < len(self.records) else self.evidence
-        found = found.later(day - self.day)
-        if new:
-            found = found.and_also(evidence(self.model, sales(new), self.evidence.usual))
-        return Learnt(self.model, found, (*(self.records[place] for place in kept), *new), day)
+        found = self.evidence.later(day - self.day)
+        if gone:
+            found = found.only([place for place, key in enumerate(self.records) if key not in gone])
+        kept = {key: record for key, record in self.records.items() if key not in gone}
+        more = {key: record for key, record in records.items() if key in new}
+        if more:
+            found = found.and_also(evidence(self.model, sales(more.values()), self.evidence.usual))
+        return Learnt(self.model, found, {**kept, **more}, day)
 
 
 def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
@@ -363,9 +364,10 @@ def _moves(name: str) -> Moves:
 
 def _odd(known: Evidence, fit: Fit) -> tuple[Odd, ...]:
     """Sales whose residual, with the rest of the sales believed, is hardly believable; the oddest first."""
+    far = np.abs(fit.standard)
+    (odd,) = np.nonzero(far >= ABSURD)
     found = [
         Odd(known.ids[i], float(np.exp(fit.left_out[i])), float(min(fit.trust[i], 1.0)))
-        for i in np.argsort(-np.abs(fit.standard))
-        if abs(fit.standard[i]) >= ABSURD
+        for i in odd[np.argsort(-far[odd], kind="stable")]
     ]
     return tuple(found)
