@@ -6,13 +6,12 @@ import pytest
 
 from tests.fake_model import SOUND, FakeModel
 from tests.records.bench import entry, machine, seen
-from valuer import learning
 from valuer.adviser import Adviser
 from valuer.domain.fixes import fixes_for
 from valuer.domain.shop import ShopTerms
 from valuer.learning import OwnRecords, correction_report, own_sales, tries
 from valuer.price_model.mower import MowerModel
-from valuer.price_model.own_listings import Speed
+from valuer.price_model.own_listings import Heard, Speed
 from valuer.records.entries import Book, FixDone, ListingWeek, MachineEntry, Sale
 
 TODAY = date(2026, 6, 1)
@@ -196,7 +195,7 @@ def test_what_a_machine_is_worth_takes_no_look_at_how_own_listings_sell(
         looked.append(1)
         return Speed(moved=0.5, listings=1)
 
-    monkeypatch.setattr(learning, "learn_speed", look)
+    monkeypatch.setattr(Heard, "speed", look)
     own = OwnRecords(Book(machines=(listed("u1", 5, sold=False),)), TODAY)
     Adviser(mower_model, own).value([machine("x")], TERMS)
     assert looked == []

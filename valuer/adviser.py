@@ -307,7 +307,8 @@ def work_so_far(
     """How work went on each machine: what is on record, in its file, and what comes with the question."""
     from valuer.advice.work.done import NOTHING_DONE, done_work
 
-    work = {machine.id: own.done(machines).get(machine.id, NOTHING_DONE) for machine in machines}
+    done = own.done(machines)
+    work = {machine.id: done.get(machine.id, NOTHING_DONE) for machine in machines}
     _check_all(machines)
     for machine in machines:
         if machine.seen:

@@ -20,7 +20,7 @@ from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.price_model.corrected import CorrectedModel, of_invented_market, selling_of
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import NO_CORRECTION, Correction, Learnt, Term
-from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Speed, learn_speed
+from valuer.price_model.own_listings import NO_LISTINGS, Heard, OwnListing, OwnWeek, Speed
 from valuer.price_model.own_sales import Z80, Kind, OwnSale, evidence
 from valuer.price_model.selling import SellingModel
 from valuer.records.entries import Book, Comparable, MachineEntry
@@ -56,14 +56,11 @@ def _sale(record: Teacher, today: date, price_level: float) -> OwnSale:
     return OwnSale(machine, day.month, price / price_level, float((today - day).days), kind)
 
 
-def own_listings(book: Book, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
+def own_listings(entry: MachineEntry, today: date, price_level: float = 1.0) -> tuple[OwnListing, ...]:
     """Every time an own machine was listed, at price level 1; unsold ones too."""
+    machine = at_price_level(entry.machine, price_level)
     return tuple(
-        replace(
-            _listing(at_price_level(entry.machine, price_level), time, today, price_level),
-            runs=entry.sale is None and time.runs(today),
-        )
-        for entry in book.machines
+        replace(_listing(machine, time, today, price_level), runs=entry.sale is None and time.runs(today))
         for time in times_on_offer(entry)
     )
 
@@ -134,6 +131,7 @@ class Memory:
     def __init__(self) -> None:
         self._teachers = Teachers()
         self._learnt: dict[tuple[int, float], Learnt] = {}
+        self._heard: dict[tuple[int, float], tuple[ValueModel, Heard]] = {}
         self._one = Lock()
 
     def correction(self, own: "OwnRecords", model: ValueModel, price_level: float) -> Correction:
@@ -155,6 +153,22 @@ class Memory:
                 self._learnt.clear()
             self._learnt[key] = now
             return now.correction
+
+    def speed(self, own: "OwnRecords", model: ValueModel, price_level: float, values: ValueModel) -> Speed:
+        """How much sooner own machines sell than the model's listings, at these values."""
+        chances = selling_of(model)
+        if chances is None:
+            return NO_LISTINGS
+        with self._one:
+            self._teachers.of(own.book)
+            if len(self._heard) >= MOST_LEVELS:
+                self._heard.clear()
+            _, heard = self._heard.setdefault((id(model), price_level), (model, Heard()))
+
+            def listings(entry: MachineEntry) -> tuple[OwnListing, ...]:
+                return own_listings(entry, own.today, price_level)
+
+            return heard.speed(values, chances, self._teachers.listed, own.today.toordinal(), listings)
 
 
 @dataclass(frozen=True)
@@ -184,10 +198,8 @@ class OwnRecords:
         """How much sooner own machines sell than the model's listings, at the corrected values; worked out once."""
         key = (id(model), price_level)
         if key not in self._speeds:
-            listings = own_listings(self.book, self.today, price_level)
-            selling = selling_of(model)
             values = self._values(model, price_level)
-            self._speeds[key] = learn_speed(values, selling, listings) if selling else NO_LISTINGS
+            self._speeds[key] = self.memory.speed(self, model, price_level, values)
         return self._speeds[key]
 
     def corrected(self, model: ValueModel, price_level: float = 1.0) -> ValueModel:
@@ -233,24 +245,30 @@ class OwnRecords:
         """The catalogue's fixes with the odds and hours that own tries leave of it."""
         return own_fixes(self.tries)
 
+    @cached_property
+    def _bench(self) -> dict[str, MachineEntry]:
+        """What is not sold, by id."""
+        return {entry.id: entry for entry in self.book.machines if entry.sale is None}
+
+    def _on_bench(self, machines: Sequence[Machine]) -> list[MachineEntry]:
+        """The records of those of the machines that stand on the bench, each once."""
+        asked = dict.fromkeys(machine.id for machine in machines)
+        return [self._bench[name] for name in asked if name in self._bench]
+
     def on_offer(self, machines: Sequence[Machine], terms: ShopTerms, model: ValueModel) -> dict[str, Stood]:
         """The times listed of those of the machines that are listed and not sold, by id."""
-        asked = {machine.id for machine in machines}
-        bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
         return {
             entry.id: Stood(
                 past_weeks(time, terms, self.today),
                 self.speed(model, terms.price_level).by_running.get(entry.id, 0.0),
             )
-            for entry in bench
+            for entry in self._on_bench(machines)
             for time in unsold_weeks(entry, self.today)
         }
 
     def done(self, machines: Sequence[Machine]) -> dict[str, Done]:
         """What was done to those of the machines that stand on the bench of the records."""
-        asked = {machine.id for machine in machines}
-        bench = (entry for entry in self.book.machines if entry.sale is None and entry.id in asked)
-        return {entry.id: done_before(entry) for entry in bench if entry.fixes}
+        return {entry.id: done_before(entry) for entry in self._on_bench(machines) if entry.fixes}
 
 
 NO_RECORDS = OwnRecords(Book(), date(1970, 1, 1))

@@ -1,5 +1,11 @@
 """Own listings: sooner or later than the model, little from little, and bent by no forgotten one."""
 
+import gc
+import weakref
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from functools import partial
 from typing import cast
 
 import numpy as np
@@ -7,9 +13,22 @@ import pytest
 
 from tests.fake_model import SOUND, FakeModel
 from tests.fake_selling import FakeSelling
+from valuer.advice.ports import FloatArray, Months
 from valuer.domain.machine import Machine
-from valuer.price_model.own_listings import NO_LISTINGS, OwnListing, OwnWeek, Speed, learn_speed
-from valuer.price_model.selling import SellingModel
+from valuer.price_model import own_listings
+from valuer.price_model.corrected import CorrectedModel
+from valuer.price_model.local_correction import Correction
+from valuer.price_model.own_listings import (
+    NO_LISTINGS,
+    SHIFTS,
+    Heard,
+    OwnListing,
+    OwnWeek,
+    Speed,
+    learn_speed,
+)
+from valuer.price_model.selling import NODES, WEIGHTS, SellingModel
+from valuer.records.entries import MachineEntry
 
 MODEL = FakeModel()
 BARE = Machine.model_validate({"id": "m1"})
@@ -99,3 +118,153 @@ def test_a_dear_ask_that_stands_says_less_than_a_fair_one() -> None:
 def test_the_order_of_listings_does_not_matter() -> None:
     several = [listing(1, sold=True), listing(4, sold=False), listing(2, sold=True, days_ago=300.0)]
     assert learnt(*several).moved == pytest.approx(learnt(*several[::-1]).moved)
+
+
+def test_what_happened_is_reckoned_week_by_week() -> None:
+    """One sold in its third week, one still there after two, by loops; one in twenty is looked after by nobody."""
+    chance = np.random.default_rng(1).uniform(0.05, 0.6, (len(NODES), 5))
+    heard, expected = own_listings._what_happened(chance, np.array([3, 2]), np.array([True, False]))
+    for place, (weeks, sold) in enumerate((((0, 1, 2), True), ((3, 4), False))):
+        none = sum(w * np.prod([1 - chance[k, week] for week in weeks]) for k, w in enumerate(WEIGHTS))
+        assert expected[place] == pytest.approx(1 - none)
+        for at in (0, 77, 240):
+            odds = chance / (1 - chance) * np.exp(SHIFTS[at])
+            moved = odds / (1 + odds)
+            each = [
+                [moved[k, week] if sold and week == 2 else 1 - moved[k, week] for week in weeks]
+                for k in range(5)
+            ]
+            told = sum(w * np.prod(line) for w, line in zip(WEIGHTS, each, strict=True))
+            idle = 0.98**2 * 0.02 if sold else 0.98**2
+            assert heard[place, at] == pytest.approx(np.log(0.95 * told + 0.05 * idle))
+
+
+class LessSure(FakeModel):
+    """Its ranges are the wider the less is left of a machine."""
+
+    def interval(self, rows: FloatArray, value: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        value = self.value(rows) if value is None else value
+        return value**2 / SOUND, value * SOUND / value
+
+
+def test_many_listings_say_what_each_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever faults slow them and however sure their worth is; in one portion or in several."""
+    chances = cast("SellingModel", FakeSelling(3.0))
+    whole = learn_speed(LessSure(), chances, some(30))
+    alone = [learn_speed(LessSure(), chances, [each]) for each in some(30)]
+    assert whole.expected == pytest.approx(sum(each.expected for each in alone))
+    assert len({round(each.expected, 6) for each in alone}) == 30
+    monkeypatch.setattr(own_listings, "AT_ONCE", 7)
+    assert learn_speed(LessSure(), chances, some(30)).moved == pytest.approx(whole.moved, abs=1e-12)
+    for place, one in enumerate(some(30)):
+        if one.runs:
+            rest = learn_speed(LessSure(), chances, [*some(30)[:place], *some(30)[place + 1 :]])
+            assert whole.by_running[one.machine.id] == pytest.approx(whole.moved - rest.moved, abs=1e-12)
+
+
+class Counting(FakeModel):
+    """Counts the rows it is asked to encode and to value."""
+
+    def __init__(self) -> None:
+        self.encoded = self.valued = 0
+
+    def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
+        self.encoded += len(machines)
+        return super().encode(machines, month)
+
+    def value(self, rows: FloatArray) -> FloatArray:
+        self.valued += len(rows)
+        return super().value(rows)
+
+
+def one_listing(record: OwnListing) -> list[OwnListing]:
+    """A listing that is a record itself."""
+    return [record]
+
+
+def by_id(listings: Sequence[OwnListing]) -> dict[int, OwnListing]:
+    """Records by their ids as objects."""
+    return {id(each): each for each in listings}
+
+
+def some(count: int) -> list[OwnListing]:
+    """Listings of one to four weeks, every other sold, two in three of a machine with a fault; the last ones run."""
+    rng = np.random.default_rng(3)
+    found = []
+    for i in range(count):
+        known = {"id": f"m{i}", "faults": [["rattle:serious"], ["vibration:slight"], []][i % 3]}
+        ask, weeks = SOUND * float(rng.uniform(0.7, 1.3)), 1 + i % 4
+        every = tuple(OwnWeek(k + 1, 1 + (i + k) % 12, ask, ask * 0.8 * (i % 2)) for k in range(weeks))
+        sold = i % 2 == 0
+        found.append(OwnListing(Machine.model_validate(known), every, sold, 10.0 * i, not sold and i > 20))
+    return found
+
+
+def test_only_what_changed_is_weighed_again() -> None:
+    """Of twelve listings one gets another week: its weeks alone are encoded and valued."""
+    model, chances, heard = Counting(), cast("SellingModel", FakeSelling(1.0)), Heard()
+    listings = some(12)
+    heard.speed(model, chances, by_id(listings), 0, one_listing)
+    model.encoded = model.valued = 0
+    listings[4] = replace(listings[4], weeks=(*listings[4].weeks, OwnWeek(9, 5, SOUND)))
+    found = heard.speed(model, chances, by_id(listings), 0, one_listing)
+    weeks = len(listings[4].weeks)
+    assert model.encoded == weeks
+    assert model.valued == weeks
+    assert found.moved == pytest.approx(learn_speed(MODEL, chances, listings).moved, abs=1e-12)
+
+
+def test_where_prices_changed_all_are_weighed_again_but_none_encoded() -> None:
+    chances, heard, below, listings = cast("SellingModel", FakeSelling(1.0)), Heard(), Counting(), some(12)
+    asked = []
+    for level in (0.1, -0.2):
+        model = CorrectedModel(below, Correction(own_sales=9, level=level))
+        below.encoded = 0
+        found = heard.speed(model, chances, by_id(listings), 0, one_listing)
+        asked.append(below.encoded)
+        fresh = learn_speed(CorrectedModel(MODEL, model.correction), chances, listings)
+        assert found.moved == pytest.approx(fresh.moved, abs=1e-12)
+    usual = 1  # what faults take off a usual machine is asked by each corrected model
+    assert asked == [sum(len(each.weeks) for each in listings) + usual, usual]
+    without = heard.speed(below, chances, by_id(listings), 0, one_listing)
+    assert without.moved == pytest.approx(learn_speed(MODEL, chances, listings).moved, abs=1e-12)
+
+
+def as_on(day: int, listing: OwnListing) -> list[OwnListing]:
+    """The listing as it is so many days later."""
+    return [replace(listing, days_ago=listing.days_ago + day)]
+
+
+def test_what_was_heard_step_by_step_is_what_is_heard_at_once() -> None:
+    """Listings come and go, days pass, sales move the prices: no step leaves anything behind."""
+    chances, heard, coming = cast("SellingModel", FakeSelling(1.0)), Heard(), some(40)
+    there: list[OwnListing] = []
+    model: FakeModel | CorrectedModel = MODEL
+    found, today = NO_LISTINGS, 0
+    for step, one in enumerate(coming):
+        there.append(replace(one))
+        if step % 7 == 4:
+            del there[len(there) // 3]
+        if step == 20:
+            there.clear()
+        if step % 5 == 4:
+            model = CorrectedModel(MODEL, Correction(own_sales=step, level=0.02 * step, dear=0.1))
+        today = 100 * (step // 6)
+        found = heard.speed(model, chances, by_id(there), today, partial(as_on, today))
+        assert found.listings == len(there)
+    fresh = learn_speed(model, chances, [older for one in there for older in as_on(today, one)])
+    for name in ("moved", "sd", "expected", "sold", "weeks"):
+        assert getattr(found, name) == pytest.approx(getattr(fresh, name), abs=1e-12), name
+    assert found.by_running == pytest.approx(fresh.by_running, abs=1e-12)
+    assert len(found.by_running) > 3
+
+
+def test_what_listings_were_read_from_is_held_so_that_nothing_else_goes_by_its_id() -> None:
+    heard, record = Heard(), MachineEntry(machine=BARE, taken_on=date(2026, 5, 1))
+    heard.speed(
+        MODEL, cast("SellingModel", FakeSelling()), {id(record): record}, 0, lambda _: [listing(1, sold=True)]
+    )
+    gone = weakref.ref(record)
+    del record
+    gc.collect()
+    assert gone() is not None

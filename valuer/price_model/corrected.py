@@ -90,8 +90,12 @@ class CorrectedModel:
     def encode(self, machines: Sequence[Machine], month: Months) -> FloatArray:
         """Rows of shape (n, p + ADDED) with every fault absent."""
         rows, sound, bears = bearing(self.model, machines, month)
-        moved = self.correction.level + bears @ self._rates
-        return np.concatenate([rows, sound[:, None], moved[:, None], bears], axis=1)
+        return self.moved(np.concatenate([rows, sound[:, None], np.zeros((len(rows), 1)), bears], axis=1))
+
+    def moved(self, rows: FloatArray) -> FloatArray:
+        """Rows that were encoded under another correction of the same model, as this one encodes them; written over."""
+        rows[:, -ADDED + 1] = self.correction.level + rows[:, -ADDED + 2 :] @ self._rates
+        return rows
 
     @cached_property
     def _rates(self) -> FloatArray:

@@ -7,13 +7,16 @@ over the doubt about its worth, which stays with a listing for all its weeks, so
 One listing in twenty may not be looked after at all (nobody answers), so a forgotten one bends nothing.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.machine import Machine
+from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.own_sales import HALF_LIFE_DAYS, Z80, encoded, present, rows_with
 from valuer.price_model.selling import NODES, WEIGHTS, SellingModel
 
@@ -28,6 +31,13 @@ FORGOTTEN, FORGOTTEN_CHANCE = 0.05, 0.02
 
 SHIFTS = np.linspace(-3.0, 3.0, 241)
 """Shifts at which the posterior is summed: six prior widths either way."""
+
+
+AT_ONCE = 500
+"""Weeks for which what happened is reckoned at once: each takes 10 kB."""
+
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -86,82 +96,175 @@ NO_LISTINGS = Speed()
 
 def learn_speed(model: ValueModel, chances: SellingModel, listings: Sequence[OwnListing]) -> Speed:
     """Return the shift that own listings call for; `NO_LISTINGS` for none. ``model`` gives their values."""
-    told = [listing for listing in listings if listing.weeks]
-    if not told:
-        return NO_LISTINGS
-    heard = []
-    expected = 0.0
-    for listing, prices in zip(told, _prices(model, told), strict=True):
-        chance = _chances(chances, listing, *prices)
-        weight = 0.5 ** (max(listing.days_ago, 0.0) / HALF_LIFE_DAYS)
-        heard.append(weight * _log_likelihood(chance, listing.sold))
-        expected += float(WEIGHTS @ (1.0 - np.prod(1.0 - chance, axis=1)))
-    log_posterior = sum(heard, -(SHIFTS**2) / (2 * PRIOR_SD**2))
-    moved, sd = _mean_and_sd(log_posterior)
+    return Heard().speed(model, chances, dict(enumerate(listings)), 0, lambda listing: [listing])
+
+
+@dataclass
+class _Kept:
+    """One listing, the rows of its weeks, and what it says.
+
+    log_chance: of what happened at each of SHIFTS, None until it is weighed; expected: chance of a sale without one.
+    """
+
+    listing: OwnListing
+    rows: FloatArray
+    log_chance: FloatArray | None = None
+    expected: float = 0.0
+
+
+class Heard:
+    """What own listings say, kept to be brought up to date by what changes.
+
+    A listing is weighed again where it, or what prices it, is not what it was; its weeks are encoded once a day.
+    """
+
+    def __init__(self) -> None:
+        self._day = 0
+        self._listings: dict[int, tuple[Any, Sequence[OwnListing]]] = {}
+        self._by: tuple[object, ...] = (None,) * 4
+        self._kept: dict[int, _Kept] = {}
+
+    def speed(
+        self,
+        model: ValueModel,
+        chances: SellingModel,
+        records: Mapping[int, Any],
+        day: int,
+        listings: Callable[[Any], Sequence[OwnListing]],
+    ) -> Speed:
+        """Return the shift that they call for on a day; `NO_LISTINGS` for none.
+
+        records: what listings are read from, by ids as objects: one that changed is another.
+        """
+        before = self._listings if day == self._day else {}
+        self._day, self._listings = (
+            day,
+            {
+                key: before[key] if key in before else (record, listings(record))
+                for key, record in records.items()
+            },
+        )
+        told = [each for _, some in self._listings.values() for each in some if each.weeks]
+        self._hear(model, chances, {id(each): each for each in told})
+        return _speed([self._kept[id(each)] for each in told]) if told else NO_LISTINGS
+
+    def _hear(self, model: ValueModel, chances: SellingModel, told: Mapping[int, OwnListing]) -> None:
+        """Weigh those of the listings, by their ids as objects, that were not weighed as they stand."""
+        below, correction = (
+            (model.model, model.correction) if isinstance(model, CorrectedModel) else (model, None)
+        )
+        by = (below, correction is None, correction, chances)
+        same = [one is other for one, other in zip(by, self._by, strict=True)]
+        kept = self._kept if all(same[:2]) else {}
+        new = [key for key in told if key not in kept]
+        fresh = dict(zip(new, _encoded(model, [told[key] for key in new]), strict=True))
+        self._kept = {
+            key: kept[key] if key in kept else _Kept(listing, fresh[key]) for key, listing in told.items()
+        }
+        self._by = by
+        _weigh(
+            model, chances, [each for each in self._kept.values() if each.log_chance is None or not all(same)]
+        )
+
+
+def _speed(kept: Sequence[_Kept]) -> Speed:
+    told = [each.listing for each in kept]
+    weight = np.array([0.5 ** (max(listing.days_ago, 0.0) / HALF_LIFE_DAYS) for listing in told])
+    heard = weight[:, None] * np.array([each.log_chance for each in kept])
+    log_posterior = heard.sum(axis=0) - SHIFTS**2 / (2 * PRIOR_SD**2)
+    (moved,) = _means(log_posterior[None])
+    (square,) = _means(log_posterior[None], (SHIFTS - moved) ** 2)
+    running = [place for place, listing in enumerate(told) if listing.runs]
+    without = _means(log_posterior - heard[running])
     return Speed(
         moved=moved,
-        sd=sd,
+        sd=float(np.sqrt(square)),
         listings=len(told),
         sold=sum(listing.sold for listing in told),
         weeks=sum(len(listing.weeks) for listing in told),
-        expected=expected,
+        expected=sum(each.expected for each in kept),
         by_running={
-            listing.machine.id: moved - _mean_and_sd(log_posterior - own)[0]
-            for listing, own in zip(told, heard, strict=True)
-            if listing.runs
+            told[place].machine.id: moved - rest for place, rest in zip(running, without, strict=True)
         },
     )
 
 
-def _mean_and_sd(log_posterior: FloatArray) -> tuple[float, float]:
-    """Of a shift with these log chances at SHIFTS, which need not sum to 1."""
-    share = np.exp(log_posterior - log_posterior.max())
-    share /= share.sum()
-    mean = float(share @ SHIFTS)
-    return mean, float(np.sqrt(share @ (SHIFTS - mean) ** 2))
+def _means(log_posterior: FloatArray, of: FloatArray = SHIFTS) -> list[float]:
+    """Mean of what is told at SHIFTS by each line of log chances of them, (m, n_shifts), which need not sum to 1."""
+    share = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
+    return list(((share @ of) / share.sum(axis=1)).tolist())
 
 
-def _prices(model: ValueModel, told: Sequence[OwnListing]) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Value, low and high end of each listing in each of its weeks, shape (weeks,).
+def _encoded(model: ValueModel, listings: Sequence[OwnListing]) -> list[FloatArray]:
+    """Rows of each listing, one a week, with its faults; all from one call."""
+    if not listings:
+        return []
+    pairs = [(listing.machine, week.month) for listing in listings for week in listing.weeks]
+    found = [each for listing in listings for each in [present(listing.machine)] * len(listing.weeks)]
+    rows = rows_with(model, encoded(model, pairs), found)
+    return np.split(rows, np.cumsum([len(listing.weeks) for listing in listings])[:-1])
 
-    All listings go into one call: a server asks after every change of the records, and one by one they would take
-    it a second from a few hundred listings on.
-    """
-    pairs = [(listing.machine, week.month) for listing in told for week in listing.weeks]
-    found = [present(listing.machine) for listing in told]
-    of_weeks = [each for each, listing in zip(found, told, strict=True) for _ in listing.weeks]
-    rows = rows_with(model, encoded(model, pairs), of_weeks)
-    ends = np.cumsum([len(listing.weeks) for listing in told])[:-1]
-    value = model.value(rows)
-    prices = (np.split(of_all, ends) for of_all in (value, *model.interval(rows, value)))
-    return list(zip(*prices, strict=True))
+
+def _weigh(model: ValueModel, chances: SellingModel, kept: Sequence[_Kept]) -> None:
+    """Write down what listings say, by this model and these chances."""
+    if not kept:
+        return
+    rows = np.concatenate([each.rows for each in kept])
+    if isinstance(model, CorrectedModel):
+        rows = model.moved(rows)
+    count = np.array([len(each.rows) for each in kept])
+    chance = _chances(model, chances, [each.listing for each in kept], rows, count)
+    ends = np.cumsum(count)
+    for some in np.array_split(np.arange(len(kept)), 1 + len(rows) // AT_ONCE):
+        sold = np.array([kept[place].listing.sold for place in some])
+        weeks = slice(ends[some[0]] - count[some[0]], ends[some[-1]])
+        log_chance, expected = _what_happened(chance[:, weeks], count[some], sold)
+        for place, each, one in zip(some, log_chance, expected.tolist(), strict=True):
+            kept[place].log_chance, kept[place].expected = each, one
 
 
 def _chances(
-    chances: SellingModel, listing: OwnListing, value: FloatArray, low: FloatArray, high: FloatArray
+    model: ValueModel,
+    chances: SellingModel,
+    listings: Sequence[OwnListing],
+    rows: FloatArray,
+    count: IntArray,
 ) -> FloatArray:
-    """Chance of a sale in each week at each node of the doubt, by the model alone; shape (nodes, weeks)."""
-    found = present(listing.machine)
-    ask = np.array([week.ask for week in listing.weeks])
-    refused = np.array([week.refused for week in listing.weeks])
-    least = np.minimum(ask, np.maximum(USUAL_LEAST * value, refused))
-    levels = chances.slowing([(finding.fault, finding.severity) for finding in found])
-    doubt = chances.doubt_of(float(np.log(high / low).mean()) / (2 * Z80), levels)
-    weeks = chances.weeks(
-        np.log(ask / value),
-        np.array([float(week.month) for week in listing.weeks]),
-        np.array([float(week.number) for week in listing.weeks]),
-        levels,
-        (NODES * doubt)[:, None],
+    """Chance of a sale in each week of all listings at each node of the doubt, by the model alone; (nodes, weeks)."""
+    value = model.value(rows)
+    low, high = model.interval(rows, value)
+    weeks = [week for listing in listings for week in listing.weeks]
+    ask, refused = (
+        np.array(each) for each in zip(*((week.ask, week.refused) for week in weeks), strict=True)
     )
-    return np.clip(weeks.chance(np.log(least / value)), 1e-9, 1 - 1e-9)
+    least = np.minimum(ask, np.maximum(USUAL_LEAST * value, refused))
+    levels = [
+        chances.slowing([(finding.fault, finding.severity) for finding in present(listing.machine)])
+        for listing in listings
+    ]
+    starts, of = np.cumsum(count) - count, np.repeat(np.arange(len(count)), count)
+    sd = np.add.reduceat(np.log(high / low), starts) / count / (2 * Z80)
+    doubt = np.array([chances.doubt_of(*each) for each in zip(sd.tolist(), levels, strict=True)])
+    names = dict.fromkeys(name for each in levels for name in each)
+    faults: dict[str, Any] = {name: np.array([each.get(name, 0.0) for each in levels])[of] for name in names}
+    listed = chances.weeks(
+        np.log(ask / value),
+        np.array([float(week.month) for week in weeks]),
+        np.array([float(week.number) for week in weeks]),
+        faults,
+        NODES[:, None] * doubt[of],
+    )
+    return np.clip(listed.chance(np.log(least / value)), 1e-9, 1 - 1e-9)
 
 
-def _log_likelihood(chance: FloatArray, sold: bool) -> FloatArray:
-    """Log chance of what happened at each of SHIFTS, shape (n_shifts,)."""
+def _what_happened(chance: FloatArray, count: IntArray, sold: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Log chance of it for each listing at each of SHIFTS, (n, n_shifts), and that of a sale at all without one, (n,).
+
+    chance: of a sale in each week at each node, shape (nodes, weeks); count: weeks of each listing, in turn.
+    """
+    starts, last = np.cumsum(count) - count, np.cumsum(count) - 1
     odds = (chance / (1 - chance))[None] * np.exp(SHIFTS)[:, None, None]
-    moved = odds / (1 + odds)
-    happened = np.prod(1 - moved[..., :-1], axis=-1) * (moved[..., -1] if sold else 1 - moved[..., -1])
-    weeks = chance.shape[1]
-    idle = (1 - FORGOTTEN_CHANCE) ** (weeks - sold) * FORGOTTEN_CHANCE**sold
-    return np.asarray(np.log((1 - FORGOTTEN) * (happened @ WEIGHTS) + FORGOTTEN * idle))
+    happened = np.multiply.reduceat(1 / (1 + odds), starts, axis=2) * np.where(sold, odds[..., last], 1.0)
+    idle = (1 - FORGOTTEN_CHANCE) ** (count - sold) * FORGOTTEN_CHANCE**sold
+    heard = (1 - FORGOTTEN) * np.einsum("skn,k->ns", happened, WEIGHTS) + FORGOTTEN * idle[:, None]
+    return np.log(heard), WEIGHTS @ (1.0 - np.multiply.reduceat(1.0 - chance, starts, axis=1))

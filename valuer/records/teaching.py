@@ -1,4 +1,4 @@
-"""Which records teach prices: own sales of whole machines, each once, and prices seen around."""
+"""Which records teach: own sales of whole machines, each once, and prices seen around; machines that were listed."""
 
 from collections.abc import Sequence
 from datetime import date
@@ -27,10 +27,12 @@ class Teachers:
     """The teachers of a book, brought up to date by the entries that differ from those of the book before.
 
     A record is told by its id as an object: one that changed is another. again: those that repeat one before them.
+    listed: those that were listed.
     """
 
     def __init__(self) -> None:
         self.again = set[int]()
+        self.listed: dict[int, MachineEntry] = {}
         self._entries: dict[int, MachineEntry] = {}
         self._sold: dict[int, MachineEntry] = {}
         self._alike: dict[DayAndPrice, set[int]] = {}
@@ -40,10 +42,13 @@ class Teachers:
         before, now = self._entries, dict(zip(map(id, book.machines), book.machines, strict=True))
         self._entries, touched = now, set[DayAndPrice]()
         for key in before.keys() - now.keys():
+            self.listed.pop(key, None)
             if self._sold.pop(key, None):
                 touched.add(_day_and_price(before[key]))
                 self._alike[_day_and_price(before[key])].discard(key)
         for key in now.keys() - before.keys():
+            if now[key].weeks:
+                self.listed[key] = now[key]
             sale = now[key].sale
             if sale and sale.sold_as in WHOLE:
                 self._sold[key] = now[key]
