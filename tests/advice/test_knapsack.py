@@ -55,6 +55,12 @@ def test_machines_without_plans_are_left() -> None:
     assert found.plans == (None, 0, None)
 
 
+def test_what_does_not_fit_is_not_done_though_nothing_else_could_bring_more() -> None:
+    """No hours and no cash: a plan that costs 1 and brings 1 is left, alone or beside one that costs nothing."""
+    assert best_choice([offers(), offers((1, 0, 1))], 0.0, 0.0).plans == (None, None)
+    assert best_choice([offers((1, 0, 1)), offers((2, 0, 0))], 0.0, 0.0).plans == (None, 0)
+
+
 def test_nothing_to_choose() -> None:
     """An empty bench, and one with nothing worth doing."""
     assert best_choice([], 5.0, 5.0).plans == ()

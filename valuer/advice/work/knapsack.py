@@ -164,6 +164,8 @@ def _searched(table: Table, prices: FloatArray, chosen: IntArray) -> tuple[IntAr
     sure = plans[counts[table.owner[plans]] == 1]
     gain, regrets = (each[sure].sum(keepdims=True) for each in (table.gain, regret))
     left = (table.limits - table.used[:, sure].sum(axis=1))[:, None]
+    if (left < 0).any():  # every better choice would have these plans, and they do not fit
+        return chosen, 0.0
     steps, given_up = list[tuple[IntArray, IntArray]](), np.inf
     for own in _decisive_first(
         [own for own in np.split(plans, np.cumsum(counts)[:-1]) if len(own) > 1], regret
