@@ -26,7 +26,8 @@ class Entry(Record):
 class EntranceRoute(StrictRoute):
     """The one route that strangers may send a body to: a token and no more."""
 
-    most_bytes = 1_000
+    most_bytes = 4_000
+    """A token and a name as long as they may be, every character of them escaped, with room to spare."""
 
 
 def entrance(door: Door, responses: Mapping[int | str, dict[str, Any]]) -> APIRouter:

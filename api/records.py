@@ -222,8 +222,7 @@ def _work(router: APIRouter, adviser: Adviser, store: Store) -> None:
             machine = store.entry(machine_id).entry.machine
             done = FixDone.model_validate({"done_on": told.done_on or today(), **wire})
         odd = about_work(done.done_on, today(), done.hours, done.parts, machine.new_price)
-        promised = adviser.promised(machine, told.terms, done.fix, done.fault)
-        kept = done.model_copy(update={"promised": promised})
+        kept = adviser.promised(machine, told.terms, done)
         path = f"POST /v1/machines/{machine_id}/fixes"
         return _once(
             store,

@@ -92,7 +92,7 @@ def test_prices_seen_around_are_learnt_from_as_what_they_are() -> None:
 
 def promise_of(adviser: Adviser, name: str = "green-1") -> float | None:
     """What the advice promises of a needle seat on a machine; None where it is of no use there."""
-    return adviser.promised(machine(name), TERMS, "needle_seat", "fuel_leak_carb")
+    return adviser.promised(machine(name), TERMS, failed()).promised
 
 
 def test_t45_after_a_failed_seat_the_same_repair_is_not_advised_again() -> None:

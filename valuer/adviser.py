@@ -20,7 +20,7 @@ from valuer.answers.spelling import spelt
 from valuer.domain.english import English
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue
-from valuer.domain.symptoms import looks, symptom_catalogue, symptom_for
+from valuer.domain.symptoms import looks, may_cure, symptom_catalogue, symptom_for
 from valuer.domain.words import one_of
 from valuer.price_model.corrected import at_first
 
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from valuer.domain.shop import ShopTerms
     from valuer.domain.shop_figures import ShopFigures
     from valuer.learning import OwnRecords
-    from valuer.records.entries import Prediction
+    from valuer.records.entries import FixDone, Prediction
 
 Results = Mapping[str, Mapping[str, str]]
 """Words by name by machine id: how fixes went (worked, failed), or what looks showed."""
@@ -144,17 +144,18 @@ class Adviser:
         lists = work_lists(machines, model, terms, own.shop, work, hour_values)
         return spelt(WorkLists(work_lists=lists), terms.words)
 
-    def promised(self, machine: Machine, terms: ShopTerms, fix: str, fault: str) -> float | None:
-        """What a fix is expected to bring before its outcome is known; None where it is no fix for the fault.
-
-        It is the gain of curing the fault alone times the odds, parts and own hours paid.
-        """
-        from valuer.advice.work.promise import promised_return
+    def promised(self, machine: Machine, terms: ShopTerms, done: FixDone) -> FixDone:
+        """The try with what was expected of it before its outcome was known; as it is where it is no fix here."""
+        from valuer.advice.work.promise import promise
 
         own = self.records
         model = own.corrected(self.model, terms.price_level)
         work = work_so_far(own, [machine], terms, {}, {})
-        return promised_return(machine, model, terms, fix, fault, own.shop, work.get(machine.id))
+        told = promise(machine, model, terms, done.fix, done.fault, own.shop, work.get(machine.id))
+        if told is None:
+            return done
+        expected = {"promised": round(told.left, 2), "odds": round(told.odds, 3), "gain": round(told.gain, 2)}
+        return done.model_copy(update=expected)
 
     def bench_ranking(self, machines: Sequence[Machine], terms: ShopTerms) -> BenchRankings:
         """All machines in the order of expected return per bench hour."""
@@ -442,6 +443,7 @@ def catalogue(words: English = "british") -> Catalogue:
         faults=tuple(fault_catalogue().values()),
         checks=tuple(gate_catalogue().values()),
         fixes=tuple(fix_catalogue().values()),
+        acts_on={fix: may_cure(fix) for fix in fix_catalogue()},
         cautions=tuple(caution_catalogue().values()),
     )
     return spelt(told, words)

@@ -14,9 +14,10 @@ from valuer.advice.sale.history import PastWeek, Stood
 from valuer.advice.work.done import Done
 from valuer.advice.work.workshop import Workshop, usual_workshop, workshop
 from valuer.domain.findings import findings
-from valuer.domain.fixes import Fix, fix_catalogue
+from valuer.domain.fixes import Fix
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
+from valuer.domain.symptoms import usual_odds
 from valuer.price_model.corrected import CorrectedModel, of_invented_market, selling_of
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import NO_CORRECTION, Correction, Learnt, Term
@@ -473,8 +474,10 @@ def _fixes(done: tuple[Try, ...]) -> tuple[LearntFix, ...]:
             fault=fault,
             cured=sum(each.cured for each in done if (each.fix, each.fault) == (fix, fault)),
             failed=sum(not each.cured for each in done if (each.fix, each.fault) == (fix, fault)),
-            odds_before=round(fix_catalogue()[fix].cures[fault].odds.likely, 3),
-            odds_after=round(own[fix].cures[fault].odds.likely, 3),
+            odds_before=round(usual_odds(fix, fault), 3),
+            odds_after=round(
+                own[fix].cures[fault].odds.likely if fault in own[fix].cures else usual_odds(fix, fault), 3
+            ),
             hours_factor=round(factors[fix], 2) if fix in factors else None,
         )
         for fix, fault in sorted({(each.fix, each.fault) for each in done})

@@ -55,7 +55,7 @@ def test_no_work_loses_nothing() -> None:
     """There is nothing to lose where nothing is done; with prices sure, only a fix that did not hold loses."""
     assert course().chance_of_loss(NOISE) == 0
     assert [chance for _, chance in course().endings] == [1]
-    found = course("bag_missing:serious", sound=300.0)
+    found = course("bag_missing:slight", sound=300.0)
     assert found.works
     there = sum(chance for state, chance in found.endings if state[0] != 0)
     assert 0 < found.chance_of_loss(0.0) == pytest.approx(there)

@@ -1,6 +1,7 @@
 """What is known of a cause moves one price, the same wherever it is asked for, on the shipped model."""
 
 from dataclasses import replace
+from datetime import date
 from itertools import product
 from typing import Any
 
@@ -13,6 +14,7 @@ from tests.benchmark.hidden import draw_truth
 from tests.benchmark.machines import KINDS, ends_checked, one_symptom
 from tests.benchmark.repairer import Desk
 from tests.benchmark.work import TERMS
+from valuer.advice.work import work_list
 from valuer.advice.work.beliefs import BITS, MOST_PLACES, WIDTHS, story
 from valuer.advice.work.board import more_than_once
 from valuer.advice.work.done import Done
@@ -30,16 +32,17 @@ from valuer.advice.work.ways_out import (
     part_price,
     scrap_net,
 )
-from valuer.advice.work.work_list import _knowing, work_lists
+from valuer.advice.work.work_list import _knowing, gap_of, work_lists
 from valuer.advice.worth.common import safety_of
 from valuer.advice.worth.lattice import Lattice, gone_with, lattices, scene_of
 from valuer.advice.worth.named import Named
 from valuer.adviser import Adviser, NotUsable
 from valuer.domain.faults import fault_catalogue
-from valuer.domain.fixes import fix_catalogue
+from valuer.domain.fixes import fix_catalogue, parts_cost
 from valuer.domain.machine import Machine
-from valuer.domain.symptoms import looks, symptom_catalogue
+from valuer.domain.symptoms import likelihood, looks, symptom_catalogue
 from valuer.price_model.training import load_or_train
+from valuer.records.entries import FixDone
 
 MODEL = load_or_train()
 KNOWN: dict[str, Any] = {"engine_class": "mid_ohv", "tier": "mid", "age_years": 6.0}
@@ -435,3 +438,50 @@ def test_of_the_ways_to_make_room_the_best_is_taken(one: Machine, monkeypatch: p
     assert len(gains) > 1
     assert max(gains) > min(gains) + 1
     assert job.gain == pytest.approx(max(gains))
+
+
+def test_a_gap_of_a_rounding_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What knowing the cause would bring beyond the tree, but for the last bits: the list calls itself exact."""
+    (whole,) = jobs([machine("hard_start:serious", **KNOWN)], MODEL, terms())
+    job = job_of(whole.lattice, whole.value, MODEL, whole.terms, whole.shop, places=40)
+    assert gap_of(job) > 1
+    monkeypatch.setattr(
+        work_list, "_knowing", lambda of, *_: float(of.tree.value[of.tree.start]) * (1 + 1e-15)
+    )
+    assert gap_of(job) == 0.0
+
+
+def test_what_a_list_tells_to_fix_can_be_written_down_as_it_is_told() -> None:
+    """For each symptom: a fix of the list and the fault beside it make a try."""
+    told = {
+        (part.id, fault)
+        for each in work_lists(SYMPTOMS, MODEL, TERMS)
+        for step in each.steps
+        if step.kind == "fix"
+        for part in step.parts_of_it
+        for fault in part.faults
+    }
+    assert len({fault for fix, fault in told if fault not in fix_catalogue()[fix].cures}) > 3
+    for fix, fault in told:
+        FixDone(fix=fix, fault=fault, cured=True, done_on=date(2026, 5, 3))
+
+
+@pytest.mark.parametrize("seen", [{}, {"look_for_stale_fuel": "seen"}])
+def test_a_promise_is_the_odds_of_the_cause_as_known_that_day_times_the_gain(seen: dict[str, str]) -> None:
+    """Bayes by hand on the table: stale fuel is .20 of hard starts, looked for and seen .90 / .08 (judgement)."""
+    one = machine("hard_start:serious", seen=seen, **KNOWN)
+    done = FixDone(fix="tank_flush", fault="hard_start", cured=True, done_on=date(2026, 5, 3))
+    kept = Adviser(MODEL).promised(one, terms(hour_value=0.0), done)
+    assert kept.odds is not None
+    assert kept.gain is not None
+    assert kept.promised is not None
+    (look,) = (each for each in looks(symptom_catalogue()["hard_start"]) if each.id == "look_for_stale_fuel")
+    cause = symptom_catalogue()["hard_start"].causes["stale_fuel"]
+    if seen:
+        yes, no = likelihood(look, "seen", "stale_fuel"), likelihood(look, "seen", "lash_off")
+        share = cause.chance * yes / (cause.chance * yes + (1 - cause.chance) * no)
+    else:
+        share = cause.chance
+    assert kept.odds == pytest.approx(share * cause.fixes["tank_flush"].likely, abs=0.02)
+    parts = parts_cost([fix_catalogue()["tank_flush"]])
+    assert kept.promised == pytest.approx(kept.odds * kept.gain - parts, abs=0.2)

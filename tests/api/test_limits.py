@@ -91,7 +91,7 @@ def test_figures_that_somebody_typed_have_an_end_too(client: TestClient) -> None
     assert client.post("/v1/read/figures", json={"figures": [figure] * 200}).status_code == 200
 
 
-@pytest.mark.parametrize(("path", "most"), [("valuations", 200_000), ("entrance", 100)])
+@pytest.mark.parametrize(("path", "most"), [("valuations", 200_000), ("entrance", 400)])
 def test_more_values_than_anybody_needs_for_so_long_a_body_are_refused_before_one_is_made(
     client: TestClient, path: str, most: int
 ) -> None:

@@ -105,13 +105,13 @@ def test_no_file_costs_more_than_its_refusal_is_worth(
             assert peak < TIMES_ITS_SIZE * SIZE, hostile.name
 
 
-def test_a_stranger_gets_a_kilobyte_read_and_no_more() -> None:
+def test_a_stranger_gets_four_kilobytes_read_and_no_more() -> None:
     door = Door(token_sha256=token_sha256("right"))
     client = TestClient(create_app(Adviser(FakeModel()), None, door), "http://127.0.0.1")
     headers = {"content-type": "application/json"}
-    pieces = iter([b" " * 600] * 2)  # its length is not announced
+    pieces = iter([b" " * 2_400] * 2)  # its length is not announced
     assert client.post("/v1/entrance", content=pieces, headers=headers).status_code == 413
-    assert client.post("/v1/entrance", content=b" " * 1_001, headers=headers).status_code == 413
+    assert client.post("/v1/entrance", content=b" " * 4_001, headers=headers).status_code == 413
     assert client.post("/v1/entrance", json={"token": "right"}).status_code == 204
 
 

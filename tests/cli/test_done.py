@@ -42,6 +42,20 @@ def test_a_look_on_record_leads_where_the_same_look_told_leads(run: Run) -> None
     assert list_of(run) == told
 
 
+def test_a_fix_of_what_may_be_behind_a_symptom_is_written_down_as_it_is_told(run: Run) -> None:
+    """A tank is flushed for stale fuel, which is behind the hard start on record."""
+    assert (
+        run("done", "m1", "tank_flush", "--cured").out.splitlines()[0]
+        == "m1: hard_start cured by tank_flush."
+    )
+    (kept,) = json.loads(run("export").out)["machines"][0]["fixes"]
+    assert (kept["fix"], kept["fault"], kept["cured"]) == ("tank_flush", "hard_start", True)
+    assert 0 < kept["odds"] < 0.5
+    assert kept["gain"] > 0
+    learnt = run("learn")
+    assert (learnt.code, "tank_flush" in learnt.out) == (0, True)
+
+
 def test_a_fix_that_did_not_hold_is_not_advised_again(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(model, "load_adviser", lambda: Adviser(FakeModel(), model.own_records()))
     assert "bowl_gasket" in ids(list_of(run))

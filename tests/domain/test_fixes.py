@@ -106,6 +106,12 @@ def test_T38_a_patch_never_cures_a_structural_hole(severity: Severity, chance: f
     assert likely("deck_patch", "deck_rust_hole", severity) == chance
 
 
+@pytest.mark.parametrize(("severity", "chance"), [("slight", 0.60), ("serious", 0.0)])
+def test_a_patch_closes_a_torn_seam_but_is_no_bag(severity: Severity, chance: float) -> None:
+    """What is missing or broken at the frame cannot be patched: common practice, no source."""
+    assert likely("bag_patch", "bag_missing", severity) == chance
+
+
 def test_T39_straightening_a_crank_is_never_offered() -> None:
     crank = [action for action in never_offered() if "bent_crank" in action.faults]
     assert [action.id for action in crank] == ["straighten_crank"]

@@ -17,7 +17,8 @@ from valuer.market.population import draw_markets, in_range
 from valuer.market.stock import draw_stock
 from valuer.price_model.corrected import CorrectedModel, range_holds
 from valuer.price_model.local_correction import AGE_ENDS, NO_CORRECTION, Correction, learn, widest
-from valuer.price_model.own_sales import usual_losses
+from valuer.price_model.mower import MowerModel
+from valuer.price_model.own_sales import USUAL_AGE, usual_losses
 from valuer.price_model.place_prior import misfit_inputs, place_prior
 from valuer.price_model.place_terms import term_columns, terms
 from valuer.price_model.places import HomeMarket, described, laid_out, strangeness
@@ -260,6 +261,16 @@ def test_what_a_machine_does_not_say_narrows_no_range() -> None:
     full = _width(model, told)
     for name in ("tier", "drive", "looks", "age_years"):
         assert _width(model, with_changes(told, **{name: None})) >= full - 1e-9, name
+
+
+def test_the_usual_age_is_told_like_any_other(mower_model: MowerModel) -> None:
+    """A machine of just the usual years is no less known than one a day older; one of no age is."""
+    model = CorrectedModel(mower_model, NO_CORRECTION)
+    usual, older, blank = (
+        _width(model, machine(age_years=age)) for age in (USUAL_AGE, USUAL_AGE + 1 / 365, None)
+    )
+    assert usual == pytest.approx(older, abs=2e-3)
+    assert blank > usual + 0.01
 
 
 def _width(model: CorrectedModel, one: Machine) -> float:

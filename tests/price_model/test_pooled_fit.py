@@ -12,13 +12,13 @@ from valuer.price_model.design import Design, Floats, Piece
 from valuer.price_model.fit import usual_fall
 from valuer.price_model.hedonic import (
     LinearBase,
-    Marks,
     Penalties,
     Pool,
     PooledBase,
     flag_levels,
     price_worst_case,
 )
+from valuer.price_model.marks import Marks
 from valuer.price_model.pooled_fit import (
     Problem,
     fit_pooled,

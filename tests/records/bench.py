@@ -1,5 +1,6 @@
 """Invented machines and sales to write down, and what becomes of a store on a bad disk."""
 
+import sqlite3
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -43,6 +44,8 @@ def full_entry(name: str = "green-1") -> MachineEntry:
         hours=0.75,
         snag=False,
         promised=12.5,
+        odds=0.55,
+        gain=41.25,
         note="seat worn",
     )
     first = ListingWeek(week_of=MONDAY, ask=180.0, offers=(140.0, 150.5), enquiries=3, no_shows=1)
@@ -65,3 +68,20 @@ def damage(file: Path, place: int = 30) -> bytes:
         bytes_of.seek(place)
         bytes_of.write(b"\xff" * 4000)
     return file.read_bytes()
+
+
+ADDED_IN = {
+    "0002": [f"DROP TABLE {table}" for table in ("own_terms", "pictures", "deeds")],
+    "0003": ["DROP TABLE changes"],
+    "0005": [f"ALTER TABLE fixes_done DROP COLUMN {column}" for column in ("odds", "gain_cents")],
+}
+"""How what a form brought is taken out of a store again."""
+
+
+def put_back_to(connection: sqlite3.Connection, form: str) -> None:
+    """Make a store of an older form of one of today; what stands in its texts is as it was."""
+    for later in sorted(ADDED_IN, reverse=True):
+        for statement in ADDED_IN[later] if later > form else ():
+            connection.execute(statement)
+    connection.execute("UPDATE alembic_version SET version_num = ?", (form,))
+    connection.commit()

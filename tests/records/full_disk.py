@@ -19,7 +19,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-from tests.records.bench import NOW, damage, entry, full_entry
+from tests.records.bench import NOW, damage, entry, full_entry, put_back_to
 from valuer.records.entries import Book
 from valuer.records.store.backups import check
 from valuer.records.store.problems import StoreProblem
@@ -61,10 +61,7 @@ def _import(file: Path) -> None:
 
 def _age(file: Path) -> None:
     with closing(sqlite3.connect(file)) as connection:
-        for table in ("changes", "own_terms", "pictures", "deeds"):
-            connection.execute(f"DROP TABLE {table}")
-        connection.execute("UPDATE alembic_version SET version_num = '0001'")
-        connection.commit()
+        put_back_to(connection, "0001")
 
 
 def _copy_of_old(file: Path) -> Path:

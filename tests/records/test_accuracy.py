@@ -149,7 +149,31 @@ def test_promised_against_realised_return_by_hand() -> None:
     found = figures(accuracy([entry(fixes=tries)], 15.0))
     assert found["return of a fix"].value == pytest.approx(20 - 100 * odds, abs=0.1)
     assert found["fixes that worked"].value == 0.2
-    assert f"the catalogue expects {odds:.0%}" in found["fixes that worked"].said
+    assert f"{odds:.0%} were expected to" in found["fixes that worked"].said
+
+
+def test_what_was_expected_that_day_is_what_a_try_is_held_against() -> None:
+    """After looks the odds are others than the catalogue's, and the gain no longer follows from them.
+
+    By hand: five tries at odds .8 and a gain of 50, four of them held, each for 6 in parts: 40 - 6 both ways.
+    """
+    tries = tuple(
+        FixDone(
+            fix="tank_flush",
+            fault="hard_start",
+            cured=number > 0,
+            done_on=date(2026, 5, 3),
+            parts=6.0,
+            hours=0.0,
+            promised=34.0,
+            odds=0.8,
+            gain=50.0,
+        )
+        for number in range(5)
+    )
+    found = figures(accuracy([entry(fixes=tries)], 15.0))
+    assert found["return of a fix"].value == pytest.approx(0.0, abs=1e-9)
+    assert "80% were expected to" in found["fixes that worked"].said
 
 
 def test_every_figure_is_explained_in_a_sentence_without_its_own_name() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.records.bench import NOW, entry
+from tests.records.bench import NOW, entry, put_back_to
 from valuer.domain.machine import FORMER_LOOKS, Machine
 from valuer.price_model.artifact import RECORDS, SHIPPED, ArtifactRefused, kept
 from valuer.price_model.plain import from_bytes, to_bytes
@@ -117,8 +117,7 @@ def put_back(file: Path) -> None:
                     (f'"looks":"{now}"', f'"looks":"{former}"'),
                 )
         connection.execute("UPDATE comparables SET content = 'of before'")
-        connection.execute("UPDATE alembic_version SET version_num = '0003'")
-        connection.commit()
+        put_back_to(connection, "0003")
 
 
 def test_a_kept_model_that_knows_the_words_of_before_is_refused(tmp_path: Path) -> None:

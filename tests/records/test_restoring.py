@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.records.bench import NOW, damage, entry, full_entry
+from tests.records.bench import NOW, damage, entry, full_entry, put_back_to
 from valuer.records.entries import Book
 from valuer.records.store import backups, restoring
 from valuer.records.store.kept_book import mark_of
@@ -235,10 +235,7 @@ def test_a_copy_of_an_older_form_is_brought_up_to_date_before_it_takes_the_place
     file: Path, copied: Path
 ) -> None:
     with closing(sqlite3.connect(copied)) as connection:
-        for table in ("changes", "own_terms", "pictures", "deeds"):
-            connection.execute(f"DROP TABLE {table}")
-        connection.execute("UPDATE alembic_version SET version_num = '0001'")
-        connection.commit()
+        put_back_to(connection, "0001")
     server = open_store(NOW, str(file))
     restore_store(copied, NOW, str(file))
     assert server.count() == 3, "a server of this form goes on with it"

@@ -19,6 +19,9 @@ class Catalogue(Answer):
     faults: tuple[Fault, ...]
     checks: tuple[Gate, ...] = Field(description="what must hold before a machine is sold as working")
     fixes: tuple[Fix, ...]
+    acts_on: dict[str, tuple[str, ...]] = Field(
+        description="faults that each fix may cure, by itself or as their cause"
+    )
     cautions: tuple[Caution, ...]
 
 

@@ -14,6 +14,7 @@ from valuer.clock import now, today
 if TYPE_CHECKING:
     from valuer.domain.machine import Machine
     from valuer.domain.shop import ShopTerms
+    from valuer.records.entries import FixDone
     from valuer.records.store.store import Store
 
 PASSED, FAILED = "passed", "failed"
@@ -102,10 +103,10 @@ def _tried(
 
     before = store.entry(machine_id).entry
     meant = _meant(before.machine, fix, took.pop("fault", None))
-    promised = _promised(before.machine, fix, meant, terms.model_copy(update={"month": on.month}))
     odd = about_work(on, today(), took.get("hours"), took.get("parts"), before.machine.new_price)
     look_right(odd, sure=sure)
-    try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, promised=promised, **took)
+    try_ = FixDone(fix=fix, fault=meant, cured=cured, done_on=on, **took)
+    try_ = _promised(before.machine, try_, terms.model_copy(update={"month": on.month}))
     kept = store.change(machine_id, lambda entry: tried(entry, try_), now())
     after_fix(before, kept.entry)
 
@@ -162,27 +163,24 @@ def _looked(
 def _meant(machine: "Machine", fix: str, fault: str | None) -> str:
     """The fault a fix was meant to cure: the one named, or the only one on the machine that it may cure."""
     from valuer.domain.findings import findings
-    from valuer.domain.fixes import fix_catalogue
-    from valuer.domain.words import one_of
+    from valuer.domain.symptoms import may_cure
 
-    if fix not in fix_catalogue():
-        raise click.ClickException(one_of("fix", fix, fix_catalogue()))
-    cures = fix_catalogue()[fix].cures
     if fault:
         return fault
-    on_it = [finding.fault for finding in findings(machine) if finding.fault in cures]
+    acts_on = may_cure(fix)
+    on_it = [finding.fault for finding in findings(machine) if finding.fault in acts_on]
     if len(on_it) == 1:
         return on_it[0]
-    choices = ", ".join(on_it or cures)
+    choices = ", ".join(on_it or acts_on)
     raise click.ClickException(f"--fault: {fix} may be for {choices}; say which it was")
 
 
-def _promised(machine: "Machine", fix: str, fault: str, terms: "ShopTerms") -> float | None:
-    """The return that the advice expects of the fix, before its outcome is known."""
+def _promised(machine: "Machine", done: "FixDone", terms: "ShopTerms") -> "FixDone":
+    """The try with what the advice expected of it before its outcome was known."""
     from valuer.cli.model import reckoning
 
     with reckoning() as adviser:
-        return adviser.promised(machine, terms, fix, fault)
+        return adviser.promised(machine, terms, done)
 
 
 commands: Sequence[click.Command] = (done,)

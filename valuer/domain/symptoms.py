@@ -159,6 +159,26 @@ def _by_fault() -> Mapping[str, Symptom]:
 
 
 @cache
+def may_cure(fix: str) -> tuple[str, ...]:
+    """Faults that a fix may cure: by itself, then those whose cause it may be; ids of the catalogue of faults."""
+    behind = (
+        fault
+        for fault, symptom in _by_fault().items()
+        if any(fix in cause.fixes for cause in symptom.causes.values())
+    )
+    return tuple(dict.fromkeys((*fix_catalogue()[fix].cures, *behind)))
+
+
+def usual_odds(fix: str, fault: str) -> float:
+    """Return the odds that a fix cures a fault of which nothing more is known, 0 to 1."""
+    cure, symptom = fix_catalogue()[fix].cures.get(fault), symptom_for(fault)
+    if cure is not None:
+        return cure.odds.likely
+    causes = symptom.causes.values() if symptom else ()
+    return sum(cause.chance * cause.fixes[fix].likely for cause in causes if fix in cause.fixes)
+
+
+@cache
 def jobs() -> tuple[tuple[str, ...], ...]:
     """Symptoms with their causes, by the trade's catalogue: one loss, not several.
 

@@ -23,6 +23,9 @@ Kind = Literal["own", "sale_seen", "ask_seen"]
 USUAL_AGE = 6.0
 """Age in years against which the model's own ageing is measured: that of the reference machine."""
 
+NOTHING_LOST = float(np.finfo(float).tiny)
+"""What an age of just the usual years has lost since: as good as 0, which stands for an age that nobody told."""
+
 USUAL_MACHINE = Machine.model_validate(
     {"id": "usual", "tier": "mid", "drive": "rear_variable", "age_years": USUAL_AGE, "looks": "scuffed"}
     | {"engine_class": "mid_ohv", "start": "rope", "deck_material": "steel", "deck_width_in": 21.0}
@@ -122,8 +125,9 @@ def bearing(
     months = [month] * len(machines) if isinstance(month, int) else list(month)
     rows = model.encode([*machines, *usual], [*months, *(months[place] for place in told)])
     logs = np.log(model.value(rows)) if len(rows) else np.zeros(0)
-    sound, aged = logs[: len(machines)], np.zeros(len(machines))
-    aged[told] = sound[told] - logs[len(machines) :]  # lost since USUAL_AGE, exactly 0 where it is unknown
+    sound = logs[: len(machines)]
+    aged = np.array([0.0 if machine.age_years is None else NOTHING_LOST for machine in machines])
+    aged[told] += sound[told] - logs[len(machines) :]
     columns = [aged[:, None], season(np.array(months, dtype=float)), shown_levels(machines)]
     return rows[: len(machines)], sound, np.concatenate(columns, axis=1)
 

@@ -58,7 +58,8 @@ class Seen:
     """What of n machines bears on the terms; arrays of shape (n,) where nothing else is said.
 
     sound: log value without faults. loss: what all faults take off, logs, 0 or more. levels: (n, n_faults), 0, 1, 2 in
-    the order of the catalogue. machine: (n, 3 + n_levels), age loss, cosine and sine of the month, attribute levels.
+    the order of the catalogue. machine: (n, 3 + n_levels), age loss (0 where nobody told the age), cosine and sine of
+    the month, attribute levels.
     """
 
     sound: FloatArray

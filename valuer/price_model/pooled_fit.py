@@ -12,10 +12,7 @@ from valuer.price_model.hedonic import (
     JOB_POWER,
     SOFT_LOG,
     SOFT_SHARE,
-    Job,
     LinearBase,
-    Marks,
-    OfJobs,
     Penalties,
     Pool,
     PooledBase,
@@ -23,6 +20,7 @@ from valuer.price_model.hedonic import (
     expit,
     fit_linear,
 )  # fmt: skip
+from valuer.price_model.marks import Job, Marks, OfJobs
 
 NEARLY_SAME = 1e-3
 """Ridge, in variances of a column, where columns that say the same are told apart."""

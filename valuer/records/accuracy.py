@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.domain.fixes import bench_hours, fix_catalogue, parts_cost
+from valuer.domain.symptoms import usual_odds
 from valuer.records.entries import FixDone, MachineEntry, Prediction, Sale
 
 Floats = NDArray[np.float64]
@@ -283,15 +284,21 @@ def _return(told: Sequence[tuple[float, float]]) -> Figure:
 def _realised(done: FixDone, promised: float, hour_value: float) -> float:
     """Gain as it was expected if the fix held, less parts and hours as written down, else the usual ones.
 
-    The expected gain follows from the promise: promise = odds x gain - usual parts - usual hours.
+    A try written down without the gain expected has it in its promise = odds x gain - usual parts - usual hours.
     """
     fix = fix_catalogue()[done.fix]
     usual_parts, usual_hours = parts_cost([fix]), bench_hours([fix])
-    odds = max(fix.cures[done.fault].odds.likely, 0.01)
-    gain = (promised + usual_parts + hour_value * usual_hours) / odds
+    gain = done.gain
+    if gain is None:
+        gain = (promised + usual_parts + hour_value * usual_hours) / max(_odds(done), 0.01)
     parts = usual_parts if done.parts is None else done.parts
     hours = usual_hours if done.hours is None else done.hours
     return gain * done.cured - parts - hour_value * hours
+
+
+def _odds(done: FixDone) -> float:
+    """What was expected that day; the catalogue's for a fault nobody looked into, where that is not on record."""
+    return usual_odds(done.fix, done.fault) if done.odds is None else done.odds
 
 
 def _held(done: Sequence[FixDone]) -> Figure:
@@ -299,8 +306,8 @@ def _held(done: Sequence[FixDone]) -> Figure:
     if len(done) < NEEDED["fixes"]:
         return _too_few(name, len(done), NEEDED["fixes"], goal, "tries")
     held = np.array([each.cured for each in done], dtype=float)
-    odds = np.array([fix_catalogue()[each.fix].cures[each.fault].odds.likely for each in done])
+    odds = np.array([_odds(each) for each in done])
     low, high = bootstrap(lambda h, _: float(h.mean()), held, odds)
-    expected = f"the catalogue expects {odds.mean():.0%}"
+    expected = f"{odds.mean():.0%} were expected to"
     said = f"{int(held.sum())} of {len(done)} worked ({low:.0%} to {high:.0%}); {expected}"
     return _figure(name, float(held.mean()), low, high, len(done), goal, said)

@@ -12,6 +12,7 @@ from valuer.domain.bounds import MOST_MONEY
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Machine
 from valuer.domain.record import Listed, Record, Remark, Several, word_of, wrong
+from valuer.domain.symptoms import may_cure
 from valuer.domain.words import one_of, shown
 from valuer.records.own_terms import OwnTerms
 from valuer.records.picture_files import PictureFile
@@ -81,6 +82,8 @@ class FixDone(Record):
     hours: Exact | None = _hours("own bench hours, strip-down included")
     snag: bool | None = Field(None, description="whether something else was made worse")
     promised: Exact | None = Field(None, description="return the advice expected that day, own money")
+    odds: float | None = Field(None, ge=0, le=1, description="odds that it would cure, as advised that day")
+    gain: Exact | None = Field(None, description="what a cure was worth that day, after fees, own money")
     note: Remark | None = Field(None, description="what was found")
 
     @model_validator(mode="after")
@@ -88,10 +91,8 @@ class FixDone(Record):
         fixes = fix_catalogue()
         if self.fix not in fixes:
             raise wrong("unknown_fix", one_of("fix", self.fix, fixes))
-        if self.fault not in fixes[self.fix].cures:
-            raise wrong(
-                "no_cure", one_of(f"fault that {self.fix} may cure", self.fault, fixes[self.fix].cures)
-            )
+        if self.fault not in (able := may_cure(self.fix)):
+            raise wrong("no_cure", one_of(f"fault that {self.fix} may cure", self.fault, able))
         return self
 
 

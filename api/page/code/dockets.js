@@ -126,7 +126,7 @@ function triesOf(list, it) {
   const faults = list.value && (it.machine.faults ?? []).map((each) => each.split(":")[0]);
   const listed = list.steps.filter((step) => step.kind === "fix").flatMap((step) => step.parts_of_it.flatMap((part) =>
     part.faults.map((fault) => ({ fix: part.id, fault, name: part.name, parts: step.parts_of_it.length > 1 ? null : step.parts, bench_hours: step.parts_of_it.length > 1 ? null : step.minutes / 60 }))));
-  const others = [...it.facts.fixes.values()].flatMap((fix) => faults.filter((fault) => fault in (fix.cures ?? {})).map((fault) => ({ fix: fix.id, fault, name: fix.name, parts: null, bench_hours: null })));
+  const others = [...it.facts.fixes.values()].flatMap((fix) => it.facts.actsOn[fix.id].filter((fault) => faults.includes(fault)).map((fault) => ({ fix: fix.id, fault, name: fix.name, parts: null, bench_hours: null })));
   return [...listed, ...others.filter((each) => !listed.some((step) => sameTry(step, each)))];
 }
 

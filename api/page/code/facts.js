@@ -18,7 +18,7 @@ export const catalogue = () => remembered("catalogue", async () => {
   const all = await read("/v1/catalogue", "Reading the catalogue");
   const byId = (list) => new Map(list.map((each) => [each.id, each]));
   return {
-    faults: byId(all.faults), fixes: byId(all.fixes), checks: byId(all.checks), cautions: byId(all.cautions),
+    faults: byId(all.faults), fixes: byId(all.fixes), checks: byId(all.checks), cautions: byId(all.cautions), actsOn: all.acts_on,
   };
 });
 

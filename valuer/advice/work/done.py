@@ -6,7 +6,7 @@ from typing import Literal
 
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Finding
-from valuer.domain.symptoms import symptom_for
+from valuer.domain.symptoms import may_cure
 from valuer.domain.words import one_of
 
 Result = Literal["worked", "failed"]
@@ -48,7 +48,7 @@ def _meant(found: Collection[Finding], name: str, result: str) -> tuple[str, lis
     fix, _, fault = name.partition(":")
     if fix not in fix_catalogue():
         raise ValueError(one_of("fix", fix, fix_catalogue()))
-    able = [item.fault for item in found if can_cure(fix, item.fault)]
+    able = [item.fault for item in found if item.fault in may_cure(fix)]
     if not able:
         raise ValueError(f"{fix} acts on no fault of this machine; leave it out, or add the fault it was for")
     if fault and fault not in able:
@@ -57,10 +57,3 @@ def _meant(found: Collection[Finding], name: str, result: str) -> tuple[str, lis
         several = " and ".join(able)
         raise ValueError(f"{fix} acts on {several} here; say which it cured, as {fix}:{able[0]}=worked")
     return fix, [fault] if fault else able
-
-
-def can_cure(fix: str, fault: str) -> bool:
-    """Say whether a fix can cure a fault, by itself or as one of the causes that may be behind it."""
-    symptom = symptom_for(fault)
-    behind = symptom is not None and any(fix in cause.fixes for cause in symptom.causes.values())
-    return behind or fault in fix_catalogue()[fix].cures

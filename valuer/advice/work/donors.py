@@ -4,10 +4,10 @@ from collections.abc import Sequence
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.work.bench_documents import Donor
-from valuer.advice.work.done import can_cure
 from valuer.advice.work.job import Job, job_of
 from valuer.advice.work.ways_out import FOR_PARTS, PARTS_SOLD, SCRAP, USED_PARTS, UsedPart, part_price, spoils
 from valuer.advice.worth.lattice import gone_with
+from valuer.domain.symptoms import may_cure
 
 MOST_MACHINES = 40
 """Benches up to which every pair is weighed."""
@@ -44,7 +44,7 @@ def donors_among(jobs: Sequence[Job], model: ValueModel) -> tuple[Donor, ...]:
 
 def _wants(job: Job, fix: str) -> bool:
     left = (item.fault for item in job.findings if item.fault not in job.done.cured)
-    return any(can_cure(fix, fault) for fault in left)
+    return any(fault in may_cure(fix) for fault in left)
 
 
 def _with_part(job: Job, model: ValueModel, fix: str) -> float:

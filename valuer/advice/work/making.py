@@ -24,7 +24,7 @@ from valuer.advice.work.trouble import (
 from valuer.advice.work.ways_out import WaysOut, parts_freed, ways_out
 from valuer.advice.work.workshop import BoolArray, IntArray, Workshop, odds_on
 from valuer.advice.worth.lattice import Lattice
-from valuer.advice.worth.named import Named, causes_of, named_prices, open_symptom, shown_about
+from valuer.advice.worth.named import Named, causes_of, named_prices, open_symptom, posterior_of, shown_about
 from valuer.domain.fixes import Fix, fix_catalogue
 from valuer.domain.machine import Finding
 from valuer.domain.shop import ShopTerms
@@ -496,7 +496,8 @@ def odds_left(
         odds = odds_on(shop, item, lattice.machine.readings)
         return after_failure(float(odds[place]), max((float(odds[other]) for other in tried), default=0.0))
     table, left = cause_odds(shop, symptom.id), 0.0
-    beliefs, total = maker.prior_of(axis), 0.0
+    shown = shown_about(item, symptom, done.seen, lattice.machine.readings)
+    beliefs, total = posterior_of(symptom, maker.prior_of(axis), shown), 0.0
     for cause, chance in beliefs.items():
         column = table[:, list(symptom.causes).index(cause)]
         failed = max((float(column[other]) for other in tried), default=0.0)

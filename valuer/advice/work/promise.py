@@ -1,5 +1,7 @@
 """What one fix is expected to bring by itself: written down before a try, to be held against what it brought."""
 
+from typing import NamedTuple
+
 from valuer.advice.ports import ValueModel
 from valuer.advice.work.done import NOTHING_DONE, Done
 from valuer.advice.work.making import odds_left
@@ -9,7 +11,15 @@ from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms
 
 
-def promised_return(
+class Promise(NamedTuple):
+    """Odds that the fix cures, what the cure is worth, and what is left of odds x gain after parts and hours; money."""
+
+    odds: float
+    gain: float
+    left: float
+
+
+def promise(
     machine: Machine,
     model: ValueModel,
     terms: ShopTerms,
@@ -17,8 +27,8 @@ def promised_return(
     fault: str,
     shop: Workshop | None = None,
     done: Done | None = None,
-) -> float | None:
-    """Return the gain of curing the fault, all else as it is, times the odds, less parts and own hours.
+) -> Promise | None:
+    """Return what the fix promises if all else stays as it is.
 
     None where the fix is no fix for a fault of this machine, or cannot work on it any more.
     """
@@ -36,4 +46,4 @@ def promised_return(
     gain = float(values[gone] - values[there]) * (1 - terms.fee_share)
     at = offered.names.index(fix)
     parts = float(offered.parts[at]) * terms.price_level
-    return gain * odds - parts - offered.together([at]) * terms.hour_value
+    return Promise(odds, gain, gain * odds - parts - offered.together([at]) * terms.hour_value)

@@ -535,7 +535,7 @@ def gap_of(job: Job) -> float:
             if chance > 0
         )
         gap += max(0.0, sure - float(job.tree.value[start]))
-    return gap
+    return gap if gap > SAME else 0.0  # a rounding is nothing given up
 
 
 def _knowing(job: Job, axis: int, riddle: Riddle, cause: int) -> float:

@@ -65,6 +65,8 @@ def _fix_row(machine_id: str, place: int, done: FixDone) -> dict[str, Any]:
         "hours_x100": hundredths(done.hours),
         "snag": done.snag,
         "promised_cents": hundredths(done.promised),
+        "odds": done.odds,
+        "gain_cents": hundredths(done.gain),
         "note": done.note,
     }
 
@@ -113,12 +115,13 @@ def entry_of(row: Row, fixes: Sequence[Row], weeks: Sequence[Row], sale: Row | N
 
 def fix_of(row: Row) -> FixDone:
     """The try that stands in a row."""
-    same = {name: row[name] for name in ("fix", "fault", "cured", "done_on", "snag", "note")}
+    same = {name: row[name] for name in ("fix", "fault", "cured", "done_on", "snag", "odds", "note")}
     return FixDone(
         **same,
         parts=_units(row["parts_cents"]),
         hours=_units(row["hours_x100"]),
         promised=_units(row["promised_cents"]),
+        gain=_units(row["gain_cents"]),
     )
 
 

@@ -10,6 +10,7 @@ from sqlalchemy import (
     Column,
     Date,
     DateTime,
+    Float,
     ForeignKey,
     Integer,
     LargeBinary,
@@ -21,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0004"
+HEAD = "0005"
 """The revision that this valuer writes; `revisions/` leads up to it."""
 
 NAMES = {
@@ -92,6 +93,8 @@ fixes_done = Table(
     Column("hours_x100", Integer),
     Column("snag", Boolean),
     Column("promised_cents", BigInteger),
+    Column("odds", Float),
+    Column("gain_cents", BigInteger),
     Column("note", Text),
 )
 
