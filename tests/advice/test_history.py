@@ -182,21 +182,23 @@ def test_offers_in_november_move_the_value_as_the_law_of_the_market_has_it(
         assert learn(now, weeks, 6.0).worth == pytest.approx(exact, abs=0.055)
 
 
+BELIEVED = SeasonModel(sound=137 / 147)
+"""One of which 137 is believed in November."""
+
+
 def test_what_moved_the_value_is_said(learned: SellingModel) -> None:
     weeks = (PastWeek(11, 150), PastWeek(11, 140, 120), PastWeek(11, 140, 120))
-    told: Any = asking_prices(
-        [ONE], SeasonModel(), learned, ShopTerms(month=11), history={"m1": Stood(weeks)}
-    )[0]
+    told: Any = asking_prices([ONE], BELIEVED, learned, ShopTerms(month=11), history={"m1": Stood(weeks)})[0]
     assert told.value.amount > told.so_far.believed
     assert f"That nobody bought makes the {told.so_far.believed:.0f} believed before" in told.so_far.moved
     assert f"that 120 was offered makes it {told.value.amount:.0f}: so few come" in told.so_far.moved
     quiet: Any = asking_prices(
-        [ONE], SeasonModel(), learned, ShopTerms(month=11), history={"m1": Stood(weeks[:1])}
+        [ONE], BELIEVED, learned, ShopTerms(month=11), history={"m1": Stood(weeks[:1])}
     )[0]
     assert quiet.so_far.moved.endswith(f"{quiet.value.amount:.0f}.")
     asked: Any = asking_prices(
         [ONE],
-        SeasonModel(),
+        BELIEVED,
         learned,
         ShopTerms(month=11),
         history={"m1": Stood((replace(weeks[0], enquiries=2),))},
@@ -207,7 +209,7 @@ def test_what_moved_the_value_is_said(learned: SellingModel) -> None:
 def test_an_offer_that_moves_nothing_says_nothing_of_how_few_come(learned: SellingModel) -> None:
     """Few come in November; but only where the value rose by it did the offer say a lot."""
     weeks = (PastWeek(11, 150), PastWeek(11, 140, 120), PastWeek(11, 140, 120))
-    (sale,) = sales([ONE], SeasonModel(), learned, ShopTerms(month=11), {"m1": Stood(weeks)})
+    (sale,) = sales([ONE], BELIEVED, learned, ShopTerms(month=11), {"m1": Stood(weeks)})
     risen, as_it_was = (so_far(replace(sale, believed=each)) for each in (sale.believed, sale.value.amount))
     assert risen is not None
     assert as_it_was is not None

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.advice.fake import FakeModel
-from tests.advice.make import list_of, machine, terms, untested
+from tests.advice.make import list_of, machine, terms
 from valuer.advice.work.trouble import fixed_trouble
 from valuer.advice.work.ways_out import FOR_PARTS, PARTS_SOLD, ways_out
 from valuer.advice.worth.common import log_spread
@@ -170,29 +170,6 @@ def test_a_leak_named_and_a_drop_on_the_cardboard_are_one_leak() -> None:
     one, two = value_machines([named, twice], FakeModel(), terms())
     assert two.value.amount >= one.value.amount
     assert {cost.fault: cost.share for cost in two.fault_costs}["oil_leak_unknown"] == 0
-
-
-@pytest.mark.parametrize("fault", ["hard_start", "starter_noise", "deck_rust_hole", "stiff_roll"])
-def test_untested_is_not_sound(fault: str) -> None:
-    """A9: looked over and not there >= not looked for >= found; the range narrows by looking."""
-    over, away, found = value_machines(
-        [machine(id="a"), untested(id="b"), untested(f"{fault}:serious", id="c")], FakeModel(), terms()
-    )
-    assert over.value.amount > away.value.amount > found.value.amount
-    assert away.value.high / away.value.low > over.value.high / over.value.low
-    assert over.looking_adds == 0
-    assert away.looking_adds == pytest.approx(over.value.amount - away.value.amount, abs=0.02)
-    assert fault in away.not_looked_for
-    assert over.not_looked_for == ()
-
-
-def test_readings_and_checks_that_pass_raise_the_value() -> None:
-    """A9: good readings and passed checks move value and range."""
-    good = {"roll_pull_kgf": 1.8, "smoke": "none", "blade_stop_s": [2.0, 2.1, 2.2]}
-    looked = untested(readings=good, checks={"shields": "passed", "deck": "passed"})
-    before, after = value_machines([untested(), looked], FakeModel(), terms())
-    assert after.value.amount > before.value.amount
-    assert after.value.high / after.value.low < before.value.high / before.value.low
 
 
 def test_where_the_file_says_nothing_of_causes_nothing_is_put_down_to_them() -> None:

@@ -34,13 +34,14 @@ from valuer.advice.work.ways_out import (
 )
 from valuer.advice.work.work_list import _knowing, gap_of, work_lists
 from valuer.advice.worth.common import safety_of
-from valuer.advice.worth.lattice import Lattice, gone_with, lattices, scene_of
+from valuer.advice.worth.lattice import Lattice, lattices, scene_of
 from valuer.advice.worth.named import Named
 from valuer.adviser import Adviser, NotUsable
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import fix_catalogue, parts_cost
 from valuer.domain.machine import Machine
 from valuer.domain.symptoms import likelihood, looks, symptom_catalogue
+from valuer.domain.told_twice import gone_with
 from valuer.price_model.training import load_or_train
 from valuer.records.entries import FixDone
 

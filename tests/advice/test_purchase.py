@@ -174,6 +174,6 @@ def test_what_stood_outside_has_more_rust_and_stiff_cables_but_no_worse_engine(
 ) -> None:
     """Half as many again (judgement, no source)."""
     (inside,), (outside,) = (
-        chances_of([fault], machine(kept=kept), runs=True) for kept in ("inside", "outside")
+        chances_of([fault], machine(kept=kept), runs=True, counted=0.1) for kept in ("inside", "outside")
     )
     assert outside == pytest.approx(more * inside)

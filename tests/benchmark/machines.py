@@ -93,10 +93,11 @@ def from_stock(n: int, seed: int) -> tuple[Stock, list[Machine]]:
     stock = stock.take(fit)
     stock.attributes["month"] = MONTH
     sales = sales.iloc[fit].reset_index(drop=True)
-    return stock, [_as_recorded(row, place) for place, row in enumerate(sales.to_dict("records"))]
+    return stock, [as_recorded(row, place) for place, row in enumerate(sales.to_dict("records"))]
 
 
-def _as_recorded(row: Mapping[Any, Any], place: int) -> Machine:
+def as_recorded(row: Mapping[Any, Any], place: int) -> Machine:
+    """What a sale's record says of the machine, but for how far it was shown tested."""
     said = [name for name in ATTRIBUTES if name in Machine.model_fields]
     known = {name: row[name] for name in said if row[name] is not None and row[name] == row[name]}
     flags = {

@@ -206,8 +206,8 @@ def valuation(out: Console, answer: Valuation) -> None:
     if answer.not_looked_for:
         wrapped(
             out,
-            f"{len(answer.not_looked_for)} faults were not looked for and count at their chance: looked for and not "
-            f"there, it would bring {whole(answer.looking_adds)} more, in a range of {whole(answer.looked_low)} to "
+            f"{len(answer.not_looked_for)} faults were not looked for, and buyers pay less for that: looked for and "
+            f"not there, it would bring {whole(answer.looking_adds)} more, in a range of {whole(answer.looked_low)} to "
             f"{whole(answer.looked_high)}.",
         )
         out.print()

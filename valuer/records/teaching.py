@@ -46,7 +46,7 @@ class Teachers:
             if self._sold.pop(key, None):
                 touched.add(_day_and_price(before[key]))
                 self._alike[_day_and_price(before[key])].discard(key)
-        for key in now.keys() - before.keys():
+        for key in [key for key in now if key not in before]:  # in their order, not in that of a set
             if now[key].weeks:
                 self.listed[key] = now[key]
             sale = now[key].sale

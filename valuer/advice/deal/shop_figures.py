@@ -8,11 +8,12 @@ import numpy as np
 from valuer.advice.deal.repair_quote import Quote
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.advice.work.workshop import Workshop, odds_on, usual_workshop
-from valuer.advice.worth.lattice import causes_beside, scene_of, told_twice
+from valuer.advice.worth.lattice import scene_of
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms
 from valuer.domain.shop_figures import ShopFigures
+from valuer.domain.told_twice import causes_beside, told_twice
 
 NOT_ASKED_FOR = "trim"
 """Group of faults an owner does not take a mower to a shop for: dirt, paint, a missing bag."""

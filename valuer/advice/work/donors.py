@@ -6,8 +6,8 @@ from valuer.advice.ports import ValueModel
 from valuer.advice.work.bench_documents import Donor
 from valuer.advice.work.job import Job, job_of
 from valuer.advice.work.ways_out import FOR_PARTS, PARTS_SOLD, SCRAP, USED_PARTS, UsedPart, part_price, spoils
-from valuer.advice.worth.lattice import gone_with
 from valuer.domain.symptoms import may_cure
+from valuer.domain.told_twice import gone_with
 
 MOST_MACHINES = 40
 """Benches up to which every pair is weighed."""

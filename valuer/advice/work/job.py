@@ -17,12 +17,13 @@ from valuer.advice.work.ways_out import SCRAP, WORKING, WaysOut, flat_selling_co
 from valuer.advice.work.workshop import Workshop, usual_workshop
 from valuer.advice.worth.common import ranges
 from valuer.advice.worth.documents import Value
-from valuer.advice.worth.lattice import Lattice, gone_with, lattices, must_cure, scene_of
+from valuer.advice.worth.lattice import Lattice, lattices, must_cure, scene_of
 from valuer.domain.findings import findings
 from valuer.domain.fixes import fix_catalogue
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.safety import safety_verdict
 from valuer.domain.shop import ShopTerms
+from valuer.domain.told_twice import gone_with
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,9 +15,10 @@ from valuer.advice.ports import FloatArray
 from valuer.advice.work.trouble import Trouble, along
 from valuer.advice.work.workshop import BoolArray, IntArray
 from valuer.advice.worth.documents import Route
-from valuer.advice.worth.lattice import Lattice, is_barred, must_cure, scrap_value, stands_by
+from valuer.advice.worth.lattice import Lattice, is_barred, must_cure, scrap_value
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, selling_cost
+from valuer.domain.told_twice import stands_by
 
 NOT_RUNNING = frozenset({"no_start"})
 """Faults with which a machine is sold for repair although nothing has to be cured."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from valuer.advice.ports import ValueModel
 from valuer.advice.worth.documents import Safety, Value
-from valuer.advice.worth.lattice import Lattice, gone_with, is_barred
+from valuer.advice.worth.lattice import Lattice, is_barred
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.gates import gates_named
@@ -17,6 +17,7 @@ from valuer.domain.months import MONTHS
 from valuer.domain.safety import cautions_for, safety_verdict
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import symptom_for
+from valuer.domain.told_twice import gone_with
 
 COVERAGE = 0.80
 HALF_80 = 1.2816
@@ -66,7 +67,7 @@ def _value(lattice: Lattice, low: float, high: float, terms: ShopTerms) -> Value
     middle = lattice.row_value
     if any(is_barred(item) for item in (*lattice.findings, *lattice.held)):
         low = high = middle
-    doubt = HALF_80 * hypot(log_spread(lattice), lattice.unseen.spread)
+    doubt = HALF_80 * log_spread(lattice)
     below = hypot(log(middle / min(low, middle)), doubt)
     above = hypot(log(max(high, middle) / middle), doubt)
     return Value(

@@ -79,7 +79,9 @@ class Valuation(Advice):
 
     sound_value: Money = Field(description="expected sale price with every listed fault cured")
     fault_costs: tuple[FaultCost, ...] = Field(description="largest share first")
-    not_looked_for: tuple[str, ...] = Field(description="faults nobody looked for; each counts at its chance")
+    not_looked_for: tuple[str, ...] = Field(
+        description="faults nobody looked for; they count as in what untested machines bring"
+    )
     looking_adds: Money = Field(
         description="what the price would gain if all of these were looked for and not there"
     )

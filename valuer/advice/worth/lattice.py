@@ -4,10 +4,10 @@ A lattice of k faults is an array of shape (2,)*k, index 1 on an axis meaning th
 of all machines of one question go to the model together, some ROWS_AT_ONCE rows a call.
 
 A symptom whose cause stands beside it is the same loss told twice: it has no axis of its own and goes with its
-cause. Faults that nobody looked for count at their chance (see `untested`).
+cause. Faults that nobody looked for count as they do in what untested machines bring, which the model has learned.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import accumulate, pairwise
@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 
 from valuer.advice.ports import LEVEL, FloatArray, ValueModel
 from valuer.advice.worth.named import faults_behind, in_its_place, told_factor
-from valuer.advice.worth.untested import Unseen, unseen_faults, unseen_of
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import worth_named
+from valuer.domain.told_twice import stands_by, told_twice
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
@@ -46,7 +46,7 @@ class Lattice:
     with every fault but that one, and with only that one. ``twice`` are symptoms that stand beside their
     cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price; ``instead``
     is, by the place of a symptom and each fault that may be behind it, the price with that one in its place over it;
-    ``sound`` the value with no fault found. ``unseen`` is what nobody looked for; every value counts it.
+    ``sound`` the value with no fault found.
     ``told``, one a finding, is what the price with it there was multiplied with for what the machine's file says of
     its cause (see `named`); ``untold`` is the price as it stands if the file said nothing of causes.
     """
@@ -62,7 +62,6 @@ class Lattice:
     sound: float
     certain: FloatArray
     values: FloatArray
-    unseen: Unseen
     told: tuple[float, ...]
     untold: float
 
@@ -130,7 +129,7 @@ class _Sheet:
     ``named`` marks, shape (2**k,), the subsets in which a symptom stands beside its cause; the second block of
     rows has the symptom in the cause's place. After the blocks come, of the last row of each, those with a fault that
     may be ``behind`` a finding (its place) in its place; then, with faults held, none, all but each and only each of
-    them, then one row a fault that nobody looked for. ``blocks`` are the numbers of rows of each of these five.
+    them. ``blocks`` are the numbers of rows of each of these four.
     """
 
     scene: Scene
@@ -139,14 +138,13 @@ class _Sheet:
     twice: tuple[Finding, ...]
     named: NDArray[np.bool_]
     behind: tuple[tuple[int, str], ...]
-    open_faults: tuple[tuple[Finding, float], ...]
     blocks: tuple[int, ...]
     rows: FloatArray
 
 
 def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
     twice = told_twice(scene.findings)
-    causes = {item.fault: causes_beside(item, scene.findings) for item in twice}
+    causes = {item.fault: stands_by(item, scene.findings) for item in twice}
     own = tuple(item for item in scene.findings if item not in twice)
     found, held = enumerated(row, own, model)
     plain = _rows(row, found, held, model)
@@ -155,11 +153,9 @@ def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
     behind = tuple((axis, fault) for axis, item in enumerate(found) for fault in faults_behind(item, found))
     places = [(found[axis], fault) for axis, fault in behind]
     placed = [in_its_place(last, places, model) for last in (plain[count - 1], *as_symptom[-1:])]
-    open_faults = unseen_faults(scene.machine, scene.findings)
-    away = _with_each(plain[count - 1], [item for item, _ in open_faults], model)
-    blocks = [plain[:count], as_symptom, np.concatenate(placed), plain[count:], away]
+    blocks = [plain[:count], as_symptom, np.concatenate(placed), plain[count:]]
     sizes = tuple(len(block) for block in blocks)
-    return _Sheet(scene, found, held, twice, named, behind, open_faults, sizes, np.concatenate(blocks))
+    return _Sheet(scene, found, held, twice, named, behind, sizes, np.concatenate(blocks))
 
 
 def _told_rows(
@@ -190,8 +186,7 @@ def _told_rows(
 def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
     ends = (0, *accumulate(sheet.blocks))
-    alone, symptom, placed, singles, away = (prices[start:stop] for start, stop in pairwise(ends))
-    unseen = unseen_of(sheet.open_faults, away / max(float(alone[-1]), 1e-9))
+    alone, symptom, placed, singles = (prices[start:stop] for start, stop in pairwise(ends))
     last = len(alone) - 1
     instead = _instead(sheet.behind, placed, float(prices[last]))
     told = tuple(told_factor(item, machine, instead.get(axis, {})) for axis, item in enumerate(found))
@@ -204,23 +199,22 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
         alone = np.minimum(alone, symptom)
     plain = alone.reshape((2,) * len(found))
     chances = [item.chance for item in found]
-    before = _not_sold(plain, machine, found, held, terms) * unseen.share
+    before = _not_sold(plain, machine, found, held, terms)
     certain = before
     if any(factor != 1 for factor in told):
-        certain = _not_sold(with_cause_told(plain, told), machine, found, held, terms) * unseen.share
+        certain = _not_sold(with_cause_told(plain, told), machine, found, held, terms)
     return Lattice(
         machine=machine,
         findings=found,
         held=held,
         twice=sheet.twice,
-        held_values=singles[1:].reshape(2, len(held)) * unseen.share * [[prod(told)], [1.0]],
+        held_values=singles[1:].reshape(2, len(held)) * [[prod(told)], [1.0]],
         row=sheet.rows[last].copy(),  # not a window on all rows, which would keep them
         row_value=float(prices[last]),
         instead=instead,
-        sound=float(singles[0] if held else prices[0]) * unseen.share,
+        sound=float(singles[0] if held else prices[0]),
         certain=certain,
         values=with_doubt(certain, chances),
-        unseen=unseen,
         told=told,
         untold=float(with_doubt(before, chances).flat[-1]),
     )
@@ -243,42 +237,6 @@ def with_cause_told(prices: FloatArray, told: Sequence[float]) -> FloatArray:
             gone, there = np.take(prices, [0], axis), np.take(prices, [1], axis)
             prices = np.concatenate([gone, np.minimum(there * factor, np.maximum(gone, there))], axis)
     return prices
-
-
-def told_twice(found: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Return the symptoms whose cause stands beside them: one loss, not two."""
-    return tuple(item for item in found if causes_beside(item, found))
-
-
-def causes_beside(symptom: Finding, found: Sequence[Finding]) -> frozenset[str]:
-    """Return the faults found that bring a symptom about. A slight cause does not explain a serious symptom."""
-    causes = fault_catalogue()[symptom.fault].causes
-    return frozenset(
-        item.fault
-        for item in found
-        if item.fault in causes
-        and item.chance >= 1
-        and symptom.chance >= 1
-        and (item.severity == "serious" or symptom.severity == "slight")
-    )
-
-
-def stands_by(symptom: Finding, found: Sequence[Finding]) -> frozenset[str]:
-    """Return the faults that keep up a symptom told twice: while one of them is there, so is the symptom.
-
-    They are its causes beside it; where a cause is a symptom told twice itself, what keeps that one up.
-    """
-    twice = {item.fault: item for item in told_twice(found)}
-    causes = causes_beside(symptom, found)
-    return frozenset[str]().union(
-        *(stands_by(twice[cause], found) if cause in twice else {cause} for cause in causes)
-    )
-
-
-def gone_with(found: Sequence[Finding], cured: Collection[str]) -> frozenset[str]:
-    """Return the faults that are gone once some are cured: these, and symptoms told twice that nothing keeps up."""
-    gone = frozenset(cured)
-    return gone | {item.fault for item in told_twice(found) if stands_by(item, found) <= gone}
 
 
 def _not_sold(

@@ -1,28 +1,20 @@
 """What nobody looked for: untested is not sound, and not found either.
 
-Every fault that a machine can have and that nobody looked for counts at its chance. The chances are the shares
-of the catalogue: among running machines listed where it is known to run, else among machines taken in; old
-machines and those kept outside have more, young ones fewer.
+A price counts it as buyers do, which the model has learned from what tested and untested machines bring. Who fetches
+one may find any fault that it can have and that nobody looked for. The chances are the shares of the catalogue: among
+running machines listed where it is known to run, else among machines taken in; old machines and those kept outside
+have more, young ones fewer.
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 
-import numpy as np
-
-from valuer.advice.ports import FloatArray
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.looked_for import looked_for, possible_faults, seen_running
 from valuer.domain.machine import Finding, Machine
 
 SERIOUS = 0.4
 """Share of faults on machines taken in that are serious (judgement, no source)."""
-
-UNNOTICED = 0.15
-"""Share of a fault's chance that counts where nobody looked: most faults are noticed without being looked for, so
-a machine that nobody looked over brings about a tenth less than one looked over (judgement, no source: a runner
-not shown cold brings 7 % less)."""
 
 USUAL_AGE, SLOPE = 8.0, 0.5
 """Age, years, at which the shares of the catalogue hold, and the power of age by which they grow (judgement)."""
@@ -31,22 +23,6 @@ OUTSIDE = 1.5
 """Shares of rust, cables and wheels on machines kept outside, over the usual (judgement, no source)."""
 
 WEATHERED = frozenset({"deck", "controls", "wheels"})
-
-
-@dataclass(frozen=True, slots=True)
-class Unseen:
-    """What nobody looked for: the faults, the share of the price that is left, and its spread in logs."""
-
-    faults: tuple[str, ...]
-    share: float
-    spread: float
-
-
-def unseen_faults(machine: Machine, found: Sequence[Finding]) -> tuple[tuple[Finding, float], ...]:
-    """Return the faults that nobody looked for, each as it would mostly be, with its chance."""
-    names = not_looked_for(machine, found)
-    chances = chances_of(names, machine, runs=runs_for_sure(machine, found))
-    return tuple(zip((_mostly()[name] for name in names), chances, strict=True))
 
 
 def not_looked_for(
@@ -89,9 +65,7 @@ def runs_for_sure(machine: Machine, found: Sequence[Finding], sound: Collection[
     return not dead and ("no_start" in sound or seen_running(machine))
 
 
-def chances_of(
-    faults: Sequence[str], machine: Machine, *, runs: bool, counted: float = UNNOTICED
-) -> list[float]:
+def chances_of(faults: Sequence[str], machine: Machine, *, runs: bool, counted: float) -> list[float]:
     """Return the chances that faults are there that nobody looked for; ``counted`` is the share that counts."""
     age = machine.age_years if machine.age_years is not None else USUAL_AGE
     usual = counted * float((age / USUAL_AGE) ** SLOPE)
@@ -112,20 +86,3 @@ def share_of(fault: str, *, runs: bool) -> float:
     """Return the share of machines that have a fault: of running ones listed, or of those taken in."""
     entry = fault_catalogue()[fault]
     return sum(entry.listed if runs else entry.intake) / 2
-
-
-@cache
-def _mostly() -> Mapping[str, Finding]:
-    """Each fault as it would mostly be."""
-    return {fault.id: Finding(fault.id, fault.severities[0]) for fault in fault_catalogue().values()}
-
-
-def unseen_of(faults: Sequence[tuple[Finding, float]], left: FloatArray) -> Unseen:
-    """Return what the unseen faults leave of the price. ``left``, shape (n,), is the share each alone leaves."""
-    if not faults:
-        return Unseen((), 1.0, 0.0)
-    chance = np.array([share for _, share in faults])
-    log = np.log(np.clip(left, 1e-6, 1.0))
-    share = float(np.prod(1 - chance * (1 - np.exp(log))))
-    spread = float(np.sqrt((chance * (1 - chance) * log**2).sum()))
-    return Unseen(tuple(item.fault for item, _ in faults), share, spread)

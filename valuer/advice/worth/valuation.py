@@ -1,39 +1,39 @@
 """What a machine is worth as it stands, how sure that is, and what each remaining fault takes off."""
 
 from collections.abc import Sequence
-from math import exp, log, sqrt
+from dataclasses import replace
 
 import numpy as np
 
 from valuer.advice.ports import FloatArray, ValueModel
-from valuer.advice.worth.common import HALF_80, cautions, leaving_actions, ranges, safety_of, warnings_for
+from valuer.advice.worth.common import cautions, leaving_actions, ranges, safety_of, warnings_for
 from valuer.advice.worth.documents import FaultCost, Valuation, Value
 from valuer.advice.worth.fault_cost import cured_alone, lost_alone, shapley_shares
-from valuer.advice.worth.lattice import Lattice, lattices, scene_of
+from valuer.advice.worth.lattice import Lattice, is_barred, lattices, scene_of
+from valuer.advice.worth.untested import not_looked_for
+from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding, Machine
-from valuer.domain.shop import ShopTerms
+from valuer.domain.shop import ShopTerms, at_price_level, season_month
 
 
 def value_machines(machines: Sequence[Machine], model: ValueModel, terms: ShopTerms) -> tuple[Valuation, ...]:
     """Return the valuation of each machine, in the order asked."""
     every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
-    return tuple(
-        valuation_of(lattice, value, model, terms)
-        for lattice, value in zip(every, ranges(every, model, terms), strict=True)
-    )
+    told = zip(every, ranges(every, model, terms), looked_over(every, model, terms), strict=True)
+    return tuple(_valuation(lattice, value, looked, model, terms) for lattice, value, looked in told)
 
 
-def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopTerms) -> Valuation:
-    """Return the valuation of a machine whose values are known."""
-    safety = safety_of(lattice.machine, terms)
-    looked = looked_over(lattice, value)
+def _valuation(
+    lattice: Lattice, value: Value, looked: Value, model: ValueModel, terms: ShopTerms
+) -> Valuation:
+    machine, safety = lattice.machine, safety_of(lattice.machine, terms)
     return Valuation(
-        id=lattice.machine.id,
-        called=lattice.machine.called,
+        id=machine.id,
+        called=machine.called,
         value=value,
         sound_value=lattice.sound,
         fault_costs=fault_costs(lattice, model),
-        not_looked_for=lattice.unseen.faults,
+        not_looked_for=not_looked_for(machine, lattice.found),
         looking_adds=looked.amount - value.amount,
         looked_low=looked.low,
         looked_high=looked.high,
@@ -44,13 +44,28 @@ def valuation_of(lattice: Lattice, value: Value, model: ValueModel, terms: ShopT
     )
 
 
-def looked_over(lattice: Lattice, value: Value) -> Value:
-    """Return the value as it would be if all that nobody looked for had been looked for and were not there."""
-    share, spread = lattice.unseen.share, HALF_80 * lattice.unseen.spread
-    low = sqrt(max(log(value.amount / value.low) ** 2 - spread**2, 0.0)) if value.low > 0 else 0.0
-    high = sqrt(max(log(value.high / value.amount) ** 2 - spread**2, 0.0)) if value.amount > 0 else 0.0
-    amount = value.amount / share
-    return value.model_copy(update={"amount": amount, "low": amount * exp(-low), "high": amount * exp(high)})
+def looked_over(every: Sequence[Lattice], model: ValueModel, terms: ShopTerms) -> tuple[Value, ...]:
+    """Return each value as it would be if all that nobody looked for had been looked for and were not there."""
+    if not every:
+        return ()
+    machines = [lattice.machine.model_copy(update={"looked_over": True}) for lattice in every]
+    rows = model.encode(
+        [at_price_level(machine, terms.price_level) for machine in machines], season_month(terms)
+    )
+    faults = [model.fault_column(fault) for fault in fault_catalogue()]
+    rows[:, faults] = [lattice.row[faults] for lattice in every]
+    prices = model.value(rows) * terms.price_level
+    shown = [
+        replace(lattice, row=row, row_value=price, values=lattice.values * _times(lattice, price))
+        for lattice, row, price in zip(every, rows, prices.tolist(), strict=True)
+    ]
+    return ranges(shown, model, terms)
+
+
+def _times(lattice: Lattice, price: float) -> float:
+    """What being looked over multiplies a value with; nothing, where no sale is allowed."""
+    barred = any(is_barred(item) for item in lattice.found)
+    return 1.0 if barred else price / lattice.row_value
 
 
 def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
