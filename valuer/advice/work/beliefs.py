@@ -5,6 +5,7 @@ fixes share what is wrong with it (see `trouble`). Which acts are followed from 
 place alone, so that the story goes on the same from there however it was reached.
 """
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -47,6 +48,8 @@ WIDTHS = (
     *(Width(1, 1, 0.002 * 2**step) for step in range(9)),
 )
 """From all to ever less: the first that fits is taken."""
+
+NOTHING = Width(0, 0, 1.0)
 
 TELLS = 0.05
 """Worth of a bit of knowledge about the cause when looks are put in order, as a share of what a cure brings."""
@@ -265,14 +268,16 @@ def _telling(riddle: Riddle) -> int:
 
 
 def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
-    acts = _telling(riddle)
-    for width in WIDTHS:
-        if acts > width.acts:
-            continue
-        told = _followed(riddle, root, width, most)
-        if told is not None:
-            return told
-    only = _followed(riddle, root, Width(0, 0, 1.0), most)
+    """Return the story by the first width that it fits; what a lesser width follows, each before it follows too."""
+    acts, told = _telling(riddle), dict[Width, Story | None]()
+
+    def fits(width: Width) -> bool:
+        told[width] = _followed(riddle, root, width, most)
+        return told[width] is not None
+
+    widths = [width for width in WIDTHS if acts <= width.acts]
+    first = bisect_left(widths, 1, key=fits)
+    only = told[widths[first]] if first < len(widths) else _followed(riddle, root, NOTHING, most)
     assert only is not None  # noqa: S101  nothing is followed where nothing is left to gain
     return only
 

@@ -62,6 +62,11 @@ class Trouble:
         """Number of places."""
         return len(self.there)
 
+    @property
+    def all_or_nothing(self) -> bool:
+        """Whether it is there or gone everywhere, and nothing is known of its cause."""
+        return bool(((self.there == 0) | (self.there == 1)).all() and (self.factor == 1).all())
+
 
 Kind = TypeVar("Kind", bound=np.generic)
 

@@ -141,7 +141,15 @@ def ways_out(lattice: Lattice, troubles: Sequence[Trouble], terms: ShopTerms, ch
 def prices(lattice: Lattice, troubles: Sequence[Trouble]) -> FloatArray:
     """Return the expected sale price at every state: the lattice weighed by how far each trouble is there."""
     found = lattice.certain
+    weighed = []
     for axis, trouble in enumerate(troubles):
+        if (
+            trouble.all_or_nothing
+        ):  # picked, the same but quicker, and before a story's many places are laid out
+            found = found.take(trouble.there.astype(np.intp), axis)
+        else:
+            weighed.append((axis, trouble))
+    for axis, trouble in weighed:
         gone, there = np.split(found, 2, axis)
         share, factor = (along(each, axis, found.ndim) for each in (trouble.there, trouble.factor))
         if (factor != 1).any():

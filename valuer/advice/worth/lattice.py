@@ -10,7 +10,7 @@ cause. Faults that nobody looked for count as they do in what untested machines 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import accumulate, pairwise
+from itertools import accumulate, pairwise, zip_longest
 from math import prod
 from typing import NamedTuple
 
@@ -44,9 +44,9 @@ class Lattice:
     finding as there; ``values`` weighs a finding of chance q: left in, it is there with chance q only.
     ``held`` are faults beyond the cap, left in everywhere; ``held_values``, shape (2, n_held), has the value
     with every fault but that one, and with only that one. ``twice`` are symptoms that stand beside their
-    cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price; ``instead``
-    is, by the place of a symptom and each fault that may be behind it, the price with that one in its place over it;
-    ``sound`` the value with no fault found.
+    cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price, ``over`` the
+    same of one all looked over, where that was asked for; ``instead`` is, by the place of a symptom and each fault that
+    may be behind it, the price with that one in its place over it; ``sound`` the value with no fault found.
     ``told``, one a finding, is what the price with it there was multiplied with for what the machine's file says of
     its cause (see `named`); ``untold`` is the price as it stands if the file said nothing of causes.
     """
@@ -58,6 +58,7 @@ class Lattice:
     held_values: FloatArray
     row: FloatArray
     row_value: float
+    over: tuple[FloatArray, float] | None
     instead: Mapping[int, Mapping[str, float]]
     sound: float
     certain: FloatArray
@@ -88,15 +89,20 @@ def scene_of(machine: Machine, terms: ShopTerms) -> Scene:
     return Scene(machine, findings(machine, terms.blade_stop_limit_s))
 
 
-def lattices(scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms) -> tuple[Lattice, ...]:
-    """Return the lattice of each scene, the values of many from one call of the model."""
+def lattices(
+    scenes: Sequence[Scene], model: ValueModel, terms: ShopTerms, *, shown: bool = False
+) -> tuple[Lattice, ...]:
+    """Return the lattice of each scene, the values of many from one call of the model.
+
+    ``shown`` asks besides for what each would bring if all that nobody looked for were known not to be there.
+    """
     if not scenes:
         return ()
-    machines = [scene.machine for scene in scenes]
-    base = model.encode(
-        [at_price_level(machine, terms.price_level) for machine in machines], season_month(terms)
-    )
-    sheets = (_sheet(row, scene, model) for row, scene in zip(base, scenes, strict=True))
+    machines = [at_price_level(scene.machine, terms.price_level) for scene in scenes]
+    over = [machine.model_copy(update={"looked_over": True}) for machine in machines if shown]
+    base = model.encode([*machines, *over], season_month(terms))
+    rows = zip_longest(base[: len(machines)], base[len(machines) :])
+    sheets = (_sheet(row, over, scene, model) for (row, over), scene in zip(rows, scenes, strict=True))
     return tuple(lattice for portion in _portions(sheets) for lattice in _valued(portion, model, terms))
 
 
@@ -129,7 +135,8 @@ class _Sheet:
     ``named`` marks, shape (2**k,), the subsets in which a symptom stands beside its cause; the second block of
     rows has the symptom in the cause's place. After the blocks come, of the last row of each, those with a fault that
     may be ``behind`` a finding (its place) in its place; then, with faults held, none, all but each and only each of
-    them. ``blocks`` are the numbers of rows of each of these four.
+    them; then, if asked for, the last row of each of the first two blocks of one all looked over. ``blocks`` are the
+    numbers of rows of each of these five.
     """
 
     scene: Scene
@@ -142,7 +149,7 @@ class _Sheet:
     rows: FloatArray
 
 
-def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
+def _sheet(row: FloatArray, over: FloatArray | None, scene: Scene, model: ValueModel) -> _Sheet:
     twice = told_twice(scene.findings)
     causes = {item.fault: stands_by(item, scene.findings) for item in twice}
     own = tuple(item for item in scene.findings if item not in twice)
@@ -153,7 +160,9 @@ def _sheet(row: FloatArray, scene: Scene, model: ValueModel) -> _Sheet:
     behind = tuple((axis, fault) for axis, item in enumerate(found) for fault in faults_behind(item, found))
     places = [(found[axis], fault) for axis, fault in behind]
     placed = [in_its_place(last, places, model) for last in (plain[count - 1], *as_symptom[-1:])]
-    blocks = [plain[:count], as_symptom, np.concatenate(placed), plain[count:]]
+    ends = [plain[count - 1], *as_symptom[-1:]]
+    shown = _with_faults_of(ends, over, model)
+    blocks = [plain[:count], as_symptom, np.concatenate(placed), plain[count:], shown]
     sizes = tuple(len(block) for block in blocks)
     return _Sheet(scene, found, held, twice, named, behind, sizes, np.concatenate(blocks))
 
@@ -186,15 +195,15 @@ def _told_rows(
 def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
     ends = (0, *accumulate(sheet.blocks))
-    alone, symptom, placed, singles = (prices[start:stop] for start, stop in pairwise(ends))
-    last = len(alone) - 1
+    alone, symptom, placed, singles, shown = (prices[start:stop] for start, stop in pairwise(ends))
+    last, over = len(alone) - 1, ends[-2]
     instead = _instead(sheet.behind, placed, float(prices[last]))
     told = tuple(told_factor(item, machine, instead.get(axis, {})) for axis, item in enumerate(found))
     if sheet.twice:
         lift = max(worth_named(item.fault) for item in sheet.twice)
         symptom = np.where(sheet.named, lift * symptom, np.inf)
         if sheet.named[-1] and symptom[-1] < alone[-1]:
-            last += len(alone)
+            last, over = last + len(alone), over + 1
             instead = _instead(sheet.behind, placed[len(sheet.behind) :], float(prices[last]))
         alone = np.minimum(alone, symptom)
     plain = alone.reshape((2,) * len(found))
@@ -211,6 +220,7 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
         held_values=singles[1:].reshape(2, len(held)) * [[prod(told)], [1.0]],
         row=sheet.rows[last].copy(),  # not a window on all rows, which would keep them
         row_value=float(prices[last]),
+        over=(sheet.rows[over].copy(), float(prices[over])) if len(shown) else None,
         instead=instead,
         sound=float(singles[0] if held else prices[0]),
         certain=certain,
@@ -277,6 +287,16 @@ def _rows(
     but = np.repeat(every[-1][None], len(held), axis=0)
     but[range(len(held)), [model.fault_column(item.fault) for item in held]] = 0.0
     return np.concatenate([every, row[None], but, _with_each(row, held, model)])
+
+
+def _with_faults_of(rows: Sequence[FloatArray], other: FloatArray | None, model: ValueModel) -> FloatArray:
+    """Return another machine's row with the faults of each of some rows."""
+    if other is None:
+        return np.zeros((0, len(rows[0])))
+    columns = [model.fault_column(fault) for fault in fault_catalogue()]
+    shown = np.repeat(other[None], len(rows), axis=0)
+    shown[:, columns] = np.array(rows)[:, columns]
+    return shown
 
 
 def _with_each(row: FloatArray, items: Sequence[Finding], model: ValueModel) -> FloatArray:

@@ -11,15 +11,15 @@ from valuer.advice.worth.documents import FaultCost, Valuation, Value
 from valuer.advice.worth.fault_cost import cured_alone, lost_alone, shapley_shares
 from valuer.advice.worth.lattice import Lattice, is_barred, lattices, scene_of
 from valuer.advice.worth.untested import not_looked_for
-from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding, Machine
-from valuer.domain.shop import ShopTerms, at_price_level, season_month
+from valuer.domain.shop import ShopTerms
 
 
 def value_machines(machines: Sequence[Machine], model: ValueModel, terms: ShopTerms) -> tuple[Valuation, ...]:
     """Return the valuation of each machine, in the order asked."""
-    every = lattices([scene_of(machine, terms) for machine in machines], model, terms)
-    told = zip(every, ranges(every, model, terms), looked_over(every, model, terms), strict=True)
+    every = lattices([scene_of(machine, terms) for machine in machines], model, terms, shown=True)
+    values = ranges([*every, *map(looked_over, every)], model, terms)
+    told = zip(every, values[: len(every)], values[len(every) :], strict=True)
     return tuple(_valuation(lattice, value, looked, model, terms) for lattice, value, looked in told)
 
 
@@ -44,28 +44,16 @@ def _valuation(
     )
 
 
-def looked_over(every: Sequence[Lattice], model: ValueModel, terms: ShopTerms) -> tuple[Value, ...]:
-    """Return each value as it would be if all that nobody looked for had been looked for and were not there."""
-    if not every:
-        return ()
-    machines = [lattice.machine.model_copy(update={"looked_over": True}) for lattice in every]
-    rows = model.encode(
-        [at_price_level(machine, terms.price_level) for machine in machines], season_month(terms)
-    )
-    faults = [model.fault_column(fault) for fault in fault_catalogue()]
-    rows[:, faults] = [lattice.row[faults] for lattice in every]
-    prices = model.value(rows) * terms.price_level
-    shown = [
-        replace(lattice, row=row, row_value=price, values=lattice.values * _times(lattice, price))
-        for lattice, row, price in zip(every, rows, prices.tolist(), strict=True)
-    ]
-    return ranges(shown, model, terms)
+def looked_over(lattice: Lattice) -> Lattice:
+    """Return the lattice as it would be if all that nobody looked for had been looked for and were not there.
 
-
-def _times(lattice: Lattice, price: float) -> float:
-    """What being looked over multiplies a value with; nothing, where no sale is allowed."""
-    barred = any(is_barred(item) for item in lattice.found)
-    return 1.0 if barred else price / lattice.row_value
+    One that may not be sold brings no more for it.
+    """
+    if lattice.over is None or any(is_barred(item) for item in lattice.found):
+        return lattice
+    row, price = lattice.over
+    values = lattice.values * (price / lattice.row_value)
+    return replace(lattice, row=row, row_value=price, values=values)
 
 
 def fault_costs(lattice: Lattice, model: ValueModel) -> tuple[FaultCost, ...]:
