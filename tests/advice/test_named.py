@@ -14,7 +14,7 @@ from tests.benchmark.hidden import draw_truth
 from tests.benchmark.machines import KINDS, ends_checked, one_symptom
 from tests.benchmark.repairer import Desk
 from tests.benchmark.work import TERMS
-from valuer.advice.work import work_list
+from valuer.advice.work import beliefs, work_list
 from valuer.advice.work.beliefs import BITS, MOST_PLACES, WIDTHS, story
 from valuer.advice.work.board import more_than_once
 from valuer.advice.work.done import Done
@@ -322,6 +322,21 @@ def test_what_spoils_a_part_spoils_it_until_its_own_cause_is_cured() -> None:
         in_bits.append(float(job.ways.money[(FOR_PARTS, *start)]))
     engine = next(part for part in USED_PARTS if part.name == "engine")
     assert in_bits[1] - in_bits[0] == pytest.approx(PARTS_SOLD * part_price(engine, one, terms()))
+
+
+@pytest.mark.parametrize("places", [40, 200, 800, MOST_PLACES])
+def test_the_first_width_that_fits_is_found_without_trying_all(places: int) -> None:
+    """What a lesser width follows, each before it follows too: past the first that fits all do; that one is taken."""
+    for job in jobs(SYMPTOMS, MODEL, terms()):
+        for told in job.stories.values():
+            riddle, acts = told.riddle, beliefs._telling(told.riddle)
+            root = beliefs._root(riddle)
+            tried = [beliefs._followed(riddle, root, width, places) for width in WIDTHS if acts <= width.acts]
+            fits = [found is not None for found in tried]
+            assert fits == sorted(fits)
+            first = next((found for found in tried if found is not None), None)
+            taken = beliefs._grown(riddle, root, places)
+            assert taken.codes == (first.codes if first else {(0, 0): 1})
 
 
 @pytest.mark.parametrize("places", [40, 200, 800])

@@ -70,15 +70,18 @@ class Ways:
 class Table:
     """The ways of all acts one after another, those of the most ways first: r rows, an act from some places each.
 
-    ``acts``, shape (r,), are the acts' places, ``able`` says whether they can be done; ``chance`` and ``shift``, shape
-    (m, r), are those of each way; ``going``, shape (m,), says how many rows can go a first way, a second, and so on. A
-    state is told by its places, shape (k,): its row for each act is places @ ``steps``, shape (k, a), + ``first``.
+    ``axes``, one an act in that order, are the troubles it touches. ``acts``, shape (r,), are the acts' places,
+    ``able`` says whether they can be done. ``going``, shape (m,), says how many rows can go a first way, a second,
+    and so on; ``chance`` and ``shift`` have an array a way, of as many rows: the largest boards have no room for
+    blanks. A state is told by its places, shape (k,): its row for each act is places @ ``steps``, shape (k, a), +
+    ``first``.
     """
 
+    axes: tuple[tuple[int, ...], ...]
     acts: IntArray
     able: BoolArray
-    chance: FloatArray
-    shift: IntArray
+    chance: tuple[FloatArray, ...]
+    shift: tuple[IntArray, ...]
     going: IntArray
     steps: IntArray
     first: IntArray
@@ -137,21 +140,30 @@ class Board:
     @cached_property
     def levels(self) -> tuple[Level, ...]:
         """All that can be done, by the depth of its state, the deepest first: every way leads to one before."""
-        flat, depth = np.arange(prod(self.sizes)).reshape(self.sizes), np.zeros(self.sizes, dtype=np.int16)
+        # Half as wide as usual: the largest boards have millions of doings.
+        flat, depth = (
+            np.arange(prod(self.sizes), dtype=np.int32).reshape(self.sizes),
+            np.zeros(self.sizes, np.int16),
+        )
         for axis, trouble in enumerate(self.troubles):
             depth += along(trouble.depth.astype(np.int16), axis, depth.ndim)
         of = cache(partial(_own_and_other, flat, depth))  # most acts touch the same few troubles
         found = []
-        for (_, ways), first in zip(self._ways, self._table.first.tolist(), strict=True):
-            (own, above), (others, beside) = of(ways.axes)
-            here = np.flatnonzero(ways.able)
+        table = self._table
+        for axes, first, stop in zip(
+            table.axes, table.first, [*table.first[1:], len(table.able)], strict=True
+        ):
+            (own, above), (others, beside) = of(axes)
+            here = np.flatnonzero(table.able[first:stop])
             states, deep = np.add.outer(own[here], others), np.add.outer(above[here], beside)
-            found.append((states.ravel(), np.repeat(first + here, len(others)), deep.ravel()))
+            rows = np.repeat((first + here).astype(np.int32), len(others))
+            found.append((states.ravel(), rows, deep.ravel()))
         states, rows, deep = (np.concatenate(part) for part in zip(*found, strict=True))
+        found.clear()
         order = np.argsort(-deep, kind="stable")
         cuts = np.flatnonzero(np.diff(deep[order])) + 1
         return tuple(
-            Level(here, doing, tuple(np.searchsorted(doing, self._table.going).tolist()))
+            Level(here, doing, tuple(np.searchsorted(doing, table.going).tolist()))
             for here, doing in zip(np.split(states[order], cuts), np.split(rows[order], cuts), strict=True)
             if len(here)
         )
@@ -161,10 +173,16 @@ class Board:
 
         ``value``, flat, is what is left from each state on, ``costs`` what each act is charged.
         """
+        if not self.acts:
+            return np.empty(0)
         table, places = self._table, np.array(state, dtype=np.int64)
         rows = places @ table.steps + table.first
-        to = int(places @ self.strides) + table.shift[:, rows]
-        worth = (table.chance[:, rows] * value[to]).sum(axis=0) - costs[table.acts[rows]]
+        here = int(places @ self.strides)
+        worth = -costs[table.acts[rows]]
+        goes = np.searchsorted(rows, table.going).tolist()  # rows ascend
+        for going, chance, shift in zip(goes, table.chance, table.shift, strict=True):
+            some = rows[:going]
+            worth[:going] += chance[some] * value[here + shift[some]]
         found = np.empty(len(self.acts))
         found[table.acts[rows]] = np.where(table.able[rows], worth, -np.inf)
         return found
@@ -185,25 +203,51 @@ class Board:
         return {}
 
     @cached_property
-    def _ways(self) -> list[tuple[int, Ways]]:
-        """Every act, its place, with its ways, those of the most ways first."""
-        ways = [_ways_of(act, self.troubles, self.strides) for act in self.acts]
-        return sorted(enumerate(ways), key=lambda pair: -pair[1].chance.shape[1])
-
-    @cached_property
     def _table(self) -> Table:
-        ends = np.cumsum([0, *(len(ways.able) for _, ways in self._ways)])
-        most, r = max((ways.chance.shape[1] for _, ways in self._ways), default=0), int(ends[-1])
-        acts, able, going = np.empty(r, np.int64), np.empty(r, bool), np.zeros(most, np.int64)
-        chance, shift = np.zeros((most, r)), np.zeros((most, r), np.int64)
-        steps = np.zeros((len(self.sizes), len(self.acts)), np.int64)
-        for column, (act, ways) in enumerate(self._ways):
-            here, m = slice(int(ends[column]), int(ends[column + 1])), ways.chance.shape[1]
-            acts[here], able[here], going[:m] = act, ways.able, here.stop
-            chance[:m, here], shift[:m, here] = ways.chance.T, ways.shift.T
-            for place, axis in enumerate(ways.axes):
-                steps[axis, column] = prod(self.sizes[other] for other in ways.axes[place + 1 :])
-        return Table(acts, able, chance, shift, going, steps, ends[:-1])
+        every = [_ways_of(act, self.troubles, self.strides) for act in self.acts]
+        many = [-ways.chance.shape[1] for ways in every]
+        order = sorted(range(len(many)), key=many.__getitem__)
+        every = [every[act] for act in order]
+        axes, able = tuple(ways.axes for ways in every), [ways.able for ways in every]
+        ends = np.cumsum([0, *map(len, able)])
+        steps = np.zeros((len(self.sizes), len(order)), np.int64)
+        for column, touched in enumerate(axes):
+            for place, axis in enumerate(touched):
+                steps[axis, column] = prod(self.sizes[other] for other in touched[place + 1 :])
+        chance, shift = _by_way(every)
+        return Table(
+            axes=axes,
+            acts=np.repeat(np.array(order, np.int32), np.diff(ends)),
+            able=np.concatenate(able),
+            chance=chance,
+            shift=shift,
+            going=np.array([len(way) for way in chance]),
+            steps=steps,
+            first=ends[:-1],
+        )
+
+
+def _by_way(every: list[Ways]) -> tuple[tuple[FloatArray, ...], tuple[IntArray, ...]]:
+    """Return the chances and shifts of acts, those of the most ways first, by way; the list is used up.
+
+    What is done with is let go: the ways of the largest boards fill a hundred megabytes.
+    """
+    every.reverse()
+    blocks: list[Ways] = []  # each of acts with as many ways, one after another
+    while every:
+        many, alike = every[-1].chance.shape[1], list[Ways]()
+        while every and every[-1].chance.shape[1] == many:
+            alike.append(every.pop())
+        chance, shift = (
+            np.concatenate([getattr(ways, name) for ways in alike]) for name in ("chance", "shift")
+        )
+        blocks.append(Ways((), chance, shift, alike[0].able))
+    found: list[tuple[FloatArray, IntArray]] = []
+    for way in range(blocks[0].chance.shape[1]):
+        there = [block for block in blocks if block.chance.shape[1] > way]
+        chances, shifts = ([getattr(block, name)[:, way] for block in there] for name in ("chance", "shift"))
+        found.append((np.concatenate(chances), np.concatenate(shifts)))
+    return tuple(chance for chance, _ in found), tuple(shift for _, shift in found)
 
 
 def _own_and_other(
@@ -247,11 +291,11 @@ def _ways_of(act: Act, troubles: Sequence[Trouble], strides: Sequence[int]) -> W
     """Return the ways of one act."""
     pairs = [pair for part in act.on for pair in part]
     axes = sorted({axis for axis, _ in pairs} | set(act.after))
-    chance, shift = np.ones((1, 1)), np.zeros((1, 1), dtype=np.int64)
+    chance, shift = np.ones((1, 1)), np.zeros((1, 1), dtype=np.int32)
     for axis in axes:
         moves = [troubles[axis].moves[name] for other, name in pairs if other == axis]
         odds, leads = _one_after_another(moves, troubles[axis].size)
-        moved = (leads - np.arange(len(leads))[:, None]) * strides[axis]
+        moved = ((leads - np.arange(len(leads))[:, None]) * strides[axis]).astype(np.int32)
         if len(pairs) == len(axes) == 1:  # most acts: nothing to multiply out
             return Ways((axis,), odds, moved, moves[0].can)
         rows = len(chance) * len(odds)
@@ -264,7 +308,8 @@ def _one_after_another(moves: Sequence[Move], size: int) -> tuple[FloatArray, In
     """Return the ways that moves on one trouble can go: the chance from each place, and where to, shape (size, m)."""
     if len(moves) == 1:  # nearly always
         return moves[0].chance, moves[0].leads
-    chance, leads = np.ones((size, 1)), np.arange(size)[:, None]
+    chance = np.ones((size, 1))
+    leads: IntArray = np.arange(size)[:, None]
     for move in moves:
         chance = (chance[:, :, None] * move.chance[leads]).reshape(size, -1)
         leads = move.leads[leads].reshape(size, -1)

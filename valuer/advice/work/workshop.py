@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from valuer.domain.fixes import (
 from valuer.domain.machine import Finding
 from valuer.domain.readings import Readings
 
-IntArray = NDArray[np.int64]
+IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 
 
