@@ -23,7 +23,7 @@ MANY = 3000
 def sold() -> tuple[list[Machine], list[int], np.ndarray]:
     """Machines as their records have them, but for how far they were shown tested; month and price of each sale."""
     stock, table = draw_sales(MANY, SEED)
-    price = np.exp(Buyers(assumptions()).outcomes(stock).draw(np.random.default_rng(SEED)))
+    price = np.exp(Buyers(assumptions()).outcomes(stock).draw(np.random.default_rng([SEED, 1])))
     rows = table.to_dict("records")
     return [as_recorded(row, place) for place, row in enumerate(rows)], table["month"].tolist(), price
 
@@ -51,7 +51,7 @@ def test_such_machines_bring_what_they_are_priced_at(
     cheap = priced < np.median(priced)
     here = {"all": dead | ~dead, "runs": ~dead, "does not start": dead, "cheap": cheap, "dear": ~cheap}[kind]
     off = float(np.log(priced[here] / price[here]).mean())
-    assert abs(off) < 0.08, f"priced {off:+.0%} off"
+    assert abs(off) < 0.06, f"priced {off:+.0%} off"
 
 
 def test_own_sales_are_held_against_the_price_that_was_told(

@@ -63,6 +63,7 @@ def test_what_is_denied_is_not_there(text: str, fault: str) -> None:
     ("text", "about"),
     [
         ("leaks", "fuel_leak_carb"), ("smokes", "smoke_blue"), ("front wheel drive", "front_variable"),
+        ("all wheel", "drive"),
         ("I think the crankshaft is bent", "bent_crank"), ("maybe a hole in the deck", "deck_rust_hole"),
         ("rusted through", "deck_rust_hole"), ("recalled", "recall_open"), ("blade stops in 3,1 s", "blade_stop_s"),
         ("stops in 2 to 3 s", "blade_stop_s"), ("doesn't stop within 3 s", "blade_stop_s"),

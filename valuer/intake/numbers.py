@@ -144,7 +144,7 @@ def _within(
     text: str, values: Sequence[float], factor: float, unit: str, quantity: Quantity, *, bare: bool = False
 ) -> Figure:
     """The one of the values that can be, or a refusal with what each of them would mean."""
-    fits = [value for value in values if _least(quantity) <= value * factor <= quantity.high]
+    fits = [value for value in values if least_read(quantity) <= value * factor <= quantity.high]
     if len(fits) > 1:
         readings = [f"{_plain(value)} {unit}".strip() for value in fits]
         best = " or ".join(f"{value:g}" for value in fits)
@@ -157,12 +157,13 @@ def _within(
     return Figure(quantity, (fits[0] * factor if factor != 1 else fits[0],), said)
 
 
-def _least(quantity: Quantity) -> float:
+def least_read(quantity: Quantity) -> float:
+    """The least that is taken for a reading, in its unit: below it the figure means something else."""
     return max(quantity.low, LEAST_SENSE.get(quantity.name, quantity.low))
 
 
 def _out_of_bounds(value: float, factor: float, unit: str, quantity: Quantity, *, bare: bool) -> str:
-    low, high = (figure_said(end, quantity) for end in (_least(quantity), quantity.high))
+    low, high = (figure_said(end, quantity) for end in (least_read(quantity), quantity.high))
     got = f"{_plain(value)} {unit}".strip()
     if unit != quantity.unit:
         got += f" = {_converted(value * factor, quantity)}"
