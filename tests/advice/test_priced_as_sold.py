@@ -1,5 +1,7 @@
 """Machines drawn by the thousand are priced at what such bring, and own sales are held against that price."""
 
+from datetime import date
+
 import numpy as np
 import pytest
 
@@ -9,11 +11,13 @@ from valuer.advice.worth.lattice import is_barred
 from valuer.adviser import Adviser
 from valuer.domain.findings import findings
 from valuer.domain.machine import Machine
+from valuer.learning import OwnRecords
 from valuer.market.assumptions import assumptions
 from valuer.market.buyers import Buyers
 from valuer.market.sales import draw_sales
 from valuer.price_model.mower import MowerModel
 from valuer.price_model.own_sales import OwnSale, evidence
+from valuer.records.entries import Book, MachineEntry, Sale
 
 SEED = 5501
 MANY = 3000
@@ -67,3 +71,26 @@ def test_own_sales_are_held_against_the_price_that_was_told(
     free = np.array([not any(map(is_barred, findings(machine))) for machine in machines])
     assert free.mean() > 0.9
     np.testing.assert_allclose(held_against[free], priced[free], rtol=1e-3, atol=0.01)
+
+
+@pytest.mark.parametrize("count", [3, 20, 60])
+def test_sales_that_come_just_as_told_teach_nothing_but_that_the_place_is_known(
+    count: int, sold: tuple[list[Machine], list[int], np.ndarray], mower_model: MowerModel
+) -> None:
+    """Every value stands as it stood, and every range is narrower: what is told and what is learnt are one price."""
+    machines, today, adviser = sold[0], date(2026, 6, 30), Adviser(mower_model)
+    told = adviser.value(machines[:count], terms(month=6)).valuations
+    entries = tuple(
+        MachineEntry(
+            machine=machine,
+            taken_on=today,
+            sale=Sale(sold_on=today, price=each.value.amount, sold_as="working"),
+        )
+        for machine, each in zip(machines[:count], told, strict=True)
+    )
+    taught = Adviser(mower_model, OwnRecords(Book(machines=entries), today))
+    asked = machines[-60:]
+    before, after = ([each.value for each in of.value(asked, terms()).valuations] for of in (adviser, taught))
+    for was, now in zip(before, after, strict=True):
+        assert now.amount == pytest.approx(was.amount, rel=1e-3, abs=0.02)
+        assert now.high / now.low < was.high / was.low

@@ -24,7 +24,16 @@ from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.price_model.alike import Alike
 from valuer.price_model.own_sales import Z80, Evidence, OwnSale, evidence
-from valuer.price_model.place_fit import ABSURD, ASKS, DOUBTED, PRIOR_SALES, Design, Fit, fitted, laid_out
+from valuer.price_model.place_fit import (
+    ABSURD,
+    DOUBTED,
+    PRIOR_SALES,
+    Design,
+    Fit,
+    fitted,
+    laid_out,
+    posterior,
+)
 from valuer.price_model.place_prior import PlacePrior, place_prior
 from valuer.price_model.place_terms import (
     ADDED,
@@ -268,7 +277,7 @@ class Learnt:
 
 def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
     """Return the correction that the evidence calls for."""
-    design = laid_out(known, prior)
+    design = whole = laid_out(known, prior)
     fit = fitted(design, known, prior, never_below_none=ADDED)
     if fit is None:
         design = design.without({ADDED, ADDED_BY_WORTH})
@@ -276,7 +285,7 @@ def correction_of(known: Evidence, prior: PlacePrior) -> Correction:
     assert fit  # noqa: S101 - nothing may be below 0 any more
     found = dict.fromkeys(terms(), 0.0) | dict(zip(design.names, fit.mean.tolist(), strict=True))
     own = (known.is_ask == 0) & (known.weight > 0)
-    doubt = _doubt(design, known, prior, fit, own)
+    doubt = _doubt(whole, known, prior, fit, own)
     factor = doubt.factor(known.seen)[own]
     scale = found["fault losses"]
     shown = _faults_shown(known, fit)
@@ -323,14 +332,12 @@ def _faults_shown(known: Evidence, fit: Fit) -> tuple[str, ...]:
 
 
 def _doubt(design: Design, known: Evidence, prior: PlacePrior, fit: Fit, own: FloatArray) -> Doubt:
-    """What is left of the prior's doubt; terms that were left out of the fit keep theirs."""
+    """What is left of the prior's doubt; sales tell as much of a term that may not go below 0 and is left out for it.
+
+    design: of all terms.
+    """
     n = len(terms())
-    covariance = prior.covariance.copy()
-    kept = [terms().index(name) for name in design.names if name != ASKS]
-    covariance[np.ix_(kept, kept)] = fit.covariance[: len(kept), : len(kept)]
-    gone = [place for place in range(n) if place not in kept]
-    covariance[np.ix_(gone, kept)] = 0.0
-    covariance[np.ix_(kept, gone)] = 0.0
+    covariance = posterior(design, fit.precision)[:n, :n]
     found = Doubt(prior, covariance, kinds_of(known.seen)[own], np.zeros(int(own.sum())), known.weight[own])
     miss = fit.left_out**2 / (known.sd**2 + found.of_place(known.seen, known.columns) / (1.0 - fit.pull))
     return replace(found, miss=np.where(fit.trust > 0, miss, np.minimum(miss, DOUBTED))[own])

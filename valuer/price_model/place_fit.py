@@ -74,6 +74,7 @@ class Fit:
     """Posterior mean (k,) and covariance (k, k), t weights (n,), standardised and left-out residuals (n,).
 
     money: log of the common factor taken off first. pull: how far each sale pulls the fit to itself, (n,), 0 to .99.
+    precision: how much each sale says, in units of 1 / variance of its log price, (n,).
     """
 
     mean: FloatArray
@@ -83,6 +84,7 @@ class Fit:
     left_out: FloatArray
     money: float
     pull: FloatArray
+    precision: FloatArray
 
 
 def laid_out(known: Evidence, prior: PlacePrior) -> Design:
@@ -117,7 +119,7 @@ def fitted(
     noise, moved, change, walk = 1.0, np.inf, np.zeros(len(design.prior)), _Walk()
     said, covariance = known.weight * trust / variance, design.covariance
     for _ in range(MOST_ROUNDS):
-        covariance = _posterior(design, said / noise)
+        covariance = posterior(design, said / noise)
         before, change = change, np.asarray(covariance @ (design.X.T @ (said / noise * offset)))
         moved = float(np.abs(change - before).max())
         squared = (offset - design.X @ change) ** 2 / variance
@@ -141,7 +143,7 @@ def fitted(
     # What the prior says of asks is no error of the model, so a left-out residual is held against it all.
     left_out = residual / (1.0 - pull)
     standard = residual / np.sqrt(noise * variance)
-    return Fit(design.prior + change, covariance, trust, standard, left_out, money, pull)
+    return Fit(design.prior + change, covariance, trust, standard, left_out, money, pull, precision)
 
 
 @dataclass
@@ -164,7 +166,7 @@ class _Walk:
         return np.asarray(led - share @ np.diff(led_by, axis=0))
 
 
-def _posterior(design: Design, precision: FloatArray) -> FloatArray:
+def posterior(design: Design, precision: FloatArray) -> FloatArray:
     """Covariance of the terms after the sales, (k, k), by whichever of sales and terms are fewer."""
     X, prior = design.X, design.covariance
     if len(X) < len(prior):
