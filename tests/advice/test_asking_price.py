@@ -408,3 +408,21 @@ def test_weeks_that_are_named_stood_at_the_ask_advised_where_no_other_is() -> No
     assert told == judge_offers(**asked, offer=150.0, week=3, weeks=3, ask=advised)
     assert told[0].so_far is not None
     assert told[0].so_far.weeks == 2
+
+
+@pytest.mark.parametrize("asked", [None, 60.0, 100.0])
+def test_no_more_is_named_than_is_asked(learned: SellingModel, asked: float | None) -> None:
+    """In winter, where it is kept: an ask below what keeping is worth is no price to name, and none above it is."""
+    terms = ShopTerms(month=12)
+    for offer in (30.0, 60.0, 90.0):
+        (told,) = judge_offers([ONE], SeasonModel(), learned, terms, offer, ask=asked, sure=True)
+        assert told.ask is not None
+        assert told.counter is not None
+        assert told.wait_brings is not None
+        assert told.counter <= told.ask
+        if asked is None:
+            assert told.ask >= told.wait_brings
+            assert told.verdict != "wait" or offer < told.wait_brings
+        elif offer < told.wait_brings and asked < told.wait_brings:
+            assert told.verdict == "wait"
+            assert f"more than the {asked:.0f} that is asked" in told.reason

@@ -22,7 +22,7 @@ from valuer.advice.sale.sale import (
 )
 from valuer.advice.sale.selling_documents import OfferAdvice, OfferVerdict
 from valuer.advice.sale.why import so_far
-from valuer.advice.sale.written import written_between
+from valuer.advice.sale.written import next_written, written_between
 from valuer.advice.worth.common import cautions, leaving_actions, warnings_for
 from valuer.domain.going import each_of
 from valuer.domain.machine import Machine
@@ -109,12 +109,19 @@ def _judge(
     if route is None:
         return OfferAdvice(**carried, refusal=NOT_FOR_SALE, reason="No price lifts an open recall.")
     decision = decide(sale, terms, weeks)
-    asked = ask if ask is not None else sale.weeks[-1].ask if sale.weeks else decision.keeping.ask_now
+    keeps = decision.keeping.verdict == "keep"
+    heard = ask if ask is not None else sale.weeks[-1].ask if sale.weeks else None
+    if heard is None:  # nobody was told a price yet: less than keeping it is worth would not be asked
+        advised = decision.keeping.ask_now
+        asked = max(advised, next_written(decision.least)) if keeps else advised
+    else:
+        asked = heard
     carried["warnings"] += _beyond(sale, asked)
-    wait = decision.least if decision.keeping.verdict == "keep" else min(decision.least, asked)
-    standing = max(asked, wait)
-    counter, accepted, brings = best_counter(sale, standing, offer, wait)
+    wait = decision.least if keeps else min(decision.least, asked)
+    counter, accepted, brings = best_counter(sale, asked, offer, wait)
     verdict = _verdict(offer, wait, accepted, brings)
+    if offer < wait and asked < wait:
+        verdict = "wait"  # nobody pays more than is asked
     if offer > ABOVE * asked and not sure and not decision.plan[0].stop:
         verdict = "ask back"
     return OfferAdvice(
@@ -187,6 +194,8 @@ def _reason(verdict: OfferVerdict, offer: float, wait: float, counter: float, as
         )
     if verdict == "take it":
         return f"Waiting on is worth {wait:.0f}, {offer - wait:.0f} less; asking for more puts that at risk."
+    if verdict == "wait" and asked < wait:
+        return f"Waiting on is worth {wait:.0f}, more than the {asked:.0f} that is asked: ask more, or take it down."
     if verdict == "wait":
         return f"Waiting on is worth {wait:.0f}, {wait - offer:.0f} more; few who offer so little pay more."
     floor = "the offer is above what waiting is worth" if offer >= wait else f"waiting on is worth {wait:.0f}"

@@ -38,6 +38,15 @@ def written(price: float) -> float:
     return float(round(price / step) * step)
 
 
+def next_written(price: float) -> float:
+    """Return the least price people write that is not below a price.
+
+    >>> next_written(331.0), next_written(150.0)
+    (340.0, 150.0)
+    """
+    return float(written_between(price, price + step_at(price))[0])
+
+
 def written_between(low: float, high: float) -> FloatArray:
     """Return the prices people write from low to high, rising, never none; shape (n,)."""
     powers = np.arange(np.floor(np.log10(low)), np.log10(high) + 1)
