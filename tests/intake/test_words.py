@@ -63,7 +63,7 @@ def test_what_is_denied_is_not_there(text: str, fault: str) -> None:
     ("text", "about"),
     [
         ("leaks", "fuel_leak_carb"), ("smokes", "smoke_blue"), ("front wheel drive", "front_variable"),
-        ("all wheel", "drive"),
+        ("all wheel", "drive"), ("looked over", "looked_over"), ("checked over by a dealer", "looked_over"),
         ("I think the crankshaft is bent", "bent_crank"), ("maybe a hole in the deck", "deck_rust_hole"),
         ("rusted through", "deck_rust_hole"), ("recalled", "recall_open"), ("blade stops in 3,1 s", "blade_stop_s"),
         ("stops in 2 to 3 s", "blade_stop_s"), ("doesn't stop within 3 s", "blade_stop_s"),
@@ -304,3 +304,14 @@ def test_what_the_clause_says_is_not_asked() -> None:
     """`starter rings` says which of its faults it is; a starter in another clause is asked about all the same."""
     assert not read_words("starter rings while running", 2026).ask
     assert read_words("starter rings while running, and something with the cord", 2026).ask
+
+
+@pytest.mark.parametrize(
+    ("words", "whole"),
+    [("looked over everything", True), ("looked it all over", True), ("not looked over", False)],
+)
+def test_that_every_fault_was_looked_for_may_be_said(words: str, whole: bool) -> None:  # noqa: FBT001
+    """What is not on the list is then known not to be there; it passes no safety check."""
+    machine = read_words(f"mid, 21 in, {words}, dirty slight", YEAR).machine
+    assert (machine.looked_over, machine.checks) == (whole, {})
+    assert [each.fault for each in machine.faults] == ["dirty"]
