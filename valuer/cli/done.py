@@ -72,7 +72,7 @@ def done(
     came = " ".join(result)
     wire = {name: value for name, value in took.items() if value is not None}
     with records_at(where) as store:
-        if step in fix_catalogue():
+        if step in fix_catalogue() and not _is_look(store, machine_id, step, came, terms):
             if cured is None and came in OF_A_FIX:
                 cured = OF_A_FIX[came]
             elif came:
@@ -83,6 +83,16 @@ def done(
             return
         odd = ["cured"] * (cured is not None) + [name for name in ABOUT_A_FIX if name in wire]
         _looked(store, machine_id, step, came, odd, terms)
+
+
+def _is_look(store: "Store", machine_id: str, step: str, came: str, terms: "ShopTerms") -> bool:
+    """Whether what a fix showed is told: some of the catalogue's fixes only look, and are looks of a symptom."""
+    from valuer.adviser import possible_looks
+
+    if not came or came in OF_A_FIX:
+        return False
+    shows = possible_looks(store.entry(machine_id).entry.machine, terms).get(step, ())
+    return came.replace(" ", "_") in shows
 
 
 def _tried(

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from valuer.advice.work.documents import HourPoint, StepResult, SymptomCauses, WorkList, WorkStep
+from valuer.advice.work.documents import HourPoint, Part, StepResult, SymptomCauses, WorkList, WorkStep
 from valuer.advice.worth.common import OUTSIDE, named
 from valuer.advice.worth.documents import Advice
 from valuer.cli import show
+from valuer.domain.symptoms import may_cure
 
 SHOWN = 4
 """Steps shown after the first at most, where not all are asked for."""
@@ -48,16 +49,18 @@ def work_lists(
 
 
 def _written_down(machine_id: str, step: WorkStep) -> str:
-    """The command that writes down what came of a step."""
-    cured = "--cured or --failed"
-    results = cured if step.kind == "fix" else " or ".join(result.shows for result in step.results)
-    command = f"valuer done {machine_id} {step.parts_of_it[0].id}"
-    rest = (
-        f"; the same for {', '.join(part.id for part in step.parts_of_it[1:])}"
-        if step.parts_of_it[1:]
-        else ""
-    )
-    return f"What came of it: {command} {results}{rest}"
+    """The command that writes down what came of a step; of a fix for each fault apart that it may be for."""
+    fix = step.kind == "fix"
+    results = "--cured or --failed" if fix else " or ".join(result.shows for result in step.results)
+    first, *others = [each for part in step.parts_of_it for each in (_tries(part) if fix else [part.id])]
+    rest = f"; the same for {', '.join(others)}" if others else ""
+    return f"What came of it: valuer done {machine_id} {first} {results}{rest}"
+
+
+def _tries(part: Part) -> list[str]:
+    """The fix, once for each fault that it is to cure, which is named where it may be for several."""
+    named = len(may_cure(part.id)) > 1
+    return [f"{part.id} --fault {fault}" if named else part.id for fault in part.faults]
 
 
 def _tail(answer: WorkList) -> str:
