@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from valuer.advice.worth.common import OUTSIDE
+from valuer.advice.worth.common import OUT_OF_SEASON, OUTSIDE
 from valuer.domain.english import English, in_english
 
 if TYPE_CHECKING:
@@ -190,6 +190,11 @@ def in_short(out: Console, answers: Sequence[Advice], told: Sequence[Sequence[Li
 
 def _high(out: Console, told: Iterable[Line]) -> int:
     return sum(lines(out, line.text) for line in told)
+
+
+def season(answer: Advice) -> list[Line]:
+    """That prices are low in this month, where they are: a later month may change the answer."""
+    return [Line(each) for each in answer.warnings if OUT_OF_SEASON in each]
 
 
 def valuation(out: Console, answer: Valuation) -> None:

@@ -67,6 +67,7 @@ def _short_purchase_limit(answer: PurchaseLimit) -> list[show.Line]:
             f"{show.whole(answer.high)}."
         ),
         show.Line(first, needed=False),
+        *show.season(answer),
         show.Line(show_work.may_be_sold(answer), style="" if answer.safety.may_be_sold else "bold"),
     ]
 

@@ -99,6 +99,8 @@ def work_list(
             left -= show.lines(out, line)
     brings = _brings(answer)
     show.wrapped(out, brings)
+    for each in show.season(answer) if not answer.steps else ():
+        show.wrapped(out, each.text)
     steps(out, answer, left - show.lines(out, brings))
     show.wrapped(out, ends[0], style="" if answer.safety.may_be_sold else "bold")
     for text in ends[1:]:

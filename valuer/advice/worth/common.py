@@ -251,11 +251,14 @@ def _unknowns(machine: Machine) -> list[str]:
     return [f"Not known, so the range is wider: {', '.join(unknown)}."] if unknown else []
 
 
+OUT_OF_SEASON = "is out of season"
+
+
 def season_warnings(terms: ShopTerms) -> tuple[str, ...]:
     """Return the warning that belongs to selling out of season."""
     if season_month(terms) in IN_SEASON:
         return ()
-    low = f"{MONTHS[terms.month - 1]} is out of season: fewer buyers and lower prices than in spring"
+    low = f"{MONTHS[terms.month - 1]} {OUT_OF_SEASON}: fewer buyers and lower prices than in spring"
     turned = season_month(terms) - terms.month  # by half a year in the south
     spring = MONTHS[(APRIL - turned - 1) % len(MONTHS)]
     return (f"{low}; if it can wait, ask again for {spring}.",)
