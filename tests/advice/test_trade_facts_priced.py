@@ -153,6 +153,18 @@ def test_untested_is_not_sound(mower_model: MowerModel, fault: str) -> None:
     assert over.not_looked_for == ()
 
 
+@pytest.mark.parametrize("faults", [["no_start:serious", "stale_fuel:serious"], ["recall_open:serious"]])
+def test_what_looking_adds_is_what_one_looked_over_is_worth_more(
+    mower_model: MowerModel, faults: list[str]
+) -> None:
+    """Where a symptom is priced in its cause's place too; nothing where no sale is allowed."""
+    said = [machine(*faults, looked_over=over, checks={}) for over in (True, None)]
+    over, away = value_machines(said, mower_model, terms())
+    assert away.looking_adds == pytest.approx(over.value.amount - away.value.amount, abs=0.02)
+    assert (away.looked_low, away.looked_high) == pytest.approx((over.value.low, over.value.high), abs=0.02)
+    assert (away.looking_adds == 0) == ("recall_open:serious" in faults)
+
+
 def test_who_shows_nothing_tested_gets_about_a_tenth_less(mower_model: MowerModel) -> None:
     """One not shown cold brings 7 % less, untested items besides (common practice, no source)."""
     (away,) = value_machines([machine(looked_over=None)], mower_model, terms())

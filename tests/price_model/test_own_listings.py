@@ -18,6 +18,7 @@ from valuer.domain.machine import Machine
 from valuer.price_model import own_listings
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.local_correction import Correction
+from valuer.price_model.mower import MowerModel
 from valuer.price_model.own_listings import (
     NO_LISTINGS,
     SHIFTS,
@@ -25,6 +26,8 @@ from valuer.price_model.own_listings import (
     OwnListing,
     OwnWeek,
     Speed,
+    _chances,
+    _encoded,
     learn_speed,
 )
 from valuer.price_model.selling import NODES, WEIGHTS, SellingModel
@@ -268,3 +271,21 @@ def test_what_listings_were_read_from_is_held_so_that_nothing_else_goes_by_its_i
     del record
     gc.collect()
     assert gone() is not None
+
+
+def test_a_price_told_of_its_named_cause_is_what_a_listing_is_held_against(mower_model: MowerModel) -> None:
+    """Twice the price at twice the asks and refused offers says what half of it said."""
+    weeks = (OwnWeek(1, 5, 180.0, 120.0), OwnWeek(2, 5, 160.0))
+    halves = tuple(replace(week, ask=week.ask / 2, refused=week.refused / 2) for week in weeks)
+    listings = [OwnListing(Machine(id="m"), each, sold=True) for each in (weeks, halves)]
+    assert mower_model.selling is not None
+    rows, named = _encoded(mower_model, listings[:1])[0]
+    assert (named == 1).all(), "no symptom beside its cause"
+    two, one = (
+        _chances(mower_model, mower_model.selling, [listing], rows, times * named, np.array([2]))
+        for listing, times in zip(listings, (2.0, 1.0), strict=True)
+    )
+    np.testing.assert_allclose(two, one, rtol=1e-9)
+    dead = Machine.model_validate({"id": "d", "faults": ["no_start:serious", "stale_fuel:serious"]})
+    ((_, lifted),) = _encoded(mower_model, [OwnListing(dead, weeks, sold=True)])
+    assert (lifted > 1).all()
