@@ -72,17 +72,18 @@ class Table:
 
     ``axes``, one an act in that order, are the troubles it touches. ``acts``, shape (r,), are the acts' places,
     ``able`` says whether they can be done. ``going``, shape (m,), says how many rows can go a first way, a second,
-    and so on; ``chance`` and ``shift`` have an array a way, of as many rows: the largest boards have no room for
-    blanks. A state is told by its places, shape (k,): its row for each act is places @ ``steps``, shape (k, a), +
-    ``first``.
+    and so on; ``chance`` and ``shift``, flat, have as many of each way, from its place in ``begins`` on: the largest
+    boards have no room for blanks. A state is told by its places, shape (k,): its row for each act is places @
+    ``steps``, shape (k, a), + ``first``.
     """
 
     axes: tuple[tuple[int, ...], ...]
     acts: IntArray
     able: BoolArray
-    chance: tuple[FloatArray, ...]
-    shift: tuple[IntArray, ...]
+    chance: FloatArray
+    shift: IntArray
     going: IntArray
+    begins: IntArray
     steps: IntArray
     first: IntArray
 
@@ -129,10 +130,10 @@ class Board:
         charged = costs.take(table.acts, axis=1)
         for level in self.levels:
             worth = -charged.take(level.rows, axis=1)
-            for going, chance, shift in zip(level.going, table.chance, table.shift, strict=True):
-                rows = level.rows[:going]
-                to = level.states[:going] + shift.take(rows)
-                worth[:, :going] += chance.take(rows) * value.take(to, axis=1)
+            for going, begins in zip(level.going, table.begins.tolist(), strict=True):
+                rows = level.rows[:going] + begins
+                to = level.states[:going] + table.shift.take(rows)
+                worth[:, :going] += table.chance.take(rows) * value.take(to, axis=1)
             for here, there in zip(value, worth, strict=True):
                 np.maximum.at(here, level.states, there)
         return value.reshape(-1, *self.sizes)
@@ -178,11 +179,11 @@ class Board:
         table, places = self._table, np.array(state, dtype=np.int64)
         rows = places @ table.steps + table.first
         here = int(places @ self.strides)
-        worth = -costs[table.acts[rows]]
-        goes = np.searchsorted(rows, table.going).tolist()  # rows ascend
-        for going, chance, shift in zip(goes, table.chance, table.shift, strict=True):
-            some = rows[:going]
-            worth[:going] += chance[some] * value[here + shift[some]]
+        goes = np.searchsorted(rows, table.going)  # rows ascend
+        way, act = (np.arange(len(rows)) < goes[:, None]).nonzero()
+        at = table.begins[way] + rows[act]
+        after = table.chance[at] * value[here + table.shift[at]]
+        worth = np.bincount(act, after, len(rows)) - costs[table.acts[rows]]
         found = np.empty(len(self.acts))
         found[table.acts[rows]] = np.where(table.able[rows], worth, -np.inf)
         return found
@@ -214,23 +215,24 @@ class Board:
         for column, touched in enumerate(axes):
             for place, axis in enumerate(touched):
                 steps[axis, column] = prod(self.sizes[other] for other in touched[place + 1 :])
-        chance, shift = _by_way(every)
+        chance, shift, going = _by_way(every)
         return Table(
             axes=axes,
             acts=np.repeat(np.array(order, np.int32), np.diff(ends)),
             able=np.concatenate(able),
             chance=chance,
             shift=shift,
-            going=np.array([len(way) for way in chance]),
+            going=going,
+            begins=np.cumsum(going) - going,
             steps=steps,
             first=ends[:-1],
         )
 
 
-def _by_way(every: list[Ways]) -> tuple[tuple[FloatArray, ...], tuple[IntArray, ...]]:
-    """Return the chances and shifts of acts, those of the most ways first, by way; the list is used up.
+def _by_way(every: list[Ways]) -> tuple[FloatArray, IntArray, IntArray]:
+    """Return the chances and shifts of acts, those of the most ways first, way by way, and how many there are of each.
 
-    What is done with is let go: the ways of the largest boards fill a hundred megabytes.
+    The list is used up. What is done with is let go: the ways of the largest boards fill a hundred megabytes.
     """
     every.reverse()
     blocks: list[Ways] = []  # each of acts with as many ways, one after another
@@ -242,12 +244,13 @@ def _by_way(every: list[Ways]) -> tuple[tuple[FloatArray, ...], tuple[IntArray, 
             np.concatenate([getattr(ways, name) for ways in alike]) for name in ("chance", "shift")
         )
         blocks.append(Ways((), chance, shift, alike[0].able))
-    found: list[tuple[FloatArray, IntArray]] = []
-    for way in range(blocks[0].chance.shape[1]):
-        there = [block for block in blocks if block.chance.shape[1] > way]
-        chances, shifts = ([getattr(block, name)[:, way] for block in there] for name in ("chance", "shift"))
-        found.append((np.concatenate(chances), np.concatenate(shifts)))
-    return tuple(chance for chance, _ in found), tuple(shift for _, shift in found)
+    most = blocks[0].chance.shape[1]
+    pieces = [(way, block) for way in range(most) for block in blocks if block.chance.shape[1] > way]
+    going = np.zeros(most, np.int64)
+    for way, block in pieces:
+        going[way] += len(block.chance)
+    chances = np.concatenate([block.chance[:, way] for way, block in pieces])
+    return chances, np.concatenate([block.shift[:, way] for way, block in pieces]), going
 
 
 def _own_and_other(
