@@ -235,7 +235,8 @@ def _by_way(every: list[Ways]) -> tuple[FloatArray, IntArray, IntArray]:
     The list is used up. What is done with is let go: the ways of the largest boards fill a hundred megabytes.
     """
     every.reverse()
-    blocks: list[Ways] = []  # each of acts with as many ways, one after another
+    chances: list[FloatArray] = []  # each of acts with as many ways, one after another
+    shifts: list[IntArray] = []
     while every:
         many, alike = every[-1].chance.shape[1], list[Ways]()
         while every and every[-1].chance.shape[1] == many:
@@ -243,14 +244,14 @@ def _by_way(every: list[Ways]) -> tuple[FloatArray, IntArray, IntArray]:
         chance, shift = (
             np.concatenate([getattr(ways, name) for ways in alike]) for name in ("chance", "shift")
         )
-        blocks.append(Ways((), chance, shift, alike[0].able))
-    most = blocks[0].chance.shape[1]
-    pieces = [(way, block) for way in range(most) for block in blocks if block.chance.shape[1] > way]
-    going = np.zeros(most, np.int64)
-    for way, block in pieces:
-        going[way] += len(block.chance)
-    chances = np.concatenate([block.chance[:, way] for way, block in pieces])
-    return chances, np.concatenate([block.shift[:, way] for way, block in pieces]), going
+        chances.append(chance)
+        shifts.append(shift)
+    widths = [chance.shape[1] for chance in chances]
+    pieces = [(way, at) for way in range(widths[0]) for at, width in enumerate(widths) if width > way]
+    going = np.bincount([way for way, _ in pieces], [len(chances[at]) for _, at in pieces]).astype(np.int64)
+    flat = np.concatenate([chances[at][:, way] for way, at in pieces])
+    chances.clear()
+    return flat, np.concatenate([shifts[at][:, way] for way, at in pieces]), going
 
 
 def _own_and_other(

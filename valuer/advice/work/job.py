@@ -191,6 +191,7 @@ def job_of(
     at_stake = made.at_stake if ending else 0.0
     worth_it = [(gate, p) for gate, p in ending if GATE_MINUTES[gate] / 60 * terms.hour_value <= at_stake]
     if made.works and len(worth_it) < len(ending):
+        del made  # before another is laid out: the largest boards fill a hundred megabytes
         made = _proved(maker, out, value, unchecked, [gate for gate, _ in worth_it])
     firsts: list[First] = []
     for gate, fails in worth_it if made.works else ():
