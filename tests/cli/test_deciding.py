@@ -363,3 +363,10 @@ def test_what_is_not_worth_it_now_is_said_to_be_asked_again_for_spring(run: Run,
     for command in (["buy"], ["next"]):
         told = run(*command, "push mower, 18 in, 8 years, budget", "--month", month).out
         assert ("ask again for April" in " ".join(told.split())) == (month == "11"), command
+
+
+def test_what_looking_would_bring_is_said_only_where_the_price_hangs_on_it(run: Run) -> None:
+    """The fake model knows nothing of tests, as one trained on sales that say nothing of them."""
+    told = " ".join(run("price", "push mower, 18 in", "--full").out.split())
+    assert "faults were not looked for; the price does not hang on that." in told
+    assert "buyers pay less" not in told

@@ -19,12 +19,14 @@ from valuer.domain.symptoms import (
     likelihood,
     look_actions,
     looks,
+    may_cure,
     outcome_chances,
     posterior,
     prior,
     symptom_catalogue,
     symptom_for,
     updated,
+    usual_odds,
 )
 
 SYMPTOMS = symptom_catalogue()
@@ -197,3 +199,17 @@ def test_a_look_carries_the_cautions_of_the_reading_it_takes() -> None:
     assert {caution.id for caution in cautions_for(("tip_height_mm",))} <= {
         caution.id for caution in cautions_for(look_actions(tips))
     }
+
+
+def test_a_fix_may_cure_what_it_cures_itself_and_symptoms_it_may_be_behind() -> None:
+    """A tank is flushed for stale fuel, which engines start badly or hunt of; a bag cures a missing bag alone."""
+    assert may_cure("tank_flush")[0] == "stale_fuel"
+    assert {"hard_start", "no_start", "surging"} <= set(may_cure("tank_flush"))
+    assert may_cure("bag_new") == ("bag_missing",)
+
+
+def test_odds_on_a_symptom_nobody_looked_into_are_those_of_its_causes_weighed() -> None:
+    """By hand: an unknown oil leak is the seal at the blade end 19 times in 100, and a new one holds at .78."""
+    assert usual_odds("crank_seal", "oil_leak_unknown") == pytest.approx(0.19 * 0.78)
+    assert usual_odds("crank_seal", "oil_leak_seal") == pytest.approx(0.78)
+    assert usual_odds("crank_seal", "paint_faded") == 0

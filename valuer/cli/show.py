@@ -197,6 +197,17 @@ def season(answer: Advice) -> list[Line]:
     return [Line(each) for each in answer.warnings if OUT_OF_SEASON in each]
 
 
+def _not_looked_for(answer: Valuation) -> str:
+    """How much is not known, and what knowing it would bring where the price hangs on that."""
+    many = f"{len(answer.not_looked_for)} faults were not looked for"
+    if round(answer.looking_adds) < 1:
+        return f"{many}; the price does not hang on that."
+    return (
+        f"{many}, and buyers pay less for that: looked for and not there, it would bring {whole(answer.looking_adds)} "
+        f"more, in a range of {whole(answer.looked_low)} to {whole(answer.looked_high)}."
+    )
+
+
 def valuation(out: Console, answer: Valuation) -> None:
     """One machine: its value, what each fault takes off, whether it may be sold, what to beware of."""
     headline(out, answer)
@@ -209,12 +220,7 @@ def valuation(out: Console, answer: Valuation) -> None:
     else:
         out.print("No fault is written down for it.\n")
     if answer.not_looked_for:
-        wrapped(
-            out,
-            f"{len(answer.not_looked_for)} faults were not looked for, and buyers pay less for that: looked for and "
-            f"not there, it would bring {whole(answer.looking_adds)} more, in a range of {whole(answer.looked_low)} to "
-            f"{whole(answer.looked_high)}.",
-        )
+        wrapped(out, _not_looked_for(answer))
         out.print()
     safety_words(out, answer.safety)
 

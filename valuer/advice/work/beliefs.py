@@ -50,6 +50,7 @@ WIDTHS = (
 """From all to ever less: the first that fits is taken."""
 
 NOTHING = Width(0, 0, 1.0)
+"""What always fits: nothing is followed."""
 
 TELLS = 0.05
 """Worth of a bit of knowledge about the cause when looks are put in order, as a share of what a cure brings."""
@@ -276,7 +277,7 @@ def _grown(riddle: Riddle, root: Layer, most: int) -> Story:
         return told[width] is not None
 
     widths = [width for width in WIDTHS if acts <= width.acts]
-    first = bisect_left(widths, 1, key=fits)
+    first = bisect_left(widths, 1, key=fits)  # False stands before True, which is 1
     only = told[widths[first]] if first < len(widths) else _followed(riddle, root, NOTHING, most)
     assert only is not None  # noqa: S101  nothing is followed where nothing is left to gain
     return only
