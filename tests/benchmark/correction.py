@@ -22,10 +22,11 @@ from valuer.advice.worth.lattice import subset_rows, subsets
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.fixes import bench_hours, fixes_for, odds, parts_cost
 from valuer.domain.machine import Machine
+from valuer.domain.told_twice import as_priced
 from valuer.price_model import load_or_train
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.local_correction import Correction, learn
-from valuer.price_model.own_sales import OwnSale, present, told_once
+from valuer.price_model.own_sales import OwnSale, present, rows_with
 from valuer.price_model.place_terms import turns
 
 SIZES = (0, 5, 10, 20, 50, 200)
@@ -245,12 +246,12 @@ def _measure(
     total.won.append(won)
     total.best.append(best)
     total.cost_error.append(_cost_error(guess, place.truth))
-    found = [present(machine) for machine in taken]
-    asked, named = told_once(corrected, corrected.encode(taken, MONTH), found)
-    low, high = (named * end for end in corrected.interval(asked))
+    found = [as_priced(present(machine)) for machine in taken]
+    asked = rows_with(corrected, corrected.encode(taken, MONTH), found)
+    low, high = corrected.interval(asked)
     total.covered.append((place.sold_for >= low) & (place.sold_for <= high))
     total.width.append(float(np.log(high / low).mean()))
-    total.error.append(float(np.median(np.abs(named * corrected.value(asked) / place.sold_for - 1))))
+    total.error.append(float(np.median(np.abs(corrected.value(asked) / place.sold_for - 1))))
 
 
 def _cost_error(guess: list[FloatArray], truth: list[FloatArray]) -> float:

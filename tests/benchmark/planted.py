@@ -10,6 +10,7 @@ import pandas as pd
 
 from tests.benchmark.trained import N_TRAIN, Run, known_table
 from valuer.domain.faults import fault_catalogue
+from valuer.domain.symptoms import raised_when_named
 from valuer.market.assumptions import assumptions
 from valuer.market.buyers import Buyers
 from valuer.market.stock import Stock, can_have
@@ -153,7 +154,10 @@ def _worse(stock: Stock, what: str) -> Stock:
 
 
 def law_violations(run: Run, n: int = 20_000) -> int:
-    """Pairs of machines that differ in one thing and break a law: a fault adds, worse costs less, older gains."""
+    """Pairs of machines that differ in one thing and break a law: a fault adds, worse costs less, older gains.
+
+    A fault that names what a symptom of the machine comes from is no fault more, and not drawn.
+    """
     rng = np.random.default_rng(run.seed)
     model = run.model.price_model
     table = run.test.sample(n, replace=True, random_state=run.seed).reset_index(drop=True)
@@ -163,6 +167,9 @@ def law_violations(run: Run, n: int = 20_000) -> int:
     column = rng.integers(0, len(faults), n)
     flags_b, flags_w = better[faults].to_numpy(copy=True), worse[faults].to_numpy(copy=True)
     rows = np.arange(n)
+    for symptom, causes in raised_when_named().items():
+        names = (flags_b[:, faults.index(symptom)] > 0) & np.isin(column, [faults.index(c) for c in causes])
+        column[names] = faults.index(symptom)
     flags_b[rows, column] = np.where(which == 0, 0, np.where(which == 1, 1, flags_b[rows, column]))
     flags_w[rows, column] = np.where(
         which == 0, rng.integers(1, 3, n), np.where(which == 1, 2, flags_w[rows, column])

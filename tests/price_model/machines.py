@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Machine, lacks
+from valuer.domain.symptoms import raised_when_named
 from valuer.market.assumptions import assumptions
 from valuer.market.sales import draw_sales
 from valuer.price_model.design import Coded
@@ -168,3 +169,15 @@ def changed(one: Machine, **changes: object) -> Machine:
     return Machine.model_validate(
         {"id": one.id, **{k: v for k, v in kept.items() if v is not None}, "faults": fitting}
     )
+
+
+def explains(row: Floats) -> npt.NDArray[np.bool_]:
+    """Whether each fault is what says where a symptom of the row comes from, nothing else of it saying so."""
+    there = {fault for fault, level in zip(FAULTS, row, strict=True) if level}
+    alone = [
+        fault
+        for symptom, causes in raised_when_named().items()
+        for fault in causes
+        if symptom in there and not there.intersection(causes) - {fault}
+    ]
+    return np.array([fault in alone for fault in FAULTS])

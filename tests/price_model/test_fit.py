@@ -164,6 +164,30 @@ def test_pools_of_buyers_are_taken_where_they_say_more_than_a_line(
     assert isinstance(model.base, base)
 
 
+@pytest.mark.parametrize(("alone", "beside"), [(0.6, 0.2), (0.2, 0.6)])
+def test_a_flag_costs_less_beside_what_says_where_it_comes_from_and_never_more(
+    alone: float, beside: float
+) -> None:
+    """Planted losses in logs, the cause by itself costs nothing: the first is found again, the second is no law."""
+    rng = np.random.default_rng(5)
+    table = pd.DataFrame({"age": rng.uniform(0, 10, 3000)})
+    for name in ("dead", "cause"):
+        table[name] = 2.0 * (rng.random(3000) < 0.4)
+    named = np.where(table["cause"] > 0, beside, alone)
+    table["price"] = np.exp(5 - 0.05 * table["age"] - named * (table["dead"] > 0) + rng.normal(0, 0.1, 3000))
+    model = fitted(
+        table, numeric=["age", "dead", "cause"], categorical=[], signs={"age": -1, "dead": -1, "cause": -1},
+        named=[("dead", ("cause",))],
+    )  # fmt: skip
+    shown = pd.DataFrame({"age": 5.0, "dead": [0.0, 2.0, 0.0, 2.0], "cause": [0.0, 0.0, 2.0, 2.0]})
+    bare, unexplained, cause, told = np.log(model.predict(shown)["value"])
+    if alone > beside:
+        assert (bare - unexplained, cause - told) == pytest.approx((alone, beside), abs=0.05)
+    assert cause - told <= bare - unexplained + 0.02, (
+        "to the base a law; trees of a few sales may bend it by a hair"
+    )
+
+
 def test_a_sale_far_off_pulls_no_more_than_one_at_three_times_what_is_expected() -> None:
     """Rows alike, off by .935 on the mean: 2.5 is not three times that; one at 6 counts 3 x .935 / 6 (Huber 1964)."""
     off = np.array([0.5] * 80 + [2.5] * 19 + [6.0])

@@ -9,12 +9,12 @@ import pytest
 
 from valuer import paths
 from valuer.cli import main
-from valuer.domain.faults import fault_catalogue
 from valuer.market.files import csv_text, packed
 from valuer.market.sales import draw_sales
 from valuer.price_model import artifact, load_or_train, train, training
 from valuer.price_model import given as given_room
 from valuer.price_model.design import TableError
+from valuer.price_model.fit import told_apart
 from valuer.price_model.hedonic import fit_linear
 from valuer.price_model.interval import conformal_end, held_out_coverage
 from valuer.price_model.mower import MowerModel
@@ -121,8 +121,9 @@ def test_the_more_the_invented_sales_count_the_more_the_values_are_theirs(given:
 
 def _usual_log_price(model: MowerModel) -> float:
     """Log value of the mean row without faults."""
-    usual = model.price_model.usual
-    return float(model.price_model.base.log_price(usual[None, :], np.zeros((1, len(fault_catalogue()))))[0])
+    price = model.price_model
+    sound = told_apart(np.zeros((1, len(price.columns.flags))), price.named)
+    return float(price.base.log_price(price.usual[None, :], sound)[0])
 
 
 @pytest.mark.parametrize("weight", ["-0.1", "nan", "inf", "1", "much", ""])

@@ -14,7 +14,9 @@ import pytest
 from tests.fake_model import SOUND, FakeModel
 from tests.fake_selling import FakeSelling
 from valuer.advice.ports import FloatArray, Months
+from valuer.advice.worth.lattice import lattices, scene_of
 from valuer.domain.machine import Machine
+from valuer.domain.shop import ShopTerms
 from valuer.price_model import own_listings
 from valuer.price_model.corrected import CorrectedModel
 from valuer.price_model.local_correction import Correction
@@ -26,7 +28,6 @@ from valuer.price_model.own_listings import (
     OwnListing,
     OwnWeek,
     Speed,
-    _chances,
     _encoded,
     learn_speed,
 )
@@ -273,19 +274,25 @@ def test_what_listings_were_read_from_is_held_so_that_nothing_else_goes_by_its_i
     assert gone() is not None
 
 
-def test_a_price_told_of_its_named_cause_is_what_a_listing_is_held_against(mower_model: MowerModel) -> None:
-    """Twice the price at twice the asks and refused offers says what half of it said."""
-    weeks = (OwnWeek(1, 5, 180.0, 120.0), OwnWeek(2, 5, 160.0))
-    halves = tuple(replace(week, ask=week.ask / 2, refused=week.refused / 2) for week in weeks)
-    listings = [OwnListing(Machine(id="m"), each, sold=True) for each in (weeks, halves)]
-    assert mower_model.selling is not None
-    rows, named = _encoded(mower_model, listings[:1])[0]
-    assert (named == 1).all(), "no symptom beside its cause"
-    two, one = (
-        _chances(mower_model, mower_model.selling, [listing], rows, times * named, np.array([2]))
-        for listing, times in zip(listings, (2.0, 1.0), strict=True)
+@pytest.mark.parametrize(
+    "faults",
+    [
+        ("no_start:serious", "stale_fuel:serious"),
+        ("no_start:serious", "stale_fuel:slight"),
+        ("oil_leak_unknown:serious", "oil_leak_minor:slight", "oil_leak_sump:serious"),
+        ("hard_start:serious", "low_compression:serious", "valve_lash_out:serious", "dirty:slight"),
+    ],
+    ids=["named", "not explained", "found", "a chain"],
+)
+def test_a_listing_is_held_against_what_the_machine_is_priced_at(
+    mower_model: MowerModel, faults: tuple[str, ...]
+) -> None:
+    """Symptoms and their causes are told alike to whoever prices the machine and to whoever learns from its weeks."""
+    one = Machine.model_validate({"id": "m", "tier": "mid", "faults": list(faults)})
+    terms = ShopTerms(month=5)
+    (lattice,) = lattices([scene_of(one, terms)], mower_model, terms)
+    (rows,) = _encoded(
+        mower_model, [OwnListing(one, (OwnWeek(1, 5, 180.0), OwnWeek(2, 6, 160.0)), sold=True)]
     )
-    np.testing.assert_allclose(two, one, rtol=1e-9)
-    dead = Machine.model_validate({"id": "d", "faults": ["no_start:serious", "stale_fuel:serious"]})
-    ((_, lifted),) = _encoded(mower_model, [OwnListing(dead, weeks, sold=True)])
-    assert (lifted > 1).all()
+    assert len(rows) == 2
+    assert mower_model.value(rows[:1])[0] == pytest.approx(lattice.now)

@@ -77,8 +77,15 @@ class Symptom(Record):
     stands_for: Several[str] = Field(description="faults of the catalogue that are this symptom")
     causes: Annotated[dict[str, Cause], BeforeValidator(named)]
     looks: Annotated[dict[str, Look], BeforeValidator(named)] = Field(default_factory=dict)
+    replaced: bool = Field(
+        default=False, description="once the cause is found it is told in the symptom's place, not beside it"
+    )
     worth_named: float = Field(
-        1.0, ge=1, le=2, description="price with the cause named over that with the cause unknown, at most"
+        1.0,
+        ge=1,
+        le=2,
+        description="above 1 where a named cause raises the price: what it then is, at most, over that with the cause "
+        "unknown, where no sale tells of both; how much other causes do, the sales tell",
     )
     mark: Mark
 
@@ -195,9 +202,25 @@ def jobs() -> tuple[tuple[str, ...], ...]:
 
 
 def worth_named(fault: str) -> float:
-    """Return what a machine is worth at most when the cause of this symptom is named, over when it is not."""
+    """Return what a machine is worth when the cause of this symptom is named, over when it is not: see `Symptom`."""
     symptom = symptom_for(fault)
     return symptom.worth_named if symptom else 1.0
+
+
+@cache
+def raised_when_named() -> dict[str, tuple[str, ...]]:
+    """Return the faults that frighten less once one of their causes is named, each with these; ids of the catalogue."""
+    return {
+        fault: tuple(fault_catalogue()[fault].causes)
+        for fault, symptom in _by_fault().items()
+        if symptom.worth_named > 1 and fault_catalogue()[fault].causes
+    }
+
+
+def replaced(fault: str) -> bool:
+    """Say whether a fault is a symptom that is no longer told once its cause is found."""
+    symptom = symptom_for(fault)
+    return symptom is not None and symptom.replaced
 
 
 def prior(symptom: Symptom) -> dict[str, float]:

@@ -1,9 +1,14 @@
-"""A symptom beside its cause is one loss told twice."""
+"""A symptom beside its cause is one loss told twice, and what buyers are told of the two.
+
+They hear of both: a non-runner whose cause is named frightens less than one that nobody has looked into, and the sales
+tell how much less. A leak of unknown source is the named leak once that is found.
+"""
 
 from collections.abc import Collection, Sequence
 
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.machine import Finding
+from valuer.domain.symptoms import raised_when_named, replaced
 
 
 def told_twice(found: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -34,6 +39,27 @@ def stands_by(symptom: Finding, found: Sequence[Finding]) -> frozenset[str]:
     return frozenset[str]().union(
         *(stands_by(twice[cause], found) if cause in twice else {cause} for cause in causes)
     )
+
+
+def told_beside(found: Sequence[Finding]) -> dict[str, frozenset[str]]:
+    """Return the symptoms told twice that buyers hear of beside their causes, each with what keeps it up."""
+    return {item.fault: stands_by(item, found) for item in told_twice(found) if not replaced(item.fault)}
+
+
+def half_explained(found: Sequence[Finding]) -> frozenset[str]:
+    """Return the faults by which buyers make less of a symptom, too slight or too doubtful to explain it."""
+    twice, names = {item.fault for item in told_twice(found)}, frozenset(item.fault for item in found)
+    causes = (
+        causes for symptom, causes in raised_when_named().items() if symptom in names and symptom not in twice
+    )
+    return names & frozenset[str]().union(*causes)
+
+
+def as_priced(found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return the findings that a price is of: a symptom that its cause takes the place of is left out."""
+    beside = told_beside(found)
+    out = {item.fault for item in told_twice(found) if item.fault not in beside}
+    return tuple(item for item in found if item.fault not in out)
 
 
 def gone_with(found: Sequence[Finding], cured: Collection[str]) -> frozenset[str]:

@@ -253,11 +253,12 @@ The sections follow Mitchell et al., *Model Cards for Model Reporting* (FAT* 201
 - How: unknown attributes are read from the known ones by gradient-boosted trees. The base is a hedonic regression in
   which three pools of buyers compete: each takes off a share and a sum of money for each fault, and some leave. What one
   job cures is one loss, by the trade's catalogue unless the sales contradict it; pairs that cost more together are
-  searched for, none is named. Gradient-boosted trees on its residual see attributes, faults and the base, and carry what
-  it cannot say. Interval: what is left blank first, then boosted trees with a gamma loss learn the size of the
+  searched for, none is named. Not starting is another thing beside a fault that it may come from than by itself: what is
+  looked into frightens less, and the sales say how much. Gradient-boosted trees on its residual see attributes, faults and
+  the base, and carry what it cannot say. Interval: what is left blank first, then boosted trees with a gamma loss learn the size of the
   out-of-fold error, conformal ends on top; to it comes, in every answer, how far places differ from the
   one market it was trained on, which own sales narrow for machines like those sold.
-- Laws kept by construction: no fault adds value, a worse severity never costs less, an older machine is never worth more,
+- Laws kept by construction: no fault adds value (one that explains why it does not start may), a worse severity never costs less, an older machine is never worth more,
   a machine shown tested is never worth less; a leak of unknown source, or not starting for an unknown reason, costs every
   pool of buyers at least what the dearest of its usual causes does.
 - By the maintainers of this project, version with the code, MIT licence. Questions: the issues of the project.

@@ -87,6 +87,7 @@ class PriceModel:
     coverage: float
     held_out: HeldOut
     narrows: tuple[str, ...] = ()
+    named: tuple[WorstCase, ...] = ()
 
     def predict(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a frame `value`, `low`, `high` in the target's unit, one row a row of the table, same index.
@@ -131,15 +132,18 @@ class PriceModel:
         return np.concatenate([x, coded.categories, coded.numbers, told, coded.flags], axis=1)
 
     def log_value(self, rows: Floats) -> Floats:
-        """Mean log price of coded rows, shape (n,). A flag never raises it, a signed column keeps its sign."""
+        """Mean log price of coded rows, shape (n,). A signed column keeps its sign.
+
+        A flag never raises it, but one that names what another beside it comes from.
+        """
         start, flags_start = self.widths[0], self.flags_start
         first, of = runs(rows[:, :flags_start])
-        heads = rows[first]
-        base = self.base.log_price(heads[:, :start], rows[:, flags_start:], of)
+        heads, flags = rows[first], told_apart(rows[:, flags_start:], self.named)
+        base = self.base.log_price(heads[:, :start], flags, of)
         if self._trees is None:
             return base
         codes = heads[:, start : start + self.widths[1]]
-        flags = worst_of_jobs(rows[:, flags_start:], self.base.jobs)
+        flags = worst_of_jobs(flags, self.base.jobs)
         return base + self._trees.predict(codes, of, np.concatenate([flags, base[:, None]], axis=1))
 
     @cached_property
@@ -154,12 +158,31 @@ class PriceModel:
 
     def reach(self, rows: Floats) -> tuple[Floats, Floats]:
         """How far the interval of coded rows reaches below and above the mean log price, each of shape (n,)."""
-        told, flags = rows[:, sum(self.widths[:2]) : self.flags_start], rows[:, self.flags_start :]
+        told = rows[:, sum(self.widths[:2]) : self.flags_start]
+        flags = told_apart(rows[:, self.flags_start :], self.named)
         shown = shown_block(rows[:, self.widths[0] :], self.columns, self.narrows)
         scale = self.interval.scale(
             scale_inputs(told, usual_fall(self.base, self.usual, flags), flags, shown)
         )
         return self.interval.below * scale, self.interval.above * scale
+
+
+def told_apart(flags: Floats, named: Sequence[WorstCase]) -> Floats:
+    """Flags, shape (n, n_flags), with a column more for each of some: it stands there beside what it comes from.
+
+    >>> told_apart(np.array([[2.0, 0.0], [2.0, 1.0]]), [(0, (1,))]).tolist()
+    [[2.0, 0.0, 0.0], [0.0, 1.0, 2.0]]
+    """
+    if not named:
+        return flags
+    count = flags.shape[1]
+    told = np.concatenate([flags, np.zeros((len(flags), len(named)))], axis=1)
+    for place, (flag, others) in enumerate(named, start=count):
+        shown = flags[:, flag].nonzero()[0]
+        beside = shown[flags[shown[:, None], others].any(axis=1)]
+        told[beside, place] = flags[beside, flag]
+        told[beside, flag] = 0.0
+    return told
 
 
 def worst_of_jobs(flags: Floats, jobs: tuple[tuple[int, ...], ...]) -> Floats:
@@ -210,6 +233,7 @@ def fit_price_model(
     crossed: Sequence[tuple[str, str]] = (),
     jobs: Sequence[Sequence[str]] = (),
     worst_cases: Sequence[tuple[str, Sequence[str]]] = (),
+    named: Sequence[tuple[str, Sequence[str]]] = (),
     narrows: Sequence[str] = (),
     progress: Progress | None = None,
     counts: Floats | None = None,
@@ -226,6 +250,7 @@ def fit_price_model(
     contradict, and what else does not add up, is found (`together`).
     worst_cases: (flag, others) where the flag says no more than that it may be any of the others: it costs at least
     what the dearest of them does.
+    named: (flag, others) where the flag may cost less beside one that says what it comes from; to the base never more.
     narrows: numeric columns from 0 to 1 that may only narrow the interval.
     counts: how much each row counts, shape (n,), above 0 and at most 1; 1 is a whole sale, and so are all without it.
     penalties: how strongly the pooled base is held back, and after how many steps its fit ends.
@@ -248,16 +273,17 @@ def fit_price_model(
     say(BLANKS)
     unknowns = learn_unknowns(coded, columns, counts)
     (x, told), design = unknowns.filled(coded), columns.recipe.design
-    named = Together(jobs=tuple(_place(job, columns) for job in jobs))
-    worst = tuple((_place([flag], columns)[0], _place(others, columns)) for flag, others in worst_cases)
-    maker = BaseMaker(x, coded.flags, y, design, named, worst, counts, penalties)
+    apart = _places_of(named, columns)
+    shown = told_apart(coded.flags, apart)
+    once, worst = _with_apart(jobs, _places_of(worst_cases, columns), apart, columns)
+    maker = BaseMaker(x, shown, y, design, Together(jobs=once), worst, counts, penalties)
     maker, kind, weight, outside = _choose_base(maker, say)
-    flags = worst_of_jobs(coded.flags, outside[0].jobs)
+    flags = worst_of_jobs(shown, outside[0].jobs)
     codes = np.hstack([coded.categories, coded.numbers, flags])
     steps, error = _choose_trees(maker, outside, codes, columns, say)
     say(WHOLE)
     base = maker.fit(kind, weight, np.arange(len(y)))
-    inside = base.log_price(x, coded.flags)
+    inside = base.log_price(x, shown)
     every = np.arange(len(y))
     trees = None
     if steps:
@@ -266,11 +292,12 @@ def fit_price_model(
         trees = plain_trees(grown)
     say(WIDTH)
     usual = x.mean(axis=0)
-    shown = shown_block(codes, columns, narrows)
-    inputs = scale_inputs(told, usual_fall(base, usual, coded.flags), coded.flags, shown)
+    inputs = scale_inputs(told, usual_fall(base, usual, shown), shown, shown_block(codes, columns, narrows))
     interval = learn_interval(inputs, told.shape[1] + len(narrows), error, coverage, counts=counts)
     held_out = _held_out(error[whole_sales(counts, len(y))])
-    return PriceModel(columns, unknowns, base, trees, interval, usual, coverage, held_out, tuple(narrows))
+    return PriceModel(
+        columns, unknowns, base, trees, interval, usual, coverage, held_out, tuple(narrows), apart
+    )
 
 
 def _held_out(error: Floats) -> HeldOut:
@@ -302,6 +329,21 @@ def _place(names: Sequence[str], columns: Columns) -> tuple[int, ...]:
         msg = f"jobs name flags (columns of 0, 1, 2 with sign -1), got {', '.join(missing)}"
         raise TableError(msg)
     return tuple(columns.flags.index(name) for name in names)
+
+
+def _places_of(flags: Sequence[tuple[str, Sequence[str]]], columns: Columns) -> tuple[WorstCase, ...]:
+    return tuple((_place([flag], columns)[0], _place(others, columns)) for flag, others in flags)
+
+
+def _with_apart(
+    jobs: Sequence[Sequence[str]], worst: Sequence[WorstCase], apart: Sequence[WorstCase], columns: Columns
+) -> tuple[tuple[tuple[int, ...], ...], tuple[WorstCase, ...]]:
+    """Jobs and worst cases by column, those of a flag that is told apart with the column it then has."""
+    beside = {flag: place for place, (flag, _) in enumerate(apart, start=len(columns.flags))}
+    by_column = [_place(job, columns) for job in jobs]
+    once = tuple((*job, *(beside[flag] for flag in job if flag in beside)) for job in by_column)
+    known = dict(worst) | {flag: (*dict(worst).get(flag, ()), place) for flag, place in beside.items()}
+    return once, tuple(known.items())
 
 
 @dataclass(frozen=True)
@@ -402,7 +444,8 @@ def _trees(steps: int, codes: Floats, columns: Columns) -> Any:
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     of_numbers = [columns.signs.get(n, 0) for n in columns.knots]
-    directions = [*[0] * len(columns.levels), *of_numbers, *[-1] * len(columns.flags), 1]
+    flags = codes.shape[1] - len(columns.levels) - len(of_numbers)
+    directions = [*[0] * len(columns.levels), *of_numbers, *[-1] * flags, 1]
     return HistGradientBoostingRegressor(
         max_iter=steps, max_leaf_nodes=6, learning_rate=0.05, min_samples_leaf=max(20, min(50, len(codes) // 100)),
         early_stopping=False, monotonic_cst=directions,

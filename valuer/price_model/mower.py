@@ -16,7 +16,7 @@ from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.looked_for import tested_share
 from valuer.domain.machine import Machine
-from valuer.domain.symptoms import jobs
+from valuer.domain.symptoms import jobs, raised_when_named
 from valuer.domain.words import did_you_mean
 from valuer.price_model.design import Coded, Floats, TableError, scaled
 from valuer.price_model.fit import PriceModel, Progress, fit_price_model
@@ -225,6 +225,7 @@ FIT_OPTIONS: Mapping[str, Any] = {
     "crossed": (("tier", "age_years"), ("drive", "age_years"), ("tier", "new_price")),
     "jobs": jobs(),
     "worst_cases": WORST_CASES,
+    "named": tuple(raised_when_named().items()),
     "narrows": ("tested",),
 }
 """How `fit_price_model` is asked to see mowers."""

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from valuer.advice.ports import FloatArray, ValueModel
 from valuer.domain.machine import Machine
+from valuer.domain.told_twice import as_priced
 from valuer.price_model.corrected import CorrectedModel
-from valuer.price_model.own_sales import HALF_LIFE_DAYS, Z80, encoded, present, told_once
+from valuer.price_model.own_sales import HALF_LIFE_DAYS, Z80, encoded, present, rows_with
 from valuer.price_model.selling import NODES, WEIGHTS, SellingModel
 
 PRIOR_SD = 0.5
@@ -101,14 +102,13 @@ def learn_speed(model: ValueModel, chances: SellingModel, listings: Sequence[Own
 
 @dataclass
 class _Kept:
-    """One listing, the rows of its weeks with what their price is multiplied with (see `told_once`), and what it says.
+    """One listing, the rows of its weeks, and what it says.
 
     log_chance: of what happened at each of SHIFTS, None until it is weighed; expected: chance of a sale without one.
     """
 
     listing: OwnListing
     rows: FloatArray
-    named: FloatArray
     log_chance: FloatArray | None = None
     expected: float = 0.0
 
@@ -160,7 +160,7 @@ class Heard:
         new = [key for key in told if key not in kept]
         fresh = dict(zip(new, _encoded(model, [told[key] for key in new]), strict=True))
         self._kept = {
-            key: kept[key] if key in kept else _Kept(listing, *fresh[key]) for key, listing in told.items()
+            key: kept[key] if key in kept else _Kept(listing, fresh[key]) for key, listing in told.items()
         }
         self._by = by
         _weigh(
@@ -196,15 +196,14 @@ def _means(log_posterior: FloatArray, of: FloatArray = SHIFTS) -> list[float]:
     return list(((share @ of) / share.sum(axis=1)).tolist())
 
 
-def _encoded(model: ValueModel, listings: Sequence[OwnListing]) -> Sequence[tuple[FloatArray, FloatArray]]:
-    """Rows of each listing, one a week, as it is priced, and what that price is multiplied with; all from one call."""
+def _encoded(model: ValueModel, listings: Sequence[OwnListing]) -> Sequence[FloatArray]:
+    """Rows of each listing, one a week, as it is priced; all from one call."""
     if not listings:
         return []
     pairs = [(listing.machine, week.month) for listing in listings for week in listing.weeks]
-    found = [each for listing in listings for each in [present(listing.machine)] * len(listing.weeks)]
-    ends = np.cumsum([len(listing.weeks) for listing in listings])[:-1]
-    rows, named = (np.split(each, ends) for each in told_once(model, encoded(model, pairs), found))
-    return list(zip(rows, named, strict=True))
+    told = [(as_priced(present(listing.machine)), len(listing.weeks)) for listing in listings]
+    rows = rows_with(model, encoded(model, pairs), [found for found, weeks in told for _ in range(weeks)])
+    return np.split(rows, np.cumsum([weeks for _, weeks in told])[:-1])
 
 
 def _weigh(model: ValueModel, chances: SellingModel, kept: Sequence[_Kept]) -> None:
@@ -215,8 +214,7 @@ def _weigh(model: ValueModel, chances: SellingModel, kept: Sequence[_Kept]) -> N
     if isinstance(model, CorrectedModel):
         rows = model.moved(rows)
     count = np.array([len(each.rows) for each in kept])
-    named = np.concatenate([each.named for each in kept])
-    chance = _chances(model, chances, [each.listing for each in kept], rows, named, count)
+    chance = _chances(model, chances, [each.listing for each in kept], rows, count)
     ends = np.cumsum(count)
     for some in np.array_split(np.arange(len(kept)), 1 + len(rows) // AT_ONCE):
         sold = np.array([kept[place].listing.sold for place in some])
@@ -231,13 +229,11 @@ def _chances(
     chances: SellingModel,
     listings: Sequence[OwnListing],
     rows: FloatArray,
-    named: FloatArray,
     count: IntArray,
 ) -> FloatArray:
     """Chance of a sale in each week of all listings at each node of the doubt, by the model alone; (nodes, weeks)."""
     value = model.value(rows)
     low, high = model.interval(rows, value)
-    value = value * named
     weeks = [week for listing in listings for week in listing.weeks]
     ask, refused = (
         np.array(each) for each in zip(*((week.ask, week.refused) for week in weeks), strict=True)

@@ -16,8 +16,7 @@ from valuer.advice.ports import FloatArray, Months, ValueModel
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings
 from valuer.domain.machine import Finding, Machine
-from valuer.domain.symptoms import worth_named
-from valuer.domain.told_twice import stands_by, told_twice
+from valuer.domain.told_twice import as_priced
 from valuer.price_model.place_terms import LEVEL, Seen, season, shown_levels, term_columns
 
 Kind = Literal["own", "sale_seen", "ask_seen"]
@@ -138,7 +137,7 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale], usual: FloatArray | No
     """What the sales say about the model. ``usual``: where they are known, its losses of a usual machine."""
     machines, months = [sale.machine for sale in sales], [sale.month for sale in sales]
     sound_rows, sound, bears = bearing(model, machines, months)
-    rows, named = told_once(model, sound_rows, [present(machine) for machine in machines])
+    rows = rows_with(model, sound_rows, [as_priced(present(machine)) for machine in machines])
     price = model.value(rows)
     value, low, high = (np.log(each) for each in (price, *model.interval(rows, price)))
     levels = rows[:, [model.fault_column(fault) for fault in fault_catalogue()]]
@@ -146,7 +145,7 @@ def evidence(model: ValueModel, sales: Sequence[OwnSale], usual: FloatArray | No
     usual = usual_losses(model) if usual is None else usual
     return Evidence(
         ids=tuple(machine.id for machine in machines),
-        residual=np.log([sale.price for sale in sales]) - value - np.log(named),
+        residual=np.log([sale.price for sale in sales]) - value,
         seen=seen,
         columns=term_columns(seen, usual),
         heard=np.array([KIND_WEIGHT[sale.kind] for sale in sales]),
@@ -166,38 +165,6 @@ def usual_losses(model: ValueModel) -> FloatArray:
     logs = np.log(model.value(rows))
     lost = np.column_stack([np.zeros(len(faults)), (logs[0] - logs[1:]).reshape(-1, 2)])
     return np.asarray(np.maximum.accumulate(lost, axis=1))
-
-
-def told_once(
-    model: ValueModel, rows: FloatArray, found: Sequence[Sequence[Finding]]
-) -> tuple[FloatArray, FloatArray]:
-    """The rows with the findings of each on it as they are priced, and what its price is multiplied with, shape (n,).
-
-    A symptom beside its cause is one loss: that of the cause, or that of the symptom less what it is worth that its
-    cause is named, whichever is more.
-    """
-    twice = [told_twice(each) for each in found]
-    told = rows_with(
-        model,
-        rows,
-        [[item for item in each if item not in also] for each, also in zip(found, twice, strict=True)],
-    )
-    times, places = np.ones(len(rows)), [place for place, also in enumerate(twice) if also]
-    if places:
-        causes = [
-            {cause for symptom in twice[place] for cause in stands_by(symptom, found[place])}
-            for place in places
-        ]
-        left = [
-            [item for item in found[place] if item.fault not in behind]
-            for place, behind in zip(places, causes, strict=True)
-        ]
-        symptoms = rows_with(model, rows[places], left)
-        named = np.array([max(worth_named(symptom.fault) for symptom in twice[place]) for place in places])
-        less = named * model.value(symptoms) < model.value(told[places])
-        at = np.array(places)[less]
-        told[at], times[at] = symptoms[less], named[less]
-    return told, times
 
 
 def rows_with(model: ValueModel, rows: FloatArray, found: Sequence[Sequence[Finding]]) -> FloatArray:

@@ -4,7 +4,8 @@ A lattice of k faults is an array of shape (2,)*k, index 1 on an axis meaning th
 of all machines of one question go to the model together, some ROWS_AT_ONCE rows a call.
 
 A symptom whose cause stands beside it is the same loss told twice: it has no axis of its own and goes with its
-cause. Faults that nobody looked for count as they do in what untested machines bring, which the model has learned.
+cause (`told_twice` says what buyers hear of the two). Faults that nobody looked for count as they do in what untested
+machines bring, which the model has learned.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -15,16 +16,15 @@ from math import prod
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from valuer.advice.ports import LEVEL, FloatArray, ValueModel
-from valuer.advice.worth.named import faults_behind, in_its_place, told_factor
+from valuer.advice.worth.named import faults_behind, told_factor, told_in_its_place, with_cause
 from valuer.domain.faults import fault_catalogue
 from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
-from valuer.domain.symptoms import worth_named
-from valuer.domain.told_twice import stands_by, told_twice
+from valuer.domain.symptoms import replaced, worth_named
+from valuer.domain.told_twice import half_explained, told_beside, told_twice
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
@@ -46,7 +46,7 @@ class Lattice:
     with every fault but that one, and with only that one. ``twice`` are symptoms that stand beside their
     cause. ``row`` is the model's row that gives the price with every fault there, ``row_value`` its price, ``over`` the
     same of one all looked over, where that was asked for; ``instead`` is, by the place of a symptom and each fault that
-    may be behind it, the price with that one in its place over it; ``sound`` the value with no fault found.
+    may be behind it, the price with that one named over it; ``sound`` the value with no fault found.
     ``told``, one a finding, is what the price with it there was multiplied with for what the machine's file says of
     its cause (see `named`); ``untold`` is the price as it stands if the file said nothing of causes.
     """
@@ -130,20 +130,17 @@ def _valued(sheets: Sequence["_Sheet"], model: ValueModel, terms: ShopTerms) -> 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sheet:
-    """The rows of one machine: its subsets, the same as buyers told of symptoms see it, and single rows.
+    """The rows of one machine: its subsets, and single rows.
 
-    ``named`` marks, shape (2**k,), the subsets in which a symptom stands beside its cause; the second block of
-    rows has the symptom in the cause's place. After the blocks come, of the last row of each, those with a fault that
-    may be ``behind`` a finding (its place) in its place; then, with faults held, none, all but each and only each of
-    them; then, if asked for, the last row of each of the first two blocks of one all looked over. ``blocks`` are the
-    numbers of rows of each of these five.
+    After the subsets come, of the last of them, those with a fault named that may be ``behind`` a finding (its place);
+    then, with faults held, none, all but each and only each of them; then, if asked for, the last subset of one all
+    looked over. ``blocks`` are the numbers of rows of each of these four.
     """
 
     scene: Scene
     found: tuple[Finding, ...]
     held: tuple[Finding, ...]
     twice: tuple[Finding, ...]
-    named: NDArray[np.bool_]
     behind: tuple[tuple[int, str], ...]
     blocks: tuple[int, ...]
     rows: FloatArray
@@ -151,62 +148,41 @@ class _Sheet:
 
 def _sheet(row: FloatArray, over: FloatArray | None, scene: Scene, model: ValueModel) -> _Sheet:
     twice = told_twice(scene.findings)
-    causes = {item.fault: stands_by(item, scene.findings) for item in twice}
     own = tuple(item for item in scene.findings if item not in twice)
     found, held = enumerated(row, own, model)
     plain = _rows(row, found, held, model)
-    count = 1 << len(found)
-    named, as_symptom = _told_rows(plain[:count], found, held, twice, causes, model)
+    _as_told(plain, scene.findings, model)
+    last = (1 << len(found)) - 1
     behind = tuple((axis, fault) for axis, item in enumerate(found) for fault in faults_behind(item, found))
-    places = [(found[axis], fault) for axis, fault in behind]
-    placed = [in_its_place(last, places, model) for last in (plain[count - 1], *as_symptom[-1:])]
-    ends = [plain[count - 1], *as_symptom[-1:]]
-    shown = _with_faults_of(ends, over, model)
-    blocks = [plain[:count], as_symptom, np.concatenate(placed), plain[count:], shown]
+    named = with_cause(plain[last], [(found[axis], fault) for axis, fault in behind], model)
+    blocks = [plain[: last + 1], named, plain[last + 1 :], _with_faults_of(plain[last], over, model)]
     sizes = tuple(len(block) for block in blocks)
-    return _Sheet(scene, found, held, twice, named, behind, sizes, np.concatenate(blocks))
+    return _Sheet(scene, found, held, twice, behind, sizes, np.concatenate(blocks))
 
 
-def _told_rows(
-    rows: FloatArray,
-    found: Sequence[Finding],
-    held: Sequence[Finding],
-    twice: Sequence[Finding],
-    causes: Mapping[str, frozenset[str]],
-    model: ValueModel,
-) -> tuple[NDArray[np.bool_], FloatArray]:
-    """Return in which subsets a symptom stands beside its cause, and these rows with it in the cause's place."""
-    named = np.zeros(len(rows), dtype=bool)
-    if not twice:
-        return named, rows[:0]
-    told = rows.copy()
-    for symptom in twice:
-        columns = [
-            model.fault_column(item.fault) for item in (*found, *held) if item.fault in causes[symptom.fault]
-        ]
-        there = (rows[:, columns] > 0).any(axis=1)
-        for column in columns:
-            told[there, column] = 0.0
-        told[there, model.fault_column(symptom.fault)] = LEVEL[symptom.severity]
-        named |= there
-    return named, told
+def _as_told(rows: FloatArray, found: Sequence[Finding], model: ValueModel) -> None:
+    """Write into rows of some of the findings the symptoms that buyers hear of beside their causes."""
+    severity = {item.fault: item.severity for item in found}
+    for symptom, causes in told_beside(found).items():
+        there = (rows[:, [model.fault_column(cause) for cause in causes]] > 0).any(axis=1)
+        rows[there, model.fault_column(symptom)] = LEVEL[severity[symptom]]
 
 
 def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     found, held, machine = sheet.found, sheet.held, sheet.scene.machine
     ends = (0, *accumulate(sheet.blocks))
-    alone, symptom, placed, singles, shown = (prices[start:stop] for start, stop in pairwise(ends))
+    alone, named, singles, shown = (prices[start:stop] for start, stop in pairwise(ends))
     last, over = len(alone) - 1, ends[-2]
-    instead = _instead(sheet.behind, placed, float(prices[last]))
+    instead = _instead(sheet, named, float(prices[last]))
     told = tuple(told_factor(item, machine, instead.get(axis, {})) for axis, item in enumerate(found))
-    if sheet.twice:
-        lift = max(worth_named(item.fault) for item in sheet.twice)
-        symptom = np.where(sheet.named, lift * symptom, np.inf)
-        if sheet.named[-1] and symptom[-1] < alone[-1]:
-            last, over = last + len(alone), over + 1
-            instead = _instead(sheet.behind, placed[len(sheet.behind) :], float(prices[last]))
-        alone = np.minimum(alone, symptom)
     plain = alone.reshape((2,) * len(found))
+    half = half_explained(sheet.scene.findings)
+    for axis, item in enumerate(found):
+        if (
+            item.fault in half
+        ):  # without it nobody would be the less afraid: cured, it still is something told
+            there = np.take(plain, [1], axis)
+            plain = np.concatenate([np.maximum(np.take(plain, [0], axis), there), there], axis)
     chances = [item.chance for item in found]
     before = _not_sold(plain, machine, found, held, terms)
     certain = before
@@ -230,13 +206,16 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     )
 
 
-def _instead(
-    behind: Sequence[tuple[int, str]], prices: FloatArray, whole: float
-) -> dict[int, dict[str, float]]:
-    """Return the prices with faults in a finding's place over the price of the whole, by that place and the fault."""
+def _instead(sheet: _Sheet, prices: FloatArray, whole: float) -> dict[int, dict[str, float]]:
+    """Return the prices with a cause named over the price of the whole, by the finding's place and the fault.
+
+    A cause that no sale tells of beside the symptom raises the price as far as the trade says, no further.
+    """
     found: dict[int, dict[str, float]] = {}
-    for (axis, fault), price in zip(behind, prices.tolist(), strict=False):
-        found.setdefault(axis, {})[fault] = price / max(whole, 1e-9)
+    for (axis, fault), price in zip(sheet.behind, prices.tolist(), strict=True):
+        item, share = sheet.found[axis], price / max(whole, 1e-9)
+        bound = told_in_its_place(item, fault) and not replaced(item.fault)
+        found.setdefault(axis, {})[fault] = min(share, worth_named(item.fault)) if bound else share
     return found
 
 
@@ -289,13 +268,13 @@ def _rows(
     return np.concatenate([every, row[None], but, _with_each(row, held, model)])
 
 
-def _with_faults_of(rows: Sequence[FloatArray], other: FloatArray | None, model: ValueModel) -> FloatArray:
-    """Return another machine's row with the faults of each of some rows."""
+def _with_faults_of(row: FloatArray, other: FloatArray | None, model: ValueModel) -> FloatArray:
+    """Return another machine's row with the faults of this one, shape (1, p); no row where there is no other."""
     if other is None:
-        return np.zeros((0, len(rows[0])))
+        return np.zeros((0, len(row)))
     columns = [model.fault_column(fault) for fault in fault_catalogue()]
-    shown = np.repeat(other[None], len(rows), axis=0)
-    shown[:, columns] = np.array(rows)[:, columns]
+    shown = other[None].copy()
+    shown[:, columns] = row[columns]
     return shown
 
 

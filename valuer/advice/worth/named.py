@@ -1,4 +1,4 @@
-"""What buyers make of a symptom by what is known of its cause: named, its price is that of the cause."""
+"""What buyers make of a symptom by what is known of its cause."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +16,7 @@ from valuer.domain.symptoms import (
     answered,
     looks,
     posterior,
+    replaced,
     symptom_catalogue,
     symptom_for,
     updated,
@@ -120,13 +121,20 @@ def _every_fault_behind(symptom: str) -> tuple[str, ...]:
     return tuple(sorted({c.fault for c in symptom_catalogue()[symptom].causes.values() if c.fault}))
 
 
-def in_its_place(row: FloatArray, behind: Sequence[tuple[Finding, str]], model: ValueModel) -> FloatArray:
-    """Return the model's rows, shape (n, p), of a machine with each of n faults in a finding's place.
+def told_in_its_place(item: Finding, fault: str) -> bool:
+    """Say whether a fault that is the cause of a finding is told instead of it: no sale tells of the two as one."""
+    return replaced(item.fault) or fault not in fault_catalogue()[item.fault].causes
+
+
+def with_cause(row: FloatArray, behind: Sequence[tuple[Finding, str]], model: ValueModel) -> FloatArray:
+    """Return the model's rows, shape (n, p), of a machine with each of n faults named as a finding's cause.
 
     It is as grave as the finding where it can be.
     """
     rows, each = np.repeat(row[None], len(behind), axis=0), range(len(behind))
-    rows[each, [model.fault_column(item.fault) for item, _ in behind]] = 0.0
+    for place, (item, fault) in enumerate(behind):
+        if told_in_its_place(item, fault):
+            rows[place, model.fault_column(item.fault)] = 0.0
     rows[each, [model.fault_column(fault) for _, fault in behind]] = [
         LEVEL[item.severity if item.severity in (can := fault_catalogue()[fault].severities) else can[-1]]
         for item, fault in behind
@@ -138,11 +146,10 @@ def named_prices(symptom: Symptom, before: Beliefs, instead: Mapping[str, float]
     """Return the prices of a symptom by its cause, everything else left in.
 
     ``before`` are the beliefs before anything is known of the cause; ``instead`` is the price with each fault that is
-    a cause in the symptom's place, as a share of the price with the symptom.
+    a cause named, as a share of the price with the symptom.
     """
-    causes, most = [symptom.causes[name] for name in before], symptom.worth_named
-    share = {fault: min(most, price) for fault, price in instead.items()}
-    prices = np.array([share.get(c.fault or "", most if c.fault is None else 1.0) for c in causes])
+    causes, named = [symptom.causes[name] for name in before], symptom.worth_named
+    prices = np.array([instead.get(c.fault or "", named if c.fault is None else 1.0) for c in causes])
     first = float(np.array(list(before.values())) @ prices)
     return Named(prices, tuple(c.fault or name for name, c in zip(before, causes, strict=True)), first)
 
