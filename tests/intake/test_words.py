@@ -46,6 +46,23 @@ def test_both_englishes_plurals_and_typing_slips(text: str, fault: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "looks"),
+    [
+        ("rear drive, looks good", "bright"), ("push, clean and tidy", "bright"), ("it is clean", "bright"),
+        ("20 in looks good", "bright"), ("nice looking mower", "bright"), ("the deck is clean", "bright"),
+        ("push, looks ok", "scuffed"), ("good for its age", "scuffed"), ("it doesn't look good", "scarred"),
+        ("the spark plug looks clean", None), ("carb looks clean inside", None), ("fuel looks clean", None),
+        ("engine is clean", None), ("plug was really clean", None),
+    ],
+)  # fmt: skip
+def test_looks_are_those_of_the_machine_not_of_one_part(text: str, looks: str | None) -> None:
+    found = read_words(text, YEAR)
+    assert found.machine.looks == looks
+    assert looks or any("clean" in each for each in found.not_understood)
+    assert not found.machine.faults
+
+
+@pytest.mark.parametrize(
     ("text", "fault"),
     [
         ("no rust", "deck_surface_rust"), ("not leaking oil", "oil_leak_unknown"),

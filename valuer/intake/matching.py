@@ -115,6 +115,8 @@ def matches(tokens: list[Token], *, last: bool) -> Iterator[tuple[Phrase, list[i
                 continue
             if len(places) == 1 and not _exact(phrase, tokens, places[0]):
                 continue
+            if phrase.says[0].name == "looks" and _of_a_part(tokens, places[0]):
+                continue
             if all(says.value == "none" for says in phrase.says) and limited(tokens, places):
                 continue  # "drive works only on one wheel" does not say that it works
             for place in places:
@@ -154,6 +156,39 @@ def _exact(phrase: Phrase, tokens: Sequence[Token], place: int) -> bool:
         for text in vocabulary().attributes[says.name][says.value]
     }
 
+
+def _of_a_part(tokens: Sequence[Token], first: int) -> bool:
+    """Whether words of looks are said of one part: `the plug looks clean` tells nothing of the machine."""
+    link = first if tokens[first].stem in _links() else _word_before(tokens, first)
+    if link is None or tokens[link].stem not in _links():
+        return False
+    of = _word_before(tokens, link)
+    return of is not None and tokens[of].text not in WHOLE
+
+
+def _word_before(tokens: Sequence[Token], place: int) -> int | None:
+    """The place of the word before one in its clause; those that only add weight do not count."""
+    clause = tokens[place].clause
+    for before in range(place - 1, -1, -1):
+        if tokens[before].clause != clause or tokens[before].text == MARK:
+            return None
+        if tokens[before].text not in WEIGHT:
+            return before
+    return None
+
+
+@cache
+def _links() -> frozenset[str]:
+    return frozenset(map(stem, ("looks", "looked", "is", "are", "was", "were")))
+
+
+WEIGHT = frozenset(
+    {"very", "really", "quite", "pretty", "still", "all", "so", "nice", "and", "the", "a", "an"}
+)
+WHOLE = frozenset(
+    {"mower", "lawnmower", "machine", "it", "this", "deck", "body", "paint", "paintwork", "everything"}
+)
+"""Words that looks are said of where they are those of the machine."""
 
 DOING = frozenset({"to", "can", "could", "must", "will", "from", "would"})
 DONE_TO = frozenset({"a", "cut", "job", "mow", "season", "lawn", "stripe", "winter", "summer", "week"})
