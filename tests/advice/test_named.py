@@ -280,6 +280,16 @@ def test_no_look_brings_more_than_perfect_knowledge(one: Machine) -> None:
 
 
 # --------------------------------------------------------------------------- a symptom beside its cause
+def test_of_two_causes_the_one_that_is_left_is_still_named() -> None:
+    """One cured, the machine brings what one with the other alone brings: the symptom stays beside it."""
+    causes = ("weak_spark:serious", "sheared_key:serious")
+    both = lattice_of(machine("no_start:serious", *causes, **KNOWN))
+    assert [str(item) for item in both.findings] == list(causes)
+    for axis, cured in enumerate(causes):
+        left = lattice_of(machine("no_start:serious", *(each for each in causes if each != cured), **KNOWN))
+        assert np.take(both.values, 0, axis)[1] == pytest.approx(left.now)
+
+
 def test_a_symptom_beside_its_causes_goes_with_the_last_of_them() -> None:
     """Low compression beside slack valves is one loss; so is starting hard beside the low compression."""
     names = ("hard_start:serious", "low_compression:serious", "valve_lash_out:serious", "stale_fuel:serious")

@@ -18,7 +18,7 @@ from valuer.price_model.design import (
     learn_columns,
     ramps,
 )
-from valuer.price_model.fit import BaseMaker, PriceModel, _row_weights, fit_price_model
+from valuer.price_model.fit import BaseMaker, PriceModel, _row_weights, _with_apart, fit_price_model
 from valuer.price_model.hedonic import LinearBase, PooledBase, fit_linear
 from valuer.price_model.together import Together
 
@@ -186,6 +186,15 @@ def test_a_flag_costs_less_beside_what_says_where_it_comes_from_and_never_more(
     assert cause - told <= bare - unexplained + 0.02, (
         "to the base a law; trees of a few sales may bend it by a hair"
     )
+
+
+def test_a_flag_told_apart_stays_in_its_job_and_below_its_worst_case() -> None:
+    """Three flags, the first told apart: its column more, the fourth, is one loss with its job, and costs no more."""
+    table = sales(60).assign(dead=0, cause=0).rename(columns={"leak": "other"})
+    columns = learn_columns(table, ["dead", "cause", "other"], [], {"dead": -1, "cause": -1, "other": -1})
+    jobs, worst = _with_apart([("dead", "cause")], [(2, (1,))], [(0, (1,))], columns)
+    assert jobs == ((0, 1, 3),)
+    assert dict(worst) == {2: (1,), 0: (3,)}
 
 
 def test_a_sale_far_off_pulls_no_more_than_one_at_three_times_what_is_expected() -> None:

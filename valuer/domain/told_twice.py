@@ -46,12 +46,13 @@ def told_beside(found: Sequence[Finding]) -> dict[str, frozenset[str]]:
     return {item.fault: stands_by(item, found) for item in told_twice(found) if not replaced(item.fault)}
 
 
-def half_explained(found: Sequence[Finding]) -> frozenset[str]:
-    """Return the faults by which buyers make less of a symptom, too slight or too doubtful to explain it."""
-    twice, names = {item.fault for item in told_twice(found)}, frozenset(item.fault for item in found)
-    causes = (
-        causes for symptom, causes in raised_when_named().items() if symptom in names and symptom not in twice
-    )
+def told_behind(found: Sequence[Finding]) -> frozenset[str]:
+    """Return the faults that buyers hear of as what is behind a symptom, and make less of it for.
+
+    One that explains the symptom takes it along when it is cured; one too slight or too doubtful for that does not.
+    """
+    names = frozenset(item.fault for item in found)
+    causes = (causes for symptom, causes in raised_when_named().items() if symptom in names)
     return names & frozenset[str]().union(*causes)
 
 

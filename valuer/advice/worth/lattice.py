@@ -24,7 +24,7 @@ from valuer.domain.findings import findings, mass_kg
 from valuer.domain.machine import Finding, Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import replaced, worth_named
-from valuer.domain.told_twice import half_explained, told_beside, told_twice
+from valuer.domain.told_twice import told_behind, told_beside, told_twice
 
 MOST_FAULTS = 12
 """Faults enumerated exactly; beyond it the dearest are, and the rest count as left in. 2**12 = 4096 rows."""
@@ -176,11 +176,9 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     instead = _instead(sheet, named, float(prices[last]))
     told = tuple(told_factor(item, machine, instead.get(axis, {})) for axis, item in enumerate(found))
     plain = alone.reshape((2,) * len(found))
-    half = half_explained(sheet.scene.findings)
+    behind = told_behind(sheet.scene.findings)
     for axis, item in enumerate(found):
-        if (
-            item.fault in half
-        ):  # without it nobody would be the less afraid: cured, it still is something told
+        if item.fault in behind:  # cured, it still was told: nobody is the more afraid for the cure
             there = np.take(plain, [1], axis)
             plain = np.concatenate([np.maximum(np.take(plain, [0], axis), there), there], axis)
     chances = [item.chance for item in found]
