@@ -34,6 +34,14 @@ def test_taking_in_and_measuring_again(run: Run) -> None:
     )
 
 
+def test_the_table_of_records_shows_money_as_it_was_written_down(run: Run) -> None:
+    """12.50 is 12.50, not 12; what is whole stays whole."""
+    run("take", "push, 20 in, 5 years", "--name", "wren", "--paid", "12.50")
+    run("sold", "wren", "82.50")
+    (line,) = (each.split() for each in run("records").out.splitlines() if each.startswith("wren"))
+    assert line[3:7] == ["12.50", "0", "82.50", "70"]
+
+
 def test_words_are_put_over_what_is_known_and_the_rest_stays(run: Run) -> None:
     """Who times the blade says that and no more; who takes a whole file gets the file."""
     run("take", "rear drive, 22 in, 5 years, blade is dull, surface rust", "--name", "green-1")

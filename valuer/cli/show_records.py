@@ -75,19 +75,15 @@ def ledger(accounts: Ledger) -> None:
 
 
 def _cells(line: LedgerLine) -> Iterable[str]:
-    money = [whole(line.paid), whole(line.parts), _or_dash(line.price), _or_dash(line.profit)]
+    money = ["-" if each is None else paid(each) for each in (line.paid, line.parts, line.price, line.profit)]
     return (
         line.id,
         line.state,
         line.sold_on or line.taken_on,
         *money,
         f"{line.hours:g}",
-        _or_dash(line.profit_per_hour),
+        "-" if line.profit_per_hour is None else whole(line.profit_per_hour),
     )
-
-
-def _or_dash(amount: float | None) -> str:
-    return "-" if amount is None else whole(amount)
 
 
 def _sums(out: Console, accounts: Ledger) -> None:
@@ -95,8 +91,8 @@ def _sums(out: Console, accounts: Ledger) -> None:
     out.print()
     wrapped(
         out,
-        f"{accounts.sold} sold, profit {whole(accounts.profit)} in {accounts.hours:g} h{rate}; "
-        f"{accounts.on_bench} on the bench with {whole(accounts.tied_up)} tied up in them. {accounts.note}",
+        f"{accounts.sold} sold, profit {paid(accounts.profit)} in {accounts.hours:g} h{rate}; "
+        f"{accounts.on_bench} on the bench with {paid(accounts.tied_up)} tied up in them. {accounts.note}",
     )
 
 
