@@ -52,7 +52,7 @@ def test_both_englishes_plurals_and_typing_slips(text: str, fault: str) -> None:
         ("20 in looks good", "bright"), ("nice looking mower", "bright"), ("the deck is clean", "bright"),
         ("push, looks ok", "scuffed"), ("good for its age", "scuffed"), ("it doesn't look good", "scarred"),
         ("the spark plug looks clean", None), ("carb looks clean inside", None), ("fuel looks clean", None),
-        ("engine is clean", None), ("plug was really clean", None),
+        ("engine is clean", None), ("the engine is very clean", None), ("plug was really clean", None),
     ],
 )  # fmt: skip
 def test_looks_are_those_of_the_machine_not_of_one_part(text: str, looks: str | None) -> None:
