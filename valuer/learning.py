@@ -18,6 +18,7 @@ from valuer.domain.fixes import Fix
 from valuer.domain.machine import Machine
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import usual_odds
+from valuer.domain.words import counted
 from valuer.price_model.corrected import CorrectedModel, of_invented_market, selling_of
 from valuer.price_model.experience import Try, hours_factors, own_fixes
 from valuer.price_model.local_correction import NO_CORRECTION, Correction, Learnt, Term
@@ -395,7 +396,7 @@ def _statement(found: Correction, before: float | None, after: float | None, pro
         )
     level = percent(found.level)
     where = "above" if found.level > 0 else "below"
-    own, seen = _counted(found.own_sales, "own sale"), _counted(found.comparables, "price")
+    own, seen = counted(found.own_sales, "own sale"), counted(found.comparables, "price")
     learnt = f"{own} and {seen} seen around"
     judged = (
         ""
@@ -413,10 +414,6 @@ def about(times: float) -> str:
     ('7', '0.14', '99')
     """
     return f"{times:.0f}" if times >= WHOLE_FROM else f"{times:.2g}"
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def percent(moved: float) -> float:
@@ -455,13 +452,12 @@ def _speed_said(found: Speed, factor: float) -> str:
     if found.at_rest:
         return "No own weeks listed yet, so how fast machines sell is as in the model."
     kept = max(0.0, 1.0 - (found.sd / found.prior_sd) ** 2)
-    times = "time" if found.listings == 1 else "times"
     moved = abs(factor - 1.0) >= JUST_MOVED
     so = f"are now {factor:.2f} times the model's" if moved else "stay as in the model"
     return (
-        f"Own machines were listed {found.listings} {times}, {found.weeks} weeks in all, and {found.sold} "
-        f"sold; the model alone expects {found.expected:.1f}. The odds of a sale in a week {so}: own listings "
-        f"settle {kept:.0%} of it, the rest is the model's."
+        f"Own machines were listed {counted(found.listings, 'time')}, {counted(found.weeks, 'week')} in all, and "
+        f"{found.sold} sold; the model alone expects {found.expected:.1f}. The odds of a sale in a week {so}: own "
+        f"listings settle {kept:.0%} of it, the rest is the model's."
     )
 
 

@@ -239,3 +239,13 @@ def test_where_a_recall_is_open_the_summary_says_what_the_verdict_says() -> None
     assert found.verdict == "no sale while a recall is open"
     assert "may not be sold while a recall is open" in found.summary
     assert "free remedy" in found.summary
+
+
+@pytest.mark.parametrize(
+    ("count", "says"), [(0, "no own sales"), (1, "by 1 own sale."), (2, "by 2 own sales.")]
+)
+def test_what_an_answer_rests_on_is_counted_in_words(count: int, says: str) -> None:
+    model = FakeModel()
+    model.basis = model.basis.model_copy(update={"own_sales": count})
+    (answer,) = value_machines([BUSY], model, terms())
+    assert any(says in line for line in answer.warnings)

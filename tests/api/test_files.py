@@ -65,7 +65,7 @@ def test_an_import_goes_back_at_once_by_its_deed(client: TestClient) -> None:
     deed = client.post("/v1/import", json={"name": "s.csv", "text": rows}).json()["deed"]
     assert client.get("/v1/machines").json()["total"] == 3
     back = client.post(f"/v1/deeds/{deed}/undo?at_once=true").json()["deeds"]
-    assert sorted(each["words"] for each in back) == ["1 prices seen around", "taken in", "taken in"]
+    assert sorted(each["words"] for each in back) == ["1 price seen around", "taken in", "taken in"]
     assert client.get("/v1/export").text == before
     assert client.post(f"/v1/deeds/{deed}/undo?at_once=true").status_code == 409
 

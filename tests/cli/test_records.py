@@ -42,6 +42,13 @@ def test_the_table_of_records_shows_money_as_it_was_written_down(run: Run) -> No
     assert line[3:7] == ["12.50", "0", "82.50", "70"]
 
 
+def test_one_machine_is_added_as_one(run: Run) -> None:
+    run("take", "push, 20 in, 5 years", "--name", "wren")
+    book = run("export").out.encode()
+    told = run("import", "-", "--dry-run", "--store", "other.sqlite", stdin=book).out
+    assert told.startswith("1 machine would be added, 0 the same")
+
+
 def test_words_are_put_over_what_is_known_and_the_rest_stays(run: Run) -> None:
     """Who times the blade says that and no more; who takes a whole file gets the file."""
     run("take", "rear drive, 22 in, 5 years, blade is dull, surface rust", "--name", "green-1")

@@ -15,6 +15,7 @@ from valuer import __version__
 from valuer.cli.options import json_option
 from valuer.clock import now
 from valuer.domain.going import each_of
+from valuer.domain.words import counted
 from valuer.paths import CHECKOUT, data_folder
 
 if TYPE_CHECKING:
@@ -201,7 +202,7 @@ def records_part(where: str | None, newest: list[datetime]) -> "Part":
             f"form {found.form}, the next command brings them to {HEAD}",
             "nothing; a backup is made",
         )
-    return well("records", f"whole, {found.machines:,} machines, form {found.form}")
+    return well("records", f"whole, {counted(found.machines, 'machine')}, form {found.form}")
 
 
 def folder_of_records(where: str | None) -> Path | None:

@@ -15,6 +15,7 @@ from rich.text import Text
 
 from valuer.advice.worth.common import OUT_OF_SEASON, OUTSIDE
 from valuer.domain.english import English, in_english
+from valuer.domain.words import counted
 
 if TYPE_CHECKING:
     from valuer.advice.ports import Basis
@@ -149,11 +150,13 @@ def _cautions(answers: Sequence[Advice]) -> list[str]:
 def _rests(answers: Sequence[Advice]) -> list[str]:
     """What answers rest on; a figure from outside of what the sales show never stands without that."""
     basis, doubts = answers[0].basis, concerned(answers)
-    own = f"{basis.own_sales} own sales hold it up" if basis.own_sales else "no own sales hold it up"
+    own = "no own sales hold it up"
+    if basis.own_sales:
+        own = f"{counted(basis.own_sales, 'own sale')} hold{'s' if basis.own_sales == 1 else ''} it up"
     outside = [doubt for doubt in doubts if OUTSIDE in doubt]
     return [
         *outside,
-        f"Rests on a synthetic (invented) market; {own}. --full: tables, {len(doubts)} doubts, law, model.",
+        f"Rests on a synthetic (invented) market; {own}. --full: tables, {counted(len(doubts), 'doubt')}, law, model.",
     ]
 
 
@@ -199,7 +202,8 @@ def season(answer: Advice) -> list[Line]:
 
 def _not_looked_for(answer: Valuation) -> str:
     """How much is not known, and what knowing it would bring where the price hangs on that."""
-    many = f"{len(answer.not_looked_for)} faults were not looked for"
+    count = len(answer.not_looked_for)
+    many = f"{counted(count, 'fault')} {'was' if count == 1 else 'were'} not looked for"
     if round(answer.looking_adds) < 1:
         return f"{many}; the price does not hang on that."
     return (

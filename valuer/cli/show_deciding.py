@@ -12,6 +12,7 @@ from valuer.advice.work.bench_documents import BenchPlan, PlannedMachine
 from valuer.answers.deal import RepairQuotes
 from valuer.answers.work import BenchPlans
 from valuer.cli import show, show_work
+from valuer.domain.words import counted
 
 A_WEEK = 7.0
 
@@ -86,8 +87,9 @@ def _purchase_limit(out: Console, answer: PurchaseLimit, miles: float) -> None:
     show.wrapped(
         out,
         f"With bad luck in what nobody looked for the limit is {show.whole(answer.low)}, with good luck "
-        f"{show.whole(answer.high)} (one time in ten beyond either). {len(answer.not_known)} faults are "
-        f"counted at their share among {answer.unknown_from}; --not-there FAULT takes one out.",
+        f"{show.whole(answer.high)} (one time in ten beyond either). {counted(len(answer.not_known), 'fault')} "
+        f"{'is' if len(answer.not_known) == 1 else 'are'} counted at their share among {answer.unknown_from}; "
+        "--not-there FAULT takes one out.",
     )
     if answer.first_step:
         show.wrapped(out, f"On what is known of it, first: {answer.first_step}.")

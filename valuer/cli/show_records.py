@@ -8,7 +8,7 @@ from rich.console import Console
 from valuer.cli.show import console, names, paid, plain_table, whole, wrapped
 from valuer.domain.findings import findings
 from valuer.domain.safety import safety_verdict
-from valuer.domain.words import printable
+from valuer.domain.words import counted, printable
 from valuer.records.entries import MachineEntry
 from valuer.records.ledger import Ledger, LedgerLine
 from valuer.records.ledger import ledger as accounts_of
@@ -99,15 +99,17 @@ def _sums(out: Console, accounts: Ledger) -> None:
 def difference(found: Difference, *, dry_run: bool) -> None:
     """What an import added or would add."""
     word = "would be added" if dry_run else "added"
-    click.echo(f"{found.added} machines {word}, {found.same} the same, {len(found.changed)} different.")
+    click.echo(
+        f"{counted(found.added, 'machine')} {word}, {found.same} the same, {len(found.changed)} different."
+    )
     for before, after in found.changed[:LISTED]:
         click.echo(f"  {after.id}: {'; '.join(_changes(before, after))}")
     if len(found.changed) > LISTED:
         click.echo(f"  and {len(found.changed) - LISTED} more")
     if found.new_seen or found.same_seen:
-        click.echo(f"{len(found.new_seen)} prices seen around {word}, {found.same_seen} the same.")
+        click.echo(f"{counted(len(found.new_seen), 'price')} seen around {word}, {found.same_seen} the same.")
     if found.new_pictures:
-        click.echo(f"{found.new_pictures} pictures {word}.")
+        click.echo(f"{counted(found.new_pictures, 'picture')} {word}.")
     if found.own_terms is not None:
         click.echo("Own terms: those of the file." if found.own_terms else "Own terms stay as they are.")
     if found.copy:

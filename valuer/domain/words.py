@@ -35,6 +35,15 @@ def one_of(name: str, word: object, choices: Iterable[str]) -> str:
     return f"{name} must be {listed}; got {shown(word)}{did_you_mean(word, known)}"
 
 
+def counted(count: int, thing: str) -> str:
+    """Return a whole number with its thing, one or several.
+
+    >>> counted(1, "own sale"), counted(2000, "machine")
+    ('1 own sale', '2,000 machines')
+    """
+    return f"{count:,} {thing}{'' if count == 1 else 's'}"
+
+
 def printable(text: str) -> str:
     r"""The text with everything that could steer a terminal spelt out.
 

@@ -6,6 +6,7 @@ from datetime import datetime
 from pydantic import BaseModel, ConfigDict, Field
 
 from valuer.domain.fixes import fix_catalogue
+from valuer.domain.words import counted
 from valuer.records.entries import MachineEntry
 from valuer.records.store.beside import Deed
 
@@ -37,7 +38,7 @@ def told(deeds: Iterable[Deed]) -> tuple[DeedDone, ...]:
             number=deed.number,
             id=deed.machine_id,
             at=deed.done_at,
-            words=f"{len(deed.seen)} prices seen around"
+            words=f"{counted(len(deed.seen), 'price')} seen around"
             if deed.seen
             else what_was_done(deed.before, deed.after),
             undone=deed.undone_at is not None,

@@ -18,6 +18,7 @@ from valuer.domain.safety import cautions_for, safety_verdict
 from valuer.domain.shop import ShopTerms, at_price_level, season_month
 from valuer.domain.symptoms import symptom_for
 from valuer.domain.told_twice import gone_with
+from valuer.domain.words import counted
 
 COVERAGE = 0.80
 HALF_80 = 1.2816
@@ -170,7 +171,11 @@ def basis_warnings(model: ValueModel) -> tuple[str, ...]:
     basis = model.basis
     if not basis.synthetic:
         return ()
-    own = f"corrected by {basis.own_sales} own sales" if basis.own_sales else "no own sales hold it up yet"
+    own = (
+        f"corrected by {counted(basis.own_sales, 'own sale')}"
+        if basis.own_sales
+        else "no own sales hold it up yet"
+    )
     rests = f"Rests on a synthetic (invented) market: trust the shape, not the level; {own}."
     return (rests, basis.range_holds) if basis.range_holds else (rests,)
 
