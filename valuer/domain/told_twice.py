@@ -50,10 +50,12 @@ def told_behind(found: Sequence[Finding]) -> frozenset[str]:
     """Return the faults that buyers hear of as what is behind a symptom, and make less of it for.
 
     One that explains the symptom takes it along when it is cured; one too slight or too doubtful for that does not.
+    What keeps up such a fault that is a symptom itself is one too.
     """
     names = frozenset(item.fault for item in found)
     causes = (causes for symptom, causes in raised_when_named().items() if symptom in names)
-    return names & frozenset[str]().union(*causes)
+    behind = names & frozenset[str]().union(*causes)
+    return behind.union(*(stands_by(item, found) for item in told_twice(found) if item.fault in behind))
 
 
 def as_priced(found: Sequence[Finding]) -> tuple[Finding, ...]:
