@@ -32,6 +32,12 @@ class Cause(Record):
     look: str = Field(description="how it is found out")
     running: bool = Field(default=False, description="found out only on an engine that runs")
     fault: str | None = Field(None, description="the fault it is called once known; absent: none is left")
+    worth_named: float = Field(
+        1.0,
+        ge=1,
+        le=2,
+        description="price once it is known over that with the cause unknown, where it is no fault of its own",
+    )
     fixes: dict[str, OddsRow] = Field(description="odds that a fix cures when this is the cause")
 
 

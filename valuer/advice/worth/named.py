@@ -149,7 +149,9 @@ def named_prices(symptom: Symptom, before: Beliefs, instead: Mapping[str, float]
     a cause named, as a share of the price with the symptom.
     """
     causes, named = [symptom.causes[name] for name in before], symptom.worth_named
-    prices = np.array([instead.get(c.fault or "", named if c.fault is None else 1.0) for c in causes])
+    prices = np.array(
+        [instead.get(c.fault or "", named if c.fault is None else c.worth_named) for c in causes]
+    )
     first = float(np.array(list(before.values())) @ prices)
     return Named(prices, tuple(c.fault or name for name, c in zip(before, causes, strict=True)), first)
 
