@@ -53,8 +53,10 @@ def told_behind(found: Sequence[Finding]) -> frozenset[str]:
     What keeps up such a fault that is a symptom itself is one too.
     """
     names = frozenset(item.fault for item in found)
-    causes = (causes for symptom, causes in raised_when_named().items() if symptom in names)
-    behind = names & frozenset[str]().union(*causes)
+    symptoms = names & raised_when_named().keys()
+    if not symptoms:
+        return symptoms
+    behind = names & frozenset[str]().union(*(raised_when_named()[symptom] for symptom in symptoms))
     return behind.union(*(stands_by(item, found) for item in told_twice(found) if item.fault in behind))
 
 

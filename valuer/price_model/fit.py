@@ -176,9 +176,12 @@ def told_apart(flags: Floats, named: Sequence[WorstCase]) -> Floats:
     if not named:
         return flags
     count = flags.shape[1]
-    told = np.concatenate([flags, np.zeros((len(flags), len(named)))], axis=1)
+    told = np.zeros((len(flags), count + len(named)))
+    told[:, :count] = flags
     for place, (flag, others) in enumerate(named, start=count):
         shown = flags[:, flag].nonzero()[0]
+        if not len(shown):
+            continue
         beside = shown[flags[shown[:, None], others].any(axis=1)]
         told[beside, place] = flags[beside, flag]
         told[beside, flag] = 0.0

@@ -151,7 +151,8 @@ def _sheet(row: FloatArray, over: FloatArray | None, scene: Scene, model: ValueM
     own = tuple(item for item in scene.findings if item not in twice)
     found, held = enumerated(row, own, model)
     plain = _rows(row, found, held, model)
-    _as_told(plain, scene.findings, model)
+    if twice:
+        _as_told(plain, scene.findings, model)
     last = (1 << len(found)) - 1
     behind = tuple((axis, fault) for axis, item in enumerate(found) for fault in faults_behind(item, found))
     named = with_cause(plain[last], [(found[axis], fault) for axis, fault in behind], model)
