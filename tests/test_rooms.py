@@ -1,6 +1,7 @@
 """The rooms of the house: imports point inward, and what is heavy or outside stays in its room."""
 
 import ast
+import subprocess
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -171,3 +172,18 @@ def test_libraries_stay_in_their_rooms(module: str) -> None:
 @pytest.mark.parametrize("module", [module for module in modules() if room(module) == "valuer.domain"])
 def test_the_domain_has_no_clock_no_files_and_no_network(module: str) -> None:
     assert not [name for name in imports(module) if name.split(".")[0] in NOT_IN_DOMAIN]
+
+
+TOP_LEVEL = {
+    "README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "CHANGELOG.md",
+    "valuer", "api", "datasets", "tests", "model_cards",
+}  # fmt: skip
+"""What stands there by the owner's card, dot-files besides."""
+
+
+@pytest.mark.skipif(not (ROOT / ".git").exists(), reason="what is kept is known in a checkout only")
+def test_nothing_else_is_kept_at_the_top_level() -> None:
+    """A file that a test had left in the folder it ran in was committed once."""
+    kept = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    tops = {line.split("/")[0] for line in kept.splitlines()}
+    assert {name for name in tops if not name.startswith(".")} == TOP_LEVEL

@@ -42,10 +42,10 @@ def test_the_table_of_records_shows_money_as_it_was_written_down(run: Run) -> No
     assert line[3:7] == ["12.50", "0", "82.50", "70"]
 
 
-def test_one_machine_is_added_as_one(run: Run) -> None:
+def test_one_machine_is_added_as_one(run: Run, tmp_path: Path) -> None:
     run("take", "push, 20 in, 5 years", "--name", "wren")
     book = run("export").out.encode()
-    told = run("import", "-", "--dry-run", "--store", "other.sqlite", stdin=book).out
+    told = run("import", "-", "--dry-run", "--store", str(tmp_path / "other.sqlite"), stdin=book).out
     assert told.startswith("1 machine would be added, 0 the same")
 
 
