@@ -51,7 +51,8 @@ class Beyond(NamedTuple):
 class ValueModel(Protocol):
     """Values of machines in a given month, in money at price level 1.
 
-    Laws that advice relies on: a fault never adds value, a worse severity never costs less.
+    Laws that advice relies on: a fault never adds value, but one that names what a symptom beside it comes from (see
+    `told_twice`), and a worse severity never costs less.
     """
 
     @property

@@ -62,9 +62,7 @@ def told_behind(found: Sequence[Finding]) -> frozenset[str]:
 
 def as_priced(found: Sequence[Finding]) -> tuple[Finding, ...]:
     """Return the findings that a price is of: a symptom that its cause takes the place of is left out."""
-    beside = told_beside(found)
-    out = {item.fault for item in told_twice(found) if item.fault not in beside}
-    return tuple(item for item in found if item.fault not in out)
+    return tuple(item for item in found if not (replaced(item.fault) and causes_beside(item, found)))
 
 
 def gone_with(found: Sequence[Finding], cured: Collection[str]) -> frozenset[str]:

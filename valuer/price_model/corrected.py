@@ -14,8 +14,9 @@ which is that sum without the faults of the least factor, and u_last times what 
 it is worked out once for every set of faults that leads to one of those asked about (`fault_sets`).
 
 Every weight is positive and L never falls when a fault is added or made worse, so the corrected loss never
-does either, whatever the factors. It is taken more or less of on dear machines than on cheap ones, which no
-fault changes. On top comes a part, 0 at least, of what the same faults take off a usual machine, added up.
+does either, whatever the factors. (A fault that names what a symptom beside it comes from may let both fall; advice
+takes its cure for no loss, see `told_behind`.) It is taken more or less of on dear machines than on cheap ones, which
+no fault changes. On top comes a part, 0 at least, of what the same faults take off a usual machine, added up.
 
 A machine that goes for repair has a loss of its own, a + b L of all its faults with b above 0; it is never
 less than the loss above of the faults that leave a machine for sale as working, those that do not being put

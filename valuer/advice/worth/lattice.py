@@ -176,12 +176,7 @@ def _lattice(sheet: _Sheet, prices: FloatArray, terms: ShopTerms) -> Lattice:
     last, over = len(alone) - 1, ends[-2]
     instead = _instead(sheet, named, float(prices[last]))
     told = tuple(told_factor(item, machine, instead.get(axis, {})) for axis, item in enumerate(found))
-    plain = alone.reshape((2,) * len(found))
-    behind = told_behind(sheet.scene.findings)
-    for axis, item in enumerate(found):
-        if item.fault in behind:  # cured, it still was told: nobody is the more afraid for the cure
-            there = np.take(plain, [1], axis)
-            plain = np.concatenate([np.maximum(np.take(plain, [0], axis), there), there], axis)
+    plain = _not_missed(alone.reshape((2,) * len(found)), found, told_behind(sheet.scene.findings))
     chances = [item.chance for item in found]
     before = _not_sold(plain, machine, found, held, terms)
     certain = before
@@ -216,6 +211,15 @@ def _instead(sheet: _Sheet, prices: FloatArray, whole: float) -> dict[int, dict[
         bound = told_in_its_place(item, fault) and not replaced(item.fault)
         found.setdefault(axis, {})[fault] = min(share, worth_named(item.fault)) if bound else share
     return found
+
+
+def _not_missed(prices: FloatArray, found: Sequence[Finding], behind: frozenset[str]) -> FloatArray:
+    """Return prices, shape (2,)*k, where nobody is the more afraid of a symptom for the cure of what is behind it."""
+    for axis, item in enumerate(found):
+        if item.fault in behind:
+            gone, there = np.take(prices, [0], axis), np.take(prices, [1], axis)
+            prices = np.concatenate([np.maximum(gone, there), there], axis)
+    return prices
 
 
 def with_cause_told(prices: FloatArray, told: Sequence[float]) -> FloatArray:

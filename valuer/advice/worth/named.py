@@ -148,10 +148,9 @@ def named_prices(symptom: Symptom, before: Beliefs, instead: Mapping[str, float]
     ``before`` are the beliefs before anything is known of the cause; ``instead`` is the price with each fault that is
     a cause named, as a share of the price with the symptom.
     """
-    causes, named = [symptom.causes[name] for name in before], symptom.worth_named
-    prices = np.array(
-        [instead.get(c.fault or "", named if c.fault is None else c.worth_named) for c in causes]
-    )
+    causes = [symptom.causes[name] for name in before]
+    told = [c.worth_named if c.fault else symptom.worth_named for c in causes]
+    prices = np.array([instead.get(c.fault or "", worth) for c, worth in zip(causes, told, strict=True)])
     first = float(np.array(list(before.values())) @ prices)
     return Named(prices, tuple(c.fault or name for name, c in zip(before, causes, strict=True)), first)
 
